@@ -1,0 +1,208 @@
+"""Subdivisions and their grids: one table, and what follows from a row of it.
+
+A **subdivision** is a row of `SUBDIVISIONS`. What it is called and how many notes it
+puts to a beat depends on the kind of meter (eighths are 2 to the beat in 4/4, 3 in
+6/8). Its **grid** is every position it offers in a bar, in exact fractions of a
+quarter note from the bar line; grids always hold the downbeat.
+
+Conventions: `per_beat` counts notes per beat of the meter (per reference beat of two
+units in an additive meter); a swing ratio is long : short, 1 straight, 2 triplet.
+To add a subdivision, add a row; nothing else in the package lists them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+
+from improv.errors import UsageError
+from improv.meter import Kind, Meter
+
+Count = Fraction | None
+
+
+@dataclass(frozen=True)
+class Subdivision:
+    """One way of dividing time. A per-beat count of `None`: not offered in that kind of meter.
+
+    `weight` is how often it is met, relative to the others, per kind of meter: a mild
+    prior from common practice (no source), strong enough only to break near-ties.
+    """
+
+    key: str
+    simple: Count
+    compound: Count
+    additive: Count
+    swung: bool = False
+    weight: tuple[float, float, float] = (1.0, 1.0, 1.0)
+
+    def per_beat(self, kind: Kind) -> Count:
+        """Notes per beat in a kind of meter."""
+        return {"simple": self.simple, "compound": self.compound, "additive": self.additive}[kind]
+
+    def prior_weight(self, kind: Kind) -> float:
+        """Relative prior weight in a kind of meter (0 where not offered)."""
+        if self.per_beat(kind) is None:
+            return 0.0
+        return self.weight[("simple", "compound", "additive").index(kind)]
+
+
+def _row(
+    key: str,
+    per_beat: tuple[str, str, str],
+    weight: tuple[float, float, float],
+    swung: bool = False,
+) -> Subdivision:
+    simple, compound, additive = (Fraction(p) if p else None for p in per_beat)
+    return Subdivision(key, simple, compound, additive, swung, weight)
+
+
+#            key             simple compound additive     weight in simple, compound, additive
+SUBDIVISIONS: tuple[Subdivision, ...] = (
+    _row("two-beat",        ("1/2", "1/2", ""),          (0.5, 0.5, 0.0)),
+    _row("beat",            ("1", "1", "1"),             (1.0, 1.0, 1.0)),
+    _row("three-in-two",    ("3/2", "3/2", ""),          (0.3, 0.3, 0.0)),
+    _row("unit",            ("2", "3", "2"),             (2.0, 3.0, 3.0)),
+    _row("swung-unit",      ("2", "", ""),               (1.0, 0.0, 0.0), swung=True),
+    _row("triplet",         ("3", "2", "3"),             (1.0, 0.3, 0.3)),
+    _row("half-unit",       ("4", "6", "4"),             (2.0, 2.0, 2.0)),
+    _row("swung-half-unit", ("4", "6", "4"),             (0.5, 0.3, 0.3), swung=True),
+    _row("quintuplet",      ("5", "5", "5"),             (0.3, 0.2, 0.2)),
+    _row("sextuplet",       ("6", "4", "6"),             (0.6, 0.4, 0.3)),
+    _row("septuplet",       ("7", "7", "7"),             (0.2, 0.2, 0.2)),
+    _row("quarter-unit",    ("8", "12", "8"),            (0.5, 0.4, 0.5)),
+)  # fmt: skip
+
+_NOTE_VALUES = {
+    1: "whole notes", 2: "half notes", 4: "quarters", 8: "eighths", 16: "sixteenths",
+    32: "thirty-seconds", 64: "sixty-fourths", 128: "hundred-twenty-eighths",
+    256: "two-hundred-fifty-sixths",
+}  # fmt: skip
+_SINGULAR = {
+    1: "whole-note", 2: "half-note", 4: "quarter", 8: "eighth", 16: "sixteenth",
+    32: "thirty-second", 64: "sixty-fourth", 128: "hundred-twenty-eighth",
+}  # fmt: skip
+_DOTTED = {1: "dotted wholes", 2: "dotted halves", 4: "dotted quarters",
+           8: "dotted eighths", 16: "dotted sixteenths", 32: "dotted thirty-seconds"}  # fmt: skip
+_TUPLETS = {5: "quintuplets", 6: "sextuplets", 7: "septuplets"}
+
+
+def name(subdivision: Subdivision, meter: Meter) -> str | None:
+    """What musicians call this subdivision in this meter, or `None` where it is not offered."""
+    per_beat = subdivision.per_beat(meter.kind)
+    if per_beat is None:
+        return None
+    plain = _plain_name(per_beat, meter)
+    return f"swung {plain}" if subdivision.swung else plain
+
+
+def _plain_name(per_beat: Fraction, meter: Meter) -> str:
+    if meter.kind == "simple":
+        return _simple_name(per_beat, meter.unit)
+    if meter.kind == "compound":
+        return _compound_name(per_beat, meter.unit)
+    return "beats" if per_beat == 1 else _simple_name(per_beat, meter.unit // 2)
+
+
+def _simple_name(per_beat: Fraction, beat_value: int) -> str:
+    value = beat_value * per_beat
+    if value < 1:
+        return "double whole notes"
+    if value.denominator == 1 and value.numerator in _NOTE_VALUES:
+        return _NOTE_VALUES[value.numerator]
+    if per_beat in _TUPLETS:
+        return _TUPLETS[int(per_beat)]
+    return f"{_SINGULAR.get(int(value * Fraction(2, 3)), 'double-whole')} triplets"
+
+
+def _compound_name(per_beat: Fraction, unit: int) -> str:
+    named = {2: "duplets", 4: "quadruplets", 5: "quintuplets", 7: "septuplets"}
+    if per_beat in named:
+        return named[int(per_beat)]
+    if per_beat in (Fraction(1, 2), Fraction(1)):
+        value = int(per_beat * unit / 2)
+        return _DOTTED.get(value, "dotted double wholes")
+    return _NOTE_VALUES.get(int(per_beat * unit / 3), "whole notes")
+
+
+def offered(meter: Meter) -> tuple[int, ...]:
+    """Indices into `SUBDIVISIONS` that the meter offers, in table order."""
+    return tuple(i for i, s in enumerate(SUBDIVISIONS) if s.per_beat(meter.kind) is not None)
+
+
+def find(text: str, meters: tuple[Meter, ...]) -> int:
+    """Index of the subdivision called `text` in one of the meters.
+
+    Raises `UsageError` with the names that exist.
+    """
+    wanted = " ".join(text.lower().split())
+    names: list[str] = []
+    for meter in meters:
+        for i in offered(meter):
+            called = name(SUBDIVISIONS[i], meter) or ""
+            if called == wanted:
+                return i
+            names.append(called)
+    raise UsageError(
+        f"no subdivision '{text}' in {meters[0]}; it can be: {', '.join(dict.fromkeys(names))}"
+    )
+
+
+@cache
+def positions(subdivision: Subdivision, meter: Meter) -> tuple[Fraction, ...]:
+    """The straight grid of one bar, in quarter notes from the bar line, ascending.
+
+    Two-beat rows fall on the odd beats; a last odd beat keeps only its own start.
+    """
+    per_beat = subdivision.per_beat(meter.kind)
+    if per_beat is None:
+        return ()
+    if meter.kind == "additive" and subdivision.key in (
+        "unit",
+        "half-unit",
+        "swung-half-unit",
+        "quarter-unit",
+    ):
+        per_unit = per_beat / 2
+        steps = sum(meter.groups) * per_unit
+        return tuple(i * meter.unit_quarter / per_unit for i in range(int(steps)))
+    if per_beat.denominator == 2:
+        return _two_beat_positions(per_beat, meter)
+    return tuple(
+        start + length * Fraction(j, int(per_beat))
+        for start, length in zip(meter.beat_starts_quarter, meter.beat_quarters, strict=True)
+        for j in range(int(per_beat))
+    )
+
+
+def _two_beat_positions(per_beat: Fraction, meter: Meter) -> tuple[Fraction, ...]:
+    starts, length = meter.beat_starts_quarter, meter.beat_quarters[0]
+    found: list[Fraction] = []
+    for first in range(0, meter.beats, 2):
+        whole = first + 1 < meter.beats
+        count = int(2 * per_beat) if whole else 1
+        found.extend(starts[first] + 2 * length * Fraction(j, count) for j in range(count))
+    return tuple(found)
+
+
+def swung_positions(subdivision: Subdivision, meter: Meter, ratio: float) -> tuple[float, ...]:
+    """The grid of one bar in quarter notes with every second position delayed to `ratio` : 1.
+
+    The second of each pair lies at ratio / (1 + ratio) of the pair. Straight rows ignore the ratio.
+    """
+    straight = positions(subdivision, meter)
+    if not subdivision.swung:
+        return tuple(map(float, straight))
+    moved = []
+    for i, at in enumerate(straight):
+        pair_step = straight[1] - straight[0]
+        shift = float(2 * pair_step) * (ratio / (1.0 + ratio) - 0.5)
+        moved.append(float(at) + (shift if i % 2 else 0.0))
+    return tuple(moved)
+
+
+def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:
+    """For each grid position of the bar, whether it begins a beat."""
+    beats = set(meter.beat_starts_quarter)
+    return tuple(p in beats for p in positions(subdivision, meter))

@@ -1,0 +1,284 @@
+"""The nouns of improv: takes going in, analyses coming out. No algorithms.
+
+Conventions
+-----------
+Times are float64 seconds from the start of the file; metrical positions are
+quarter notes or beats counted from bar 1 beat 1 (negative before it). Deviations
+are milliseconds, **positive = late (behind)**. Ranges are half-open. Arrays are
+read-only. What cannot be known is `None` (NaN inside arrays), never a guess.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from improv.meter import Meter
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+class _Frozen:
+    """Makes every array of a dataclass read-only once it is built."""
+
+    def __post_init__(self) -> None:
+        for f in fields(self):  # type: ignore[arg-type]
+            value: Any = getattr(self, f.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+
+# --- going in ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class TempoMap(_Frozen):
+    """Piecewise-constant tempo: segment i starts at `start_sec[i]` = `start_quarter[i]`.
+
+    Quarter 0 lies at bar 1 beat 1. `quarter_sec[i]` is the length of a quarter
+    note in segment i; the first and last segments extend without end.
+    """
+
+    start_sec: Floats
+    start_quarter: Floats
+    quarter_sec: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Bars(_Frozen):
+    """The bar lines under a take, in order.
+
+    `start_quarter` has one more entry than there are bars (the closing bar line);
+    `number` is the musician's bar number (bar 1 starts at quarter 0); `meter[i]`
+    indexes `meters`; `first_beat[i]` counts beats from bar 1 beat 1.
+    """
+
+    start_quarter: Floats
+    number: Ints
+    meter: Ints
+    first_beat: Ints
+    meters: tuple[Meter, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Take(_Frozen):
+    """One recorded solo: its notes in time order over a known backing.
+
+    `released` is False where the file never ends the note (its `release_sec` is then
+    the next onset or the end of the file). `warnings` are whole sentences for the user.
+    """
+
+    name: str
+    track: str
+    onset_sec: Floats
+    release_sec: Floats
+    pitch: Ints
+    velocity: Ints
+    released: Bools
+    tempo_map: TempoMap
+    bars: Bars
+    meter_text: str
+    tempo_bpm: float
+    warnings: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.onset_sec)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How to read a file as a take; every field `None` means: as the file says.
+
+    `tempo_bpm` counts the beats of the meter (dotted quarters in 6/8, quarters in
+    2+2+2+3/8). `start_sec` is where bar 1 beat 1 (or the count-in, if any) begins;
+    `find_start` has it found from the playing.
+    """
+
+    tempo_bpm: float | None = None
+    meter: tuple[Meter, ...] | None = None
+    count_in_bars: int = 0
+    start_sec: float | None = None
+    find_start: bool = False
+    track: str | None = None
+    channel: int | None = None
+    backing: str | None = None
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How to judge a take. Defaults carry their reason.
+
+    * `tolerance_ms` 20: half-width of the pocket. Below about 19 ms listeners prefer
+      an asynchrony to stay (Hofmann, Wesolowski & Goebl 2017).
+    * `chord_spread_ms` 35: notes of one chord lie within it, wide enough for a strum
+      (Goebl 2001: melody lead about 30 ms), only where they overlap as a hand would hold them.
+    * `phrase_rest_beat` 1.0: a rest of at least this many beats may end a phrase.
+    * `subdivisions`: the candidates' names, or `None` for all the meter offers.
+    * `first_bar`, `last_bar`: inclusive limits as a musician says "bars 5 to 12".
+    """
+
+    tolerance_ms: float = 20.0
+    chord_spread_ms: float = 35.0
+    phrase_rest_beat: float = 1.0
+    subdivisions: tuple[str, ...] | None = None
+    first_bar: int | None = None
+    last_bar: int | None = None
+
+
+# --- coming out -------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Place:
+    """A spot in the music: bar and beat numbers from 1, and how it is counted.
+
+    `count` reads like "3", "& of 2", "a of 3", "let of 1"; `beat_sec` is the onset's own time.
+    """
+
+    bar: int
+    beat: int
+    count: str
+    onset_sec: float
+
+    def __str__(self) -> str:
+        return f"bar {self.bar}, {self.count}"
+
+
+@dataclass(frozen=True, eq=False)
+class Notes(_Frozen):
+    """One row per note played, in time order; the notes of a chord share their row's answer.
+
+    `event` numbers the rhythmic events (a chord is one); `grace` marks ornaments, whose
+    main note carries the timing. `subdivision` indexes `grid.SUBDIVISIONS`, -1 for none;
+    `per_beat`, `position_beat`, `deviation_ms` are NaN where there is no grid.
+    `position_beat` counts beats from bar 1 beat 1. `subdivision_name` and `count` are text.
+    """
+
+    onset_sec: Floats
+    pitch: Ints
+    velocity: Ints
+    event: Ints
+    grace: Bools
+    bar: Ints
+    beat: Ints
+    count: tuple[str, ...]
+    phrase: Ints
+    subdivision: Ints
+    subdivision_name: tuple[str | None, ...]
+    per_beat: Floats
+    swung: Bools
+    position_beat: Floats
+    deviation_ms: Floats
+    off_grid: Bools
+    confidence: Floats
+
+    def __len__(self) -> int:
+        return len(self.onset_sec)
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """One candidate for a phrase, with its posterior probability."""
+
+    subdivision: str
+    per_beat: float
+    swung: bool
+    probability: float
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A stretch inside a phrase on one subdivision (`None`: off the grid). Rows [start, stop)."""
+
+    start: int
+    stop: int
+    subdivision: str | None
+    per_beat: float | None
+    swung: bool
+    begins: Place
+    ends: Place
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """What was heard in one phrase. Rows [start, stop) of `Notes`; `events` counts chords once.
+
+    `offset_ms` is the phrase's own constant part on top of nothing: its mean deviation,
+    the take's constant offset included. `spread_ms` is the scatter about it with drift
+    and swing taken out; `rms_ms` the root mean square deviation; `drift_bpm` positive when
+    rushing; `subdivision` is `None` when too close to call, too short, or off the grid:
+    `verdict` says which: "on the grid", "mixed", "off the grid", "too close to call",
+    "too short to judge".
+    """
+
+    number: int
+    start: int
+    stop: int
+    events: int
+    begins: Place
+    ends: Place
+    subdivision: str | None
+    per_beat: float | None
+    swung: bool
+    confidence: float
+    ranking: tuple[Ranked, ...]
+    passages: tuple[Passage, ...]
+    offset_ms: float | None
+    spread_ms: float | None
+    rms_ms: float | None
+    in_pocket: float | None
+    swing_ratio: float | None
+    drift_bpm: float | None
+    drift_se_bpm: float | None
+    tempo_bpm: float
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Run:
+    """A fast run: consecutive short notes. Rows [start, stop) of `Notes`.
+
+    `notes_per_beat` is the regressed rate; `between` names the nearest subdivisions below
+    and above it when the run is off the grid; `lands_ms` is how late (+) or early (-) the
+    note after the run, or its last note, arrives on the beat it was heading for.
+    """
+
+    start: int
+    stop: int
+    events: int
+    phrase: int
+    begins: Place
+    ends: Place
+    off_grid: bool
+    notes_per_beat: float
+    between: tuple[str, str] | None
+    kind: str
+    lands_ms: float | None
+    lands_beat: float | None
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything heard in one take.
+
+    `constant_offset_ms` is the part of every deviation that never changes (equipment
+    latency or feel: one take cannot tell which). `in_pocket` is the share of grid notes
+    within the tolerance once that constant is taken out. `practice` is the one thing to do next.
+    """
+
+    take: Take
+    settings: Settings
+    notes: Notes
+    phrases: tuple[Phrase, ...]
+    runs: tuple[Run, ...]
+    constant_offset_ms: float | None
+    constant_offset_se_ms: float | None
+    spread_ms: float | None
+    in_pocket: float | None
+    warnings: tuple[str, ...] = field(default=())
