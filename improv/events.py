@@ -1,0 +1,116 @@
+"""Notes to rhythmic events: a chord is one event, a grace note belongs to its main note.
+
+Conventions
+-----------
+Rows are notes sorted by onset. An **event** is timed by its first sounding note (a
+chord begins when it is first heard); an ornament is timed by its main note, before
+which it stands (Timmers et al. 2002: grace notes take their time from the note
+before). Simultaneity needs more than closeness: two notes are one chord when the
+first still sounds as the second begins, or when no hand would play them as a line
+(`LEAP_SEMITONES`), or when they are struck at the same instant. A flam (same
+pitch struck twice within the chord spread) is a grace note and its main note.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.model import Bools, Floats, Ints, Take, _Frozen
+from improv.tempo import beats_at, quarter_sec_at, quarters_at
+
+SAME_INSTANT_SEC = 0.0105
+"""Ten notes of one chord need up to 8.64 ms on the wire (320 µs a byte, IEC 63035)."""
+LEAP_SEMITONES = 13
+"""A line does not leap more than an octave within a chord's spread (common practice, no source)."""
+GRACE_LONGEST_SEC = 0.075
+"""A short grace note keeps its length at any tempo (Timmers et al. 2002); the bound is ours."""
+GRACE_ISOLATION = 0.4
+"""A grace note's step is under this share of the steps around it; a run's notes are not."""
+
+
+@dataclass(frozen=True, eq=False)
+class Events(_Frozen):
+    """Rhythmic events of a take, ascending in time; `of_note` maps note rows to events.
+
+    `quarter` and `beat` are positions from bar 1 beat 1; `quarter_ms` the local length of
+    a quarter note; `end_sec` when the event stops sounding; `untimed` marks onsets
+    cut to the very start of the recording, which carry no timing.
+    """
+
+    onset_sec: Floats
+    end_sec: Floats
+    quarter: Floats
+    beat: Floats
+    quarter_ms: Floats
+    untimed: Bools
+    of_note: Ints
+    grace_note: Bools
+
+    def __len__(self) -> int:
+        return len(self.onset_sec)
+
+
+def group(take: Take, chord_spread_ms: float) -> Events:
+    """Group a take's notes into events (arrays sized by events; `of_note`, `grace_note` by notes)."""
+    first = _chord_starts(take, chord_spread_ms / 1000.0)
+    chord = np.cumsum(first) - 1
+    starts = np.flatnonzero(first)
+    loudness = np.maximum.reduceat(take.velocity, starts) if len(starts) else take.velocity
+    ornament = _graces(take.onset_sec[starts], loudness)
+    event_of_chord = np.cumsum(~ornament) - np.where(ornament, 0, 1)
+    of_note = event_of_chord[chord]
+    main = starts[~ornament]
+    onset_sec = take.onset_sec[main]
+    quarter = quarters_at(take.tempo_map, onset_sec)
+    return Events(
+        onset_sec=onset_sec,
+        end_sec=_last_release(take.release_sec, of_note, len(main)),
+        quarter=quarter,
+        beat=beats_at(take.bars, quarter),
+        quarter_ms=quarter_sec_at(take.tempo_map, quarter) * 1000.0,
+        untimed=(onset_sec == 0.0) & (np.abs(quarter) < 1e-9),
+        of_note=of_note.astype(np.int64),
+        grace_note=ornament[chord],
+    )
+
+
+def _last_release(release_sec: Floats, of_note: Ints, count: int) -> Floats:
+    end = np.full(count, -np.inf)
+    np.maximum.at(end, of_note, release_sec)
+    return end
+
+
+def _chord_starts(take: Take, spread_sec: float) -> Bools:
+    """Whether each note begins a new chord (Boolean, one per note)."""
+    onset, count = take.onset_sec, len(take)
+    first = np.ones(count, dtype=np.bool_)
+    step = np.diff(onset)
+    close = step <= spread_sec
+    overlap = take.release_sec[:-1] > onset[1:] + 1e-9
+    leap = np.abs(np.diff(take.pitch)) >= LEAP_SEMITONES
+    same_pitch = np.diff(take.pitch) == 0
+    joined = close & (overlap | leap | (step <= SAME_INSTANT_SEC)) & ~(same_pitch & (step > 0))
+    began = 0
+    for i in np.flatnonzero(joined) + 1:
+        if first[i - 1]:
+            began = i - 1
+        # A rolled chord may be longer than any one step, but not longer than the spread.
+        first[i] = onset[i] - onset[began] > spread_sec
+    return first
+
+
+def _graces(onset_sec: Floats, loudness: Ints) -> Bools:
+    """Whether each chord is an ornament of the next one: short, isolated, not louder."""
+    count = len(onset_sec)
+    grace = np.zeros(count, dtype=np.bool_)
+    if count < 2:
+        return grace
+    step = np.diff(onset_sec)
+    before = np.concatenate([[np.inf], step[:-1]])
+    after = np.concatenate([step[1:], [np.inf]])
+    neighbour = np.minimum(before, after)
+    short = (step <= GRACE_LONGEST_SEC) & (step < GRACE_ISOLATION * neighbour)
+    grace[:-1] = short & (loudness[:-1] <= loudness[1:])
+    return grace

@@ -1,0 +1,166 @@
+"""The lattice: for every event, the grid positions it may stand for, under every row.
+
+Conventions
+-----------
+A *lane* is one subdivision with one swing ratio (a straight row is one lane). Each
+event has two candidates per lane: the grid position at or before it and the next one.
+Arrays have shape (events, lanes, 2). Deviations are ms, positive = late.
+
+A grid is charged for what it offers and nobody plays. Each position has its own
+chance of being played (`PLAYED`: beats oftenest, weak places least), so going from one
+position to a later one costs log P(played there) + sum of log P(not played) over
+those passed: the geometric charge q(1-q)^(m-1), with q by metrical strength.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.events import Events
+from improv.grid import SUBDIVISIONS, on_beat, positions, swung_positions
+from improv.meter import Meter
+from improv.model import Bars, Floats, Ints
+from improv.tempo import bar_index
+
+PLAYED = (0.86, 0.80, 0.74)
+"""Chance that an offered position is played: on a beat, halfway, elsewhere (tuned; benchmarks)."""
+SHORTEST_STEP_MS = 52.0
+"""Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014)."""
+
+
+@dataclass(frozen=True)
+class Lane:
+    """One subdivision (index into `SUBDIVISIONS`) at one swing ratio."""
+
+    row: int
+    swing_ratio: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """Candidates of every event; see the module's conventions.
+
+    `index` numbers the positions of a lane from the first bar on; `passed` is the summed
+    log chance that no position before this one was played, so that differences give the charge.
+    `beat` is the candidate's whole beat from bar 1; `allowed` whether the lane exists there.
+    """
+
+    lanes: tuple[Lane, ...]
+    quarter: Floats
+    deviation_ms: Floats
+    index: Ints
+    log_played: Floats
+    log_silent: Floats
+    passed: Floats
+    beat_number: Floats
+    on_beat: Floats
+    log_start: Floats
+    allowed: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _BarGrid:
+    """One lane in one meter: positions with the next bar line appended."""
+
+    quarter: Floats
+    log_played: Floats
+    log_silent: Floats
+    passed: Floats
+    on_beat: Floats
+    beat: Floats
+    log_start: Floats
+
+
+def build(events: Events, bars: Bars, lanes: tuple[Lane, ...]) -> Lattice:
+    """Lay every lane under every event."""
+    bar = bar_index(bars, events.quarter)
+    into = events.quarter - bars.start_quarter[bar]
+    columns = [_lane(lane, events, bars, bar, into) for lane in lanes]
+    stacked = {k: np.stack([c[k] for c in columns], axis=1) for k in columns[0]}
+    return Lattice(lanes=lanes, **stacked)
+
+
+def _lane(
+    lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats
+) -> dict[str, Floats]:
+    grids = [_bar_grid(lane, meter) for meter in bars.meters]
+    size = np.array([len(g.quarter) - 1 if g else 1 for g in grids], dtype=np.int64)
+    cost = np.array([g.passed[-1] if g else 0.0 for g in grids])
+    first_index = np.concatenate([[0], np.cumsum(size[bars.meter])])[bar]
+    first_passed = np.concatenate([[0.0], np.cumsum(cost[bars.meter])])[bar]
+    count = len(into)
+    out = {k: np.zeros((count, 2)) for k in _COLUMNS}
+    out["allowed"][:] = 0.0
+    index = np.zeros((count, 2), dtype=np.int64)
+    for m, grid in enumerate(grids):
+        here = np.flatnonzero(bars.meter[bar] == m) if len(grids) > 1 else np.arange(count)
+        if grid is None or not len(here):
+            continue
+        low = np.searchsorted(grid.quarter[:-1], into[here] + 1e-12, side="right") - 1
+        low = np.clip(low, 0, len(grid.quarter) - 2)
+        both = np.stack([low, low + 1], axis=1)
+        index[here] = both + first_index[here, None]
+        out["quarter"][here] = grid.quarter[both] + bars.start_quarter[bar[here], None]
+        out["passed"][here] = grid.passed[both] + first_passed[here, None]
+        out["log_played"][here] = grid.log_played[both]
+        out["log_silent"][here] = grid.log_silent[both]
+        out["on_beat"][here] = grid.on_beat[both]
+        out["beat_number"][here] = grid.beat[both] + bars.first_beat[bar[here], None]
+        out["log_start"][here] = grid.log_start[both]
+        step_ms = np.diff(grid.quarter)[low] * events.quarter_ms[here]
+        typical_ms = np.diff(grid.quarter).mean() * events.quarter_ms[here]
+        fits = (np.maximum(step_ms, typical_ms) >= SHORTEST_STEP_MS)
+        out["allowed"][here] = fits[:, None]
+    late_quarter = events.quarter[:, None] - out["quarter"]
+    out["deviation_ms"] = late_quarter * events.quarter_ms[:, None]
+    return {**out, "index": index}  # type: ignore[dict-item]
+
+
+_COLUMNS = (
+    "quarter", "log_played", "log_silent", "passed", "beat_number", "on_beat", "log_start", "allowed",
+)  # fmt: skip
+
+
+def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
+    row = SUBDIVISIONS[lane.row]
+    if not positions(row, meter):
+        return None
+    bar_quarters = float(meter.bar_quarters)
+    quarter = np.array([*swung_positions(row, meter, lane.swing_ratio), bar_quarters])
+    strong = np.array(on_beat(row, meter))
+    rank = _strength(lane, meter)
+    played = np.array(PLAYED)[rank]
+    starts = np.array([*map(float, meter.beat_starts_quarter)])
+    beat = np.searchsorted(starts, quarter[:-1] + 1e-9, side="right") - 1
+    silent = np.log1p(-played)
+    weight = played / played.sum()
+    beats = meter.beats
+    return _BarGrid(
+        quarter=quarter,
+        log_played=_closed(np.log(played)),
+        log_silent=_closed(silent),
+        passed=np.concatenate([[0.0], np.cumsum(silent)]),
+        on_beat=_closed(strong.astype(np.float64)),
+        beat=np.concatenate([beat, [beats]]).astype(np.float64),
+        log_start=_closed(np.log(weight * beats)),
+    )
+
+
+def _closed(values: Floats) -> Floats:
+    """Append the first value again: the next bar line is like this one."""
+    return np.concatenate([values, values[:1]])
+
+
+def _strength(lane: Lane, meter: Meter) -> Ints:
+    """0 on a beat, 1 halfway (first of a pair inside the beat), 2 elsewhere."""
+    row = SUBDIVISIONS[lane.row]
+    strong = np.array(on_beat(row, meter))
+    since_beat = np.arange(len(strong)) - np.maximum.accumulate(
+        np.where(strong, np.arange(len(strong)), 0)
+    )
+    per_beat = row.per_beat(meter.kind)
+    pairs = per_beat is not None and per_beat.denominator == 1 and per_beat % 2 == 0 and per_beat > 2
+    halfway = (since_beat % 2 == 0) & pairs
+    return np.where(strong, 0, np.where(halfway, 1, 2)).astype(np.int64)

@@ -1,0 +1,73 @@
+"""Where phrases end: at rests, long against the beat and against the player's own notes.
+
+Conventions
+-----------
+Input are events in time order; output are half-open ranges of event indices that
+cover them all. A rest is silence (no note sounding) of at least
+`phrase_rest_beat` beats after which the next onset comes clearly later than the notes
+around have been following one another (`REST_AGAINST_STEP`). Playing without a rest
+(a drummer's groove) is cut at bar lines every `LONGEST_BARS` bars, so that
+each part can be judged. Empty input gives no phrases.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from improv.events import Events
+from improv.model import Bars, Floats, Ints
+from improv.tempo import bar_index
+
+REST_AGAINST_STEP = 1.8
+"""A gap ends a phrase when it is this many times the usual step around it (our choice)."""
+NEIGHBOURS = 6
+"""Steps on each side that make up "around it"."""
+LONGEST_BARS = 8
+LONGEST_EVENTS = 192
+
+
+def split(events: Events, bars: Bars, phrase_rest_beat: float) -> Ints:
+    """Phrase boundaries: indices [0, …, len(events)], ascending, one phrase between each two."""
+    count = len(events)
+    if count == 0:
+        return np.zeros(1, dtype=np.int64)
+    rests = np.flatnonzero(_rests(events, phrase_rest_beat)) + 1
+    edges = np.concatenate([[0], rests, [count]])
+    return _cut_long(edges, bar_index(bars, events.quarter))
+
+
+def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
+    step_beat = np.diff(events.beat)
+    beat_sec = np.diff(events.onset_sec) / np.maximum(step_beat, 1e-9)
+    silence_beat = (events.onset_sec[1:] - events.end_sec[:-1]) / np.maximum(beat_sec, 1e-9)
+    usual = _usual_step(step_beat)
+    long_rest = silence_beat >= 3.0 * phrase_rest_beat
+    rest = (silence_beat >= phrase_rest_beat * 0.94) & (step_beat > REST_AGAINST_STEP * usual)
+    return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)))
+
+
+def _usual_step(step_beat: Floats) -> Floats:
+    """Median of the steps around each step, itself left out."""
+    padded = np.full(len(step_beat) + 2 * NEIGHBOURS, np.nan)
+    padded[NEIGHBOURS : NEIGHBOURS + len(step_beat)] = step_beat
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1).copy()
+    windows[:, NEIGHBOURS] = np.nan
+    filled = np.sort(windows, axis=1)  # NaN sorts last
+    known = np.sum(~np.isnan(filled), axis=1)
+    middle = filled[np.arange(len(filled)), np.maximum(known - 1, 0) // 2]
+    return np.asarray(np.where(known > 0, middle, np.inf))
+
+
+def _cut_long(edges: Ints, bar: Ints) -> Ints:
+    """Cut phrases longer than `LONGEST_BARS` at bar lines, and any longer than `LONGEST_EVENTS`."""
+    cuts: list[int] = [0]
+    for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        at = start
+        while at < stop:
+            end = stop
+            if bar[stop - 1] - bar[at] >= LONGEST_BARS:
+                end = at + int(np.searchsorted(bar[at:stop], bar[at] + LONGEST_BARS))
+            end = min(max(end, at + 1), at + LONGEST_EVENTS)
+            cuts.append(end)
+            at = end
+    return np.array(cuts, dtype=np.int64)
