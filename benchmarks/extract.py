@@ -1,0 +1,330 @@
+"""Read rhythms out of the corpus that music21 ships, and deal them into the three splits.
+
+    python -m benchmarks.extract        rewrites benchmarks/data/*.json (about 3 minutes)
+
+Ties are merged, rests leave gaps, grace notes are dropped, a short bar next to a repeat or at
+the start is a pickup (placed at the end of its bar), two short bars that make one bar are
+joined. Bars that do not add up are left silent and counted. Repeats are not unfolded.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from benchmarks.corpus import DATA, SPLITS, Excerpt, Tune, meter, to_json, write_lines
+from improv.errors import UsageError
+
+SEED = 20260
+BARS_AT_MOST = 24
+NOTES_AT_LEAST = 16
+
+#        genre        signature as written     tunes per split (tune, report, pool)
+ABC_QUOTAS: tuple[tuple[str, tuple[str, ...], tuple[int, int, int]], ...] = (
+    ("reel",         ("2/4",),                (10, 14, 14)),
+    ("reel",         ("2/2",),                (10, 14, 14)),
+    ("reel",         ("4/4",),                (4, 6, 6)),
+    ("jig",          ("6/8",),                (14, 20, 20)),
+    ("slip jig",     ("9/8",),                (10, 14, 14)),
+    ("hornpipe",     ("2/4", "2/2", "4/4"),   (12, 16, 16)),
+    ("strathspey",   ("2/2", "4/4"),          (6, 8, 8)),
+    ("air",          ("3/4",),                (12, 16, 16)),
+    ("air",          ("4/4", "2/2"),          (10, 14, 14)),
+    ("air",          ("2/4",),                (8, 10, 10)),
+    ("air",          ("3/8",),                (5, 7, 6)),
+    ("air",          ("12/8", "9/4", "6/4"),  (5, 7, 6)),
+    ("air",          ("3/2", "5/4"),          (1, 2, 1)),
+)  # fmt: skip
+FOLK_QUOTAS: tuple[tuple[str, tuple[int, int, int]], ...] = (
+    ("2/4", (6, 8, 8)), ("3/4", (6, 8, 8)), ("4/4", (6, 8, 8)), ("6/8", (6, 8, 8)),
+    ("3/8", (6, 8, 8)), ("3/2", (5, 7, 7)), ("6/4", (5, 7, 7)), ("2/2", (4, 6, 6)),
+    ("4/2", (4, 6, 6)), ("5/8", (2, 4, 3)), ("7/8", (0, 2, 0)), ("5/4", (1, 2, 1)),
+    ("9/8", (1, 3, 2)), ("4/8", (2, 3, 2)), ("changing", (8, 12, 10)),
+)  # fmt: skip
+CHORALES = (14, 20, 20)
+CLASSICAL: tuple[tuple[str, str, str], ...] = (
+    ("report", "rag", "joplin/maple_leaf_rag"),
+    ("tune", "rag", "leadSheet/berlinAlexandersRagtime"),
+    ("tune", "quartet", "haydn/opus1no1/movement1"),
+    ("tune", "quartet", "haydn/opus74no1/movement2"),
+    ("tune", "quartet", "mozart/k155/movement1"),
+    ("tune", "quartet", "mozart/k458/movement3"),
+    ("tune", "quartet", "beethoven/opus18no1/movement1"),
+    ("tune", "quartet", "beethoven/opus18no1/movement2"),
+    ("tune", "song", "leadSheet/fosterBrownHair"),
+    ("tune", "song", "verdi/laDonnaEMobile"),
+    ("tune", "piano", "schumann_clara/polonaise_op1n1"),
+    ("report", "quartet", "haydn/opus1no1/movement2"),
+    ("report", "quartet", "haydn/opus1no1/movement4"),
+    ("report", "quartet", "haydn/opus74no1/movement1"),
+    ("report", "quartet", "mozart/k155/movement2"),
+    ("report", "quartet", "mozart/k156/movement2"),
+    ("report", "quartet", "mozart/k458/movement1"),
+    ("report", "quartet", "beethoven/opus59no1/movement1"),
+    ("report", "quartet", "schumann_robert/opus41no1/movement1"),
+    ("report", "song", "schubert/Lindenbaum"),
+    ("report", "song", "johnson_j_r/lift_every_voice"),
+    ("report", "piano", "schumann_clara/polonaise_op1n3"),
+    ("report", "solo", "weber/concertino_clarinet"),
+    ("pool", "quartet", "haydn/opus74no1/movement4"),
+    ("pool", "quartet", "mozart/k80/movement2"),
+    ("pool", "quartet", "mozart/k156/movement1"),
+    ("pool", "quartet", "mozart/k458/movement4"),
+    ("pool", "quartet", "beethoven/opus18no1/movement4"),
+    ("pool", "quartet", "beethoven/opus59no2/movement2"),
+    ("pool", "piano", "schumann_clara/polonaise_op1n2"),
+    ("pool", "piano", "cpebach/h186"),
+    ("pool", "song", "schumann_robert/dichterliebe_no2"),
+)  # fmt: skip
+
+
+# --- one line of a score -----------------------------------------------------
+
+
+def exact(value: Any) -> Fraction:
+    """music21's offset as the fraction it stands for."""
+    return Fraction(value).limit_denominator(1680)
+
+
+def line_of(part: Any, source: str, genre: str, first_bar: int = 0) -> Tune | None:
+    """The rhythm of one part, or `None` where it is too short or its meter cannot be read."""
+    measures = list(part.getElementsByClass("Measure"))
+    if not measures:
+        return None
+    signature, rows = None, []
+    for measure in measures:
+        if measure.timeSignature is not None:
+            signature = measure.timeSignature.ratioString
+        if signature is None:
+            return None
+        rows.append((signature, *_measure(measure)))
+    rows = rows[first_bar:]
+    try:
+        bars, pickup, left_out = _to_bars(rows)
+    except UsageError:
+        return None
+    bars = bars[:BARS_AT_MOST]
+    if sum(len(onsets) for _, onsets in bars) < NOTES_AT_LEAST:
+        return None
+    meters, onsets = zip(*bars, strict=True)
+    return Tune(source, genre, pickup, meters, onsets, left_out)
+
+
+def _measure(measure: Any) -> tuple[Fraction, tuple[Fraction, ...], bool]:
+    """Length in quarters, onsets, and whether a section ends with it."""
+    onsets, length = set(), Fraction(0)
+    for n in measure.flatten().notesAndRests:
+        if n.duration.isGrace:
+            continue
+        at = exact(n.offset)
+        length = max(length, at + exact(n.quarterLength))
+        tie = getattr(n, "tie", None)
+        if n.isRest or "ChordSymbol" in n.classes or (tie and tie.type in ("stop", "continue")):
+            continue
+        onsets.add(at)
+    bar_line = measure.rightBarline
+    ends = bar_line is not None and bar_line.type not in ("regular", None)
+    return length, tuple(sorted(onsets)), ends
+
+
+def _to_bars(rows: list) -> tuple[list[tuple[str, tuple[Fraction, ...]]], bool, int]:
+    """Lay measures on full bars; see the module's first paragraph for the rules."""
+    bars: list[tuple[str, tuple[Fraction, ...]]] = []
+    pickup, left_out, i = False, 0, 0
+    while i < len(rows):
+        text, length, onsets, ends = rows[i]
+        whole = meter(text).bar_quarters
+        following = rows[i + 1] if i + 1 < len(rows) else None
+        after_end = i > 0 and rows[i - 1][3]
+        if length > whole:
+            bars.append((text, ()))
+            left_out += 1
+        elif length < whole and i == 0:
+            pickup = True
+            bars.append((text, tuple(t + whole - length for t in onsets)))
+        elif (
+            length < whole
+            and following
+            and following[:1] == (text,)
+            and (length + following[1] == whole)
+        ):
+            bars.append((text, onsets + tuple(t + length for t in following[2])))
+            i += 1
+        elif length < whole and after_end and not ends:
+            bars.append((text, tuple(t + whole - length for t in onsets)))
+        else:
+            bars.append((text, onsets))
+        i += 1
+    return bars, pickup, left_out
+
+
+# --- collections -------------------------------------------------------------
+
+
+def corpus_folder() -> Path:
+    """Where the installed music21 keeps its corpus."""
+    import music21
+
+    return Path(music21.__file__).parent / "corpus"
+
+
+def abc_tunes(folder: str) -> Iterator[tuple[str, str, str, str]]:
+    """(source, signature or '', kind of tune or '', text) of each tune in a folder of abc files."""
+    for path in sorted((corpus_folder() / folder).glob("*.abc")):
+        text = path.read_text(encoding="utf-8", errors="replace").replace("\r", "")
+        for piece in re.split(r"(?m)^(?=X:)", text)[1:]:
+            number = re.match(r"X:\s*(\d+)", piece)
+            signatures = re.findall(r"(?m)^M:\s*([^\s%]+)", piece) + re.findall(
+                r"\[M:\s*([^\]\s]+)\]", piece
+            )
+            written = [{"C": "4/4", "C|": "2/2"}.get(s, s) for s in signatures]
+            kind = re.search(r"(?m)^R:\s*(.+)$", piece)
+            source = f"{folder}/{path.stem}" + (f"#{number[1]}" if number else "")
+            one = written[0] if len(set(written)) == 1 else "changing" if written else ""
+            yield source, one, kind[1].strip().lower() if kind else "", piece
+
+
+def genre_of(folder: str, kind: str) -> str | None:
+    """The genre by which a tune is dealt out, from the tune book's own label."""
+    for word, genre in (
+        ("slip", "slip jig"), ("jig", "jig"), ("reel", "reel"), ("hornpipe", "hornpipe"),
+        ("clog", "hornpipe"), ("strathspey", "strathspey"), ("fling", "strathspey"),
+    ):  # fmt: skip
+        if word in kind:
+            return genre
+    return "air" if folder != "ryansMammoth" or not kind else None
+
+
+def parse_abc(source: str, genre: str, text: str) -> Tune | None:
+    """One abc tune through music21's reader; `None` where it fails or is too short."""
+    from music21 import converter
+
+    try:
+        score = converter.parse(text, format="abc")
+        parts = list(score.parts) if score.hasPartLikeStreams() else [score]
+    except Exception:  # the reader raises many kinds on odd files; such tunes are passed over
+        return None
+    return line_of(parts[0], source, genre) if parts else None
+
+
+def _deal(
+    candidates: list[tuple[str, str, str]], counts: tuple[int, int, int], fits: Any
+) -> dict[str, list[Tune]]:
+    """Parse candidates in order until each split has its count."""
+    dealt: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    waiting = [s for s, n in zip(SPLITS, counts, strict=True) for _ in range(n)]
+    random.Random(SEED).shuffle(waiting)
+    for source, genre, text in candidates:
+        if not waiting:
+            break
+        tune = parse_abc(source, genre, text)
+        if tune is None or tune.left_out * 4 > len(tune.onsets) or not fits(tune):
+            continue
+        dealt[waiting.pop()].append(tune)
+    return dealt
+
+
+def extract_dances() -> dict[str, list[Tune]]:
+    """Dance tunes and airs from the tune books, dealt by genre and signature."""
+    shelf: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
+    for folder in ("ryansMammoth", "oneills1850", "airdsAirs", "miscFolk"):
+        for source, written, kind, text in abc_tunes(folder):
+            genre = genre_of(folder, kind)
+            if genre and written:
+                shelf.setdefault((genre, written), []).append((source, genre, text))
+    found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    for genre, signatures, counts in ABC_QUOTAS:
+        candidates = [c for s in signatures for c in shelf.get((genre, s), [])]
+        random.Random(SEED).shuffle(candidates)
+        for split, tunes in _deal(candidates, counts, lambda tune: True).items():
+            found[split].extend(tunes)
+    return found
+
+
+def extract_folk() -> dict[str, list[Tune]]:
+    """Folk songs of the Essen collection, dealt by signature, those that change meter too."""
+    shelf: dict[str, list[tuple[str, str, str]]] = {}
+    for source, written, _, text in abc_tunes("essenFolksong"):
+        shelf.setdefault(written, []).append((source, "folk song", text))
+    found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    for signature, counts in FOLK_QUOTAS:
+        candidates = shelf.get(signature, [])
+        random.Random(SEED).shuffle(candidates)
+        changes = signature == "changing"
+        dealt = _deal(candidates, counts, lambda t, c=changes: (len(set(t.meters)) > 1) == c)
+        for split, tunes in dealt.items():
+            found[split].extend(tunes)
+    return found
+
+
+def extract_scores() -> dict[str, list[Tune]]:
+    """Chorale voices (one of each chorale) and lines of larger scores."""
+    from music21 import corpus
+
+    found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    for split, genre, work in CLASSICAL:
+        score = corpus.parse(work)
+        parts = list(score.parts)[:2] if genre in ("rag", "quartet", "piano") else [score.parts[0]]
+        for number, part in enumerate(parts):
+            for first in (0, 40) if genre in ("quartet", "rag", "solo") else (0,):
+                tune = line_of(part, f"{work}#{number + 1}", genre, first)
+                if tune is not None:
+                    found[split].append(tune)
+    works = [p for p in corpus.getComposer("bach") if "bwv" in str(p)]
+    random.Random(SEED).shuffle(works)
+    splits = [s for s, n in zip(SPLITS, CHORALES, strict=True) for _ in range(n)]
+    random.Random(SEED).shuffle(splits)
+    for i, path in enumerate(works):
+        if not splits:
+            break
+        parts = list(corpus.parse(path).parts)
+        if len(parts) != 4:
+            continue
+        tune = line_of(parts[i % 4], f"bach/{Path(str(path)).stem}#{i % 4 + 1}", "chorale")
+        if tune is not None:
+            found[splits.pop()].append(tune)
+    return found
+
+
+def excerpts(tunes: Any) -> Iterator[Excerpt]:
+    """Cut tunes into excerpts of 2 to 8 bars of one meter, from bar lines, seeded."""
+    rng = random.Random(SEED)
+    for tune in tunes:
+        at = 1 if tune.pickup else 0
+        for _ in range(3):
+            bars = rng.choice((2, 3, 4, 4, 6, 8))
+            text = tune.meters[at] if at < len(tune.meters) else None
+            here = tune.meters[at : at + bars]
+            if text is None or len(here) < bars or set(here) != {text}:
+                break
+            whole = meter(text).bar_quarters
+            onsets = [
+                k * whole + t for k, bar in enumerate(tune.onsets[at : at + bars]) for t in bar
+            ]
+            if len(onsets) >= 2 * bars:
+                yield Excerpt(text, tune.source, bars, tuple(onsets))
+            at += bars
+
+
+def main() -> None:
+    """Rewrite the committed data."""
+    dances, scores = extract_dances(), extract_scores()
+    for split in ("tune", "report"):
+        rows = [to_json(t) for t in dances[split] + scores[split]]
+        write_lines(DATA / f"rhythms_{split}.json", rows)
+        print(split, len(rows), "tunes")
+    rows = [
+        {"meter": e.meter, "source": e.source, "bars": e.bars,
+         "onsets_quarter": [str(t) for t in e.onsets_quarter]}
+        for e in excerpts(dances["pool"] + scores["pool"])
+    ]  # fmt: skip
+    write_lines(DATA / "rhythm_pool.json", rows)
+    print("pool", len(rows), "excerpts")
+
+
+if __name__ == "__main__":
+    main()
