@@ -10,6 +10,9 @@ signature). Three kinds:
 * **additive**: groups of unequal length (2+2+2+3/8, 7/8). The reference beat of
   an additive meter, the one a tempo counts, is two units (the quarter in x/8).
 
+Groups of quarters or longer (3+2/4) are a simple meter: its beats stay the quarters that
+a musician counts, and `accents` keeps how they are grouped.
+
 Lengths are exact fractions of a quarter note. A signature the trade groups in
 more than one way gets the grouping in `COMMON_GROUPS`; any other is written out.
 Default groups are common practice, no source; engravers' programs disagree on 5/8.
@@ -36,16 +39,22 @@ COMMON_GROUPS: dict[int, tuple[int, ...]] = {
 }
 SHORTEST_UNIT = 64
 LONGEST_BAR_UNITS = 64
-_BAR = re.compile(r"(\d+(?:\+\d+)*)/(\d+)")
+LONGEST_TEXT = 200
+SHORTEST_GROUPED_UNIT = 8
+_BAR = re.compile(r"([0-9]+(?:\+[0-9]+)*)/([0-9]+)")
 
 
 @dataclass(frozen=True)
 class Meter:
-    """One bar's meter: `groups` of units, each group one beat; `unit` as in x/unit."""
+    """One bar's meter: `groups` of units, each group one beat; `unit` as in x/unit.
+
+    `accents` groups the beats of a simple meter written as a sum (3, 2 for 3+2/4).
+    """
 
     groups: tuple[int, ...]
     unit: int
     additive: bool = False
+    accents: tuple[int, ...] = ()
 
     @property
     def kind(self) -> Kind:
@@ -89,8 +98,9 @@ class Meter:
         return 2 * self.unit_quarter if self.additive else self.beat_quarters[0]
 
     def __str__(self) -> str:
-        if self.additive:
-            return f"{'+'.join(map(str, self.groups))}/{self.unit}"
+        written = self.groups if self.additive else self.accents
+        if written:
+            return f"{'+'.join(map(str, written))}/{self.unit}"
         return f"{sum(self.groups)}/{self.unit}"
 
 
@@ -121,28 +131,35 @@ def parse_meter(text: str) -> tuple[Meter, ...]:
 
     Returns the cycle of bars, one `Meter` each. Raises `UsageError` naming the text.
     """
-    compact = re.sub(r"\s", "", text)
+    # The length is looked at first: the pattern needs quadratic time on endless sums.
+    compact = re.sub(r"\s", "", text) if len(text) <= LONGEST_TEXT else ""
     pieces = _BAR.findall(compact)
     if not pieces or "+".join(f"{upper}/{unit}" for upper, unit in pieces) != compact:
         raise UsageError(
-            f"meter '{text}' cannot be read: write it like 4/4, 6/8, 2+2+2+3/8, "
+            f"meter '{_shortened(text)}' cannot be read: write it like 4/4, 6/8, 2+2+2+3/8, "
             "or alternating bars like 9/8+10/8"
         )
     return tuple(_parse_bar(upper, unit, text) for upper, unit in pieces)
 
 
-def _parse_bar(upper: str, unit: str, text: str) -> Meter:
-    if len(upper) > 200 or len(unit) > 3:
-        raise UsageError(f"meter '{text[:40]}…' has figures too large for a bar")
-    groups = tuple(int(part) for part in upper.split("+"))
-    plain = meter_of(sum(groups), int(unit))
+def _parse_bar(upper: str, lower: str, text: str) -> Meter:
+    groups, unit = tuple(int(part) for part in upper.split("+")), int(lower)
+    if max(*groups, unit) > 10 * LONGEST_BAR_UNITS:
+        raise UsageError(f"meter '{_shortened(text)}' has figures too large for a bar")
+    if min(groups) < 1:
+        raise UsageError(f"meter '{_shortened(text)}': each part of a bar needs at least one unit")
+    plain = meter_of(sum(groups), unit)
     if len(groups) == 1:
         return plain
-    if min(groups) < 1:
-        raise UsageError(f"meter '{text}': a group of a bar needs at least one unit")
     if len(set(groups)) == 1 and groups[0] in (1, 3):
-        return Meter(groups, int(unit))
-    return Meter(groups, int(unit), additive=True)
+        return Meter(groups, unit)
+    if unit < SHORTEST_GROUPED_UNIT:
+        return Meter((1,) * sum(groups), unit, accents=groups)
+    return Meter(groups, unit, additive=True)
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= 40 else f"{text[:40]}…"
 
 
 def meter_text(cycle: tuple[Meter, ...]) -> str:

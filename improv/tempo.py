@@ -8,8 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from improv.errors import TakeError
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints, TempoMap
+
+Change = tuple[float, tuple[Meter, ...]]
+
+MOST_BARS = 200_000
+"""More bars than this (four days of 4/4 at 140) are a broken file, not a take."""
+
+_SAME_QUARTER = 1e-6
+"""Positions closer than this are one: below a microsecond at any tempo, far above rounding."""
 
 
 def constant_tempo(quarter_bpm: float, first_downbeat_sec: float = 0.0) -> TempoMap:
@@ -37,52 +46,75 @@ def quarter_sec_at(tempo_map: TempoMap, at_quarter: Floats) -> Floats:
     return tempo_map.quarter_sec[i]
 
 
-def lay_bars(
-    changes: tuple[tuple[float, tuple[Meter, ...]], ...], first_quarter: float, last_quarter: float
-) -> Bars:
+def lay_bars(changes: tuple[Change, ...], first_quarter: float, last_quarter: float) -> Bars:
     """Bar lines covering [first_quarter, last_quarter].
 
-    `changes` is [(quarter where it takes effect, cycle of meters)], ascending; the change
-    governing quarter 0 makes bar 1 begin there. Before the first change its cycle runs
-    backwards. A change inside a bar cuts that bar short, as a notated meter change does.
+    `changes` is [(quarter where it takes effect, cycle of meters)], ascending; the bar line
+    nearest quarter 0 begins bar 1. Before the first change its cycle runs backwards. A
+    change inside a bar cuts that bar short, as a notated meter change does. Raises
+    `TakeError` for more than `MOST_BARS` bars.
     """
-    lines: list[float] = []
-    which: list[Meter] = []
+    meters = tuple(dict.fromkeys(meter for _, cycle in changes for meter in cycle))
+    number_of = {meter: m for m, meter in enumerate(meters)}
+    lines: list[Floats] = []
+    which: list[Ints] = []
+    laid = 0
     for i, (begin, cycle) in enumerate(changes):
-        stop = changes[i + 1][0] if i + 1 < len(changes) else max(last_quarter, begin) + 1e-9
-        at, step = begin, 0
-        if i == 0:
-            at, step = _back_to(begin, cycle, first_quarter)
-        while at < stop - 1e-9:
-            meter = cycle[step % len(cycle)]
-            lines.append(at)
-            which.append(meter)
-            at, step = at + float(meter.bar_quarters), step + 1
-        if i + 1 == len(changes):
-            lines.append(at)
-    return _number(np.array(lines), which)
+        is_last = i + 1 == len(changes)
+        stop = max(last_quarter, begin) + 2 * _SAME_QUARTER if is_last else changes[i + 1][0]
+        start = min(first_quarter, begin) if i == 0 else begin
+        at, step = _cycle_lines(begin, cycle, start, stop, is_last)
+        laid += len(at)
+        if laid > MOST_BARS:
+            raise TakeError(_too_many_bars())
+        lines.append(at)
+        index = np.array([number_of[meter] for meter in cycle], dtype=np.int64)
+        which.append(index[step[:-1] if is_last else step])
+    return _number(np.concatenate(lines), np.concatenate(which), meters)
 
 
-def _back_to(begin: float, cycle: tuple[Meter, ...], first_quarter: float) -> tuple[float, int]:
-    """Walk the cycle backwards from `begin` until `first_quarter` is covered."""
-    at, step = begin, 0
-    while at > first_quarter:
-        step -= 1
-        at -= float(cycle[step % len(cycle)].bar_quarters)
-    return at, step
+def _cycle_lines(
+    begin: float, cycle: tuple[Meter, ...], start: float, stop: float, closing: bool
+) -> tuple[Floats, Ints]:
+    """Bar lines of one cycle from the last at or before `start` up to `stop`, and their steps.
+
+    `closing` adds the first line at or after `stop`.
+    """
+    ends = np.cumsum([float(meter.bar_quarters) for meter in cycle])
+    whole = float(ends[-1])
+    rounds_before = int(np.ceil(max(begin - start, 0.0) / whole))
+    rounds_after = int(np.ceil(max(stop - begin, 0.0) / whole)) + 1
+    if (rounds_before + rounds_after - 2) * len(cycle) > MOST_BARS:
+        raise TakeError(_too_many_bars())
+    rounds = np.arange(-rounds_before, rounds_after, dtype=np.float64)
+    into = np.concatenate([[0.0], ends[:-1]])
+    at = (begin + rounds[:, None] * whole + into[None, :]).ravel()
+    first = max(int(np.searchsorted(at, start + _SAME_QUARTER, side="right")) - 1, 0)
+    last = int(np.searchsorted(at, stop - _SAME_QUARTER, side="left"))
+    last = last + 1 if closing else last
+    step = np.arange(len(at), dtype=np.int64) % len(cycle)
+    return at[first:last], step[first:last]
 
 
-def _number(lines: Floats, which: list[Meter]) -> Bars:
-    meters = tuple(dict.fromkeys(which))
-    index = np.array([meters.index(m) for m in which], dtype=np.int64)
-    bar_one = int(np.argmin(np.abs(lines[:-1]))) if len(which) else 0
-    beats = np.array([m.beats for m in meters], dtype=np.int64)[index]
-    first_beat = (
-        np.concatenate([[0], np.cumsum(beats)[:-1]]) if len(which) else np.zeros(0, np.int64)
+def _too_many_bars() -> str:
+    return (
+        f"the notes span more than {MOST_BARS} bars; a stray event far from the music, "
+        "a wrong tempo or a wrong meter does that"
     )
-    shift = first_beat[bar_one] if len(which) else 0
-    number = np.arange(len(which), dtype=np.int64) - bar_one + 1
-    return Bars(lines, number, index, (first_beat - shift).astype(np.int64), meters)
+
+
+def _number(lines: Floats, meter: Ints, meters: tuple[Meter, ...]) -> Bars:
+    """Number the bars and count their beats; a bar cut short has only the beats that began."""
+    beats = np.empty(len(meter), dtype=np.int64)
+    for m, one in enumerate(meters):
+        here = meter == m
+        starts = np.array([float(s) for s in one.beat_starts_quarter])
+        length = np.diff(lines)[here]
+        beats[here] = np.searchsorted(starts, length - _SAME_QUARTER, side="left")
+    bar_one = int(np.argmin(np.abs(lines[:-1])))
+    first_beat = np.concatenate([np.zeros(1, np.int64), np.cumsum(beats)[:-1]])
+    number = np.arange(len(meter), dtype=np.int64) - bar_one + 1
+    return Bars(lines, number, meter, first_beat - first_beat[bar_one], meters)
 
 
 def bar_index(bars: Bars, at_quarter: Floats) -> Ints:
@@ -92,14 +124,19 @@ def bar_index(bars: Bars, at_quarter: Floats) -> Ints:
 
 
 def beats_at(bars: Bars, at_quarter: Floats) -> Floats:
-    """Position in beats from bar 1 beat 1; every beat of an additive bar counts one."""
+    """Position in beats from bar 1 beat 1; every beat of an additive bar counts one.
+
+    Outside the bars there are, the first and the last beat go on at their own length.
+    """
     bar = bar_index(bars, at_quarter)
     into = at_quarter - bars.start_quarter[bar]
     beat = np.empty_like(into)
     for m, meter in enumerate(bars.meters):
         here = bars.meter[bar] == m
         edges = np.array([*map(float, meter.beat_starts_quarter), float(meter.bar_quarters)])
-        beat[here] = np.interp(into[here], edges, np.arange(len(edges), dtype=np.float64))
-        over = into[here] - edges[-1]
-        beat[here] += np.where(over > 0, over / (edges[-1] - edges[-2]), 0.0)
+        inside = into[here]
+        before = np.minimum(inside, 0.0) / (edges[1] - edges[0])
+        over = np.maximum(inside - edges[-1], 0.0) / (edges[-1] - edges[-2])
+        beat[here] = np.interp(inside, edges, np.arange(len(edges), dtype=np.float64))
+        beat[here] += before + over
     return np.asarray(bars.first_beat[bar] + beat, dtype=np.float64)
