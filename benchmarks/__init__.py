@@ -1,0 +1,1 @@
+"""Benchmarks of improv: seeded, printed as tables, run by `python -m benchmarks`."""
