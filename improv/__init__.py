@@ -1,0 +1,101 @@
+"""improv: which subdivision a recorded solo is on, how far it strays, where it falls off.
+
+Three lines do the main job::
+
+    from improv import Reading, analyze, read_take
+    take = read_take("solo.mid", Reading(tempo_bpm=96))
+    print([(phrase.subdivision, phrase.spread_ms) for phrase in analyze(take).phrases])
+
+The map of the package, from the ground up; imports run downwards only:
+
+    errors, meter            the one error family; how a bar is grouped
+    model                    the nouns: Take, Settings, Analysis and their parts
+    tempo, grid, stats ...   seconds to bars; subdivisions as exact fractions; small statistics
+    analysis                 analyze(take, settings): the one readable path through the core
+    synth                    seeded takes with known truth
+    midi, files              files in and out; the only places that open any
+    practice, wording        from numbers to the one thing to do next, and to words
+    report, document         an Analysis as text; as JSON and CSV
+    cli, commands/           the command line, the only place that knows click
+
+Importing this package loads nothing but itself: what it exports is fetched on first use.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from improv.analysis import analyze
+    from improv.errors import ImprovError, OutputError, TakeError, UsageError
+    from improv.meter import Meter, parse_meter
+    from improv.midi import read_take
+    from improv.model import (
+        Analysis,
+        Notes,
+        Passage,
+        Phrase,
+        Place,
+        Ranked,
+        Reading,
+        Run,
+        Settings,
+        Take,
+    )
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Analysis": "model",
+    "ImprovError": "errors",
+    "Meter": "meter",
+    "Notes": "model",
+    "OutputError": "errors",
+    "Passage": "model",
+    "Phrase": "model",
+    "Place": "model",
+    "Ranked": "model",
+    "Reading": "model",
+    "Run": "model",
+    "Settings": "model",
+    "Take": "model",
+    "TakeError": "errors",
+    "UsageError": "errors",
+    "analyze": "analysis",
+    "parse_meter": "meter",
+    "read_take": "midi",
+}
+
+__all__ = [
+    "Analysis",
+    "ImprovError",
+    "Meter",
+    "Notes",
+    "OutputError",
+    "Passage",
+    "Phrase",
+    "Place",
+    "Ranked",
+    "Reading",
+    "Run",
+    "Settings",
+    "Take",
+    "TakeError",
+    "UsageError",
+    "analyze",
+    "parse_meter",
+    "read_take",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'improv' has no attribute '{name}'")
+    value = getattr(import_module(f"improv.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,5 @@
+"""`python -m improv` is the `improv` command."""
+
+from improv.cli import main
+
+main()

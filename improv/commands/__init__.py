@@ -1,0 +1,10 @@
+"""The commands of `improv`, one module each.
+
+To add one: write `improv/commands/NAME.py` holding a click command called `command`,
+and add one line here. Modules load nothing heavy at their top: what a command needs
+it imports when it runs.
+"""
+
+COMMANDS: dict[str, str] = {
+    "analyze": "improv.commands.analyze",
+}

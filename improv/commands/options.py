@@ -1,0 +1,161 @@
+"""Options every command about takes shares: how to read them and how to judge them.
+
+`@take_options` adds them to a command and hands it two finished values, `reading` and
+`settings`, in place of a dozen strings.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+import click
+
+from improv.errors import UsageError
+from improv.meter import Meter, parse_meter
+from improv.model import Reading, Settings
+
+LATEST_START_SEC = 86_400
+
+
+class FiniteRange(click.FloatRange):
+    """A number within bounds; refuses `nan`, which compares with nothing."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number, or a usage error."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is not a number that can be used here.", param, ctx)
+        return number
+
+
+def _meter(_: click.Context, __: click.Parameter, text: str | None) -> tuple[Meter, ...] | None:
+    """A written meter: a cycle of bars."""
+    try:
+        return None if text is None else parse_meter(text)
+    except UsageError as error:
+        raise click.BadParameter(str(error)) from error
+
+
+def _start(_: click.Context, __: click.Parameter, text: str | None) -> float | str | None:
+    """Seconds as a float, or the word `auto`."""
+    if text is None or text.lower() == "auto":
+        return text and "auto"
+    try:
+        seconds = float(text)
+    except ValueError:
+        raise click.BadParameter(f"'{text}' is neither seconds nor 'auto'.") from None
+    if not 0 <= seconds <= LATEST_START_SEC:
+        raise click.BadParameter(f"{text} seconds lie outside 0 to {LATEST_START_SEC}.")
+    return seconds
+
+
+def _bars(_: click.Context, __: click.Parameter, text: str | None) -> tuple[int, int] | None:
+    """A bar or a range of bars as a musician says it: `7`, `5-12`; both ends included."""
+    if text is None:
+        return None
+    found = re.fullmatch(r"\s*(-?\d{1,6})\s*(?:-\s*(-?\d{1,6})\s*)?", text)
+    if not found:
+        raise click.BadParameter(f"'{text}' is not a bar or a range of bars like 5-12.")
+    first = int(found[1])
+    last = int(found[2]) if found[2] else first
+    if last < first:
+        raise click.BadParameter(f"bars {text}: the last bar comes before the first.")
+    return first, last
+
+
+def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str, ...] | None:
+    """Names separated by commas."""
+    if text is None:
+        return None
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    if not names:
+        raise click.BadParameter("name at least one subdivision, like eighths,sixteenths.")
+    return names
+
+
+_OPTIONS = (
+    click.option(
+        "--tempo", type=FiniteRange(5, 1000), metavar="BPM",
+        help="Tempo of the backing in beats of the meter (dotted quarters in 6/8); "
+        "wins over the file's own.",
+    ),
+    click.option(
+        "--meter", callback=_meter, metavar="METER",
+        help="4/4, 6/8, 2+2+2+3/8, or alternating bars 9/8+10/8; wins over the file's own.",
+    ),
+    click.option(
+        "--count-in", type=click.IntRange(0, 64), metavar="BARS", default=0,
+        help="Bars of count-in before bar 1.",
+    ),
+    click.option(
+        "--start", callback=_start, metavar="SECONDS|auto",
+        help="When the first bar (or the count-in) begins in the file; 'auto' finds it from "
+        "the playing. Without it the file's own start.",
+    ),
+    click.option("--track", metavar="NAME", help="Track that holds the solo, by name or number."),
+    click.option(
+        "--channel", type=click.IntRange(1, 16), metavar="1-16", help="MIDI channel of the solo."
+    ),
+    click.option(
+        "--backing", type=click.Path(exists=True, dir_okay=False, readable=False), metavar="FILE",
+        help="MIDI file to take tempo, meter and bar 1 from.",
+    ),
+    click.option(
+        "--bars", callback=_bars, metavar="FIRST-LAST", help="Judge these bars only: 5-12, or 7."
+    ),
+    click.option(
+        "--subdivisions", callback=_names, metavar="A,B",
+        help="Only these come into question, like 'eighths,sixteenths'.",
+    ),
+    click.option(
+        "--tolerance", type=FiniteRange(1, 500), metavar="MS",
+        help=f"Half-width of the pocket (default {Settings().tolerance_ms:g}).",
+    ),
+)  # fmt: skip
+
+
+def take_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Adds the shared options; the command receives `reading` and `settings` instead."""
+
+    @wraps(command)
+    def with_values(**given: Any) -> Any:
+        reading = _reading(given)
+        settings = _settings(given)
+        return command(reading=reading, settings=settings, **given)
+
+    for option in reversed(_OPTIONS):
+        with_values = option(with_values)
+    return with_values
+
+
+def _reading(given: dict[str, Any]) -> Reading:
+    """Takes the options about reading out of `given`."""
+    start = given.pop("start")
+    return Reading(
+        tempo_bpm=given.pop("tempo"),
+        meter=given.pop("meter"),
+        count_in_bars=given.pop("count_in"),
+        start_sec=None if start == "auto" else start,
+        find_start=start == "auto",
+        track=given.pop("track"),
+        channel=given.pop("channel"),
+        backing=given.pop("backing"),
+    )
+
+
+def _settings(given: dict[str, Any]) -> Settings:
+    """Takes the options about judging out of `given`."""
+    first, last = given.pop("bars") or (None, None)
+    tolerance = given.pop("tolerance")
+    return Settings(
+        tolerance_ms=Settings().tolerance_ms if tolerance is None else tolerance,
+        subdivisions=given.pop("subdivisions"),
+        first_bar=first,
+        last_bar=last,
+    )

@@ -1,0 +1,98 @@
+"""Where results go: standard output or a file written whole, and progress on a terminal."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from types import TracebackType
+from typing import TextIO
+
+import click
+
+from improv.errors import OutputError, UsageError
+from improv.files import printable, shown, write_text
+
+
+def refuse_overwriting(output: str | None, inputs: Iterable[str | None]) -> None:
+    """Raises `UsageError` where the result would replace a file it is made from."""
+    if output is None or output == "-" or not os.path.exists(output):
+        return
+    for path in filter(None, inputs):
+        if os.path.exists(path) and os.path.samefile(path, output):
+            raise UsageError(
+                f"{shown(output)}: this is the take itself, and a take is never overwritten; "
+                "give --output another name"
+            )
+
+
+class Out:
+    """Takes text piece by piece: to standard output at once, or to a file when all is done."""
+
+    def __init__(self, output: str | None) -> None:
+        self._output = None if output == "-" else output
+        self._pieces: list[str] = []
+
+    def write(self, text: str) -> None:
+        """Adds a piece; raises `OutputError` when standard output cannot take it."""
+        if self._output is not None:
+            self._pieces.append(text)
+            return
+        try:
+            click.echo(text, nl=False)
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            _let_go_of_stdout()
+            raise OutputError(f"standard output cannot be written ({error.strerror})") from error
+
+    def close(self) -> None:
+        """Writes the file, all of it or nothing, if there is one and anything to write."""
+        if self._output is not None and self._pieces:
+            write_text(self._output, "".join(self._pieces))
+
+
+def _let_go_of_stdout() -> None:
+    """Points standard output nowhere, so that no second failure follows at exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def say(text: str) -> None:
+    """One line for the user beside the result, on standard error."""
+    click.echo(text, err=True)
+
+
+class Progress:
+    """Counts takes on a terminal's standard error; says nothing anywhere else."""
+
+    def __init__(self, paths: Sequence[str], stream: TextIO | None = None) -> None:
+        self._paths = paths
+        self._stream = sys.stderr if stream is None else stream
+        self._shown = len(paths) > 1 and self._stream is not None and self._stream.isatty()
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.clear()
+
+    def __iter__(self) -> Iterator[str]:
+        for number, path in enumerate(self._paths, 1):
+            if self._shown:
+                line = f"{number} of {len(self._paths)}: {printable(os.path.basename(path))}"
+                self._stream.write(f"\r\x1b[K{line[:79]}")
+                self._stream.flush()
+            yield path
+
+    def clear(self) -> None:
+        """Takes the progress line away, before other lines are written."""
+        if self._shown:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()

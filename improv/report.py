@@ -1,0 +1,118 @@
+"""An Analysis as a page of text for a musician: sentences, then tables, then practice.
+
+Everything fits 80 columns, needs no colour and is the same in a pipe and on a screen.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from improv.document import all_warnings
+from improv.files import printable
+from improv.model import Analysis
+from improv.practice import advise
+from improv.sentences import constant_offset, headline, phrase_sentences
+from improv.tables import WIDTH, phrase_table, run_table
+from improv.tempo import quarter_sec_at, quarters_at
+from improv.wording import bars_text, bpm_text, counted, tempo_text
+
+
+def text_report(analysis: Analysis, full: bool = False) -> str:
+    """The whole report, ending in a newline. `full` shortens nothing."""
+    sections = [_title(analysis), _heard(analysis, full), _table(analysis, full)]
+    sections += [s for s in (_runs(analysis, full),) if s]
+    sections.append(_practice(analysis))
+    return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
+
+
+def _wrap(text: str, hang: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        subsequent_indent=hang,
+        break_on_hyphens=False,
+        break_long_words=True,
+    )
+
+
+def _title(analysis: Analysis) -> list[str]:
+    """The take's name, size, meter and tempo, and what has to be minded when reading on."""
+    take, notes = analysis.take, analysis.notes
+    name = printable(take.name)
+    track = printable(take.track).strip()
+    lines = [*_wrap(name), "=" * min(len(name), WIDTH)]
+    where = bars_text(int(notes.bar.min()), int(notes.bar.max())) if len(notes) else "no bars"
+    parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {_tempo(analysis)}"]
+    if track:
+        parts.append(f"track {track}")
+    lines += _wrap(", ".join(parts) + ".")
+    for warning in all_warnings(analysis):
+        lines += _wrap(f"Warning: {printable(warning)}", hang="  ")
+    return lines
+
+
+def _tempo(analysis: Analysis) -> str:
+    """The tempo, or the range it covers under the notes."""
+    take = analysis.take
+    tempo_map = take.tempo_map
+    if not len(analysis.notes) or len(tempo_map.quarter_sec) < 2:
+        return tempo_text(take)
+    at = quarters_at(tempo_map, analysis.notes.onset_sec)
+    bpm = 60.0 / quarter_sec_at(tempo_map, at)
+    low, high = float(np.min(bpm)), float(np.max(bpm))
+    if high - low < 0.05:
+        return tempo_text(take)
+    return f"{bpm_text(low)} to {bpm_text(high)} BPM (in quarters, as the tempo map has it)"
+
+
+def _heard(analysis: Analysis, full: bool) -> list[str]:
+    lines = ["What was heard", "--------------", *_wrap(headline(analysis))]
+    constant = constant_offset(analysis)
+    if constant:
+        lines += _wrap(constant)
+    sentences, left_out = phrase_sentences(analysis, full)
+    lines.append("")
+    for sentence in sentences:
+        lines += _wrap(sentence, hang="  ")
+    if left_out:
+        lines += _wrap(
+            f"These tell most; {counted(left_out, 'phrase')} with less to tell "
+            f"{'is' if left_out == 1 else 'are'} left to the table, or see --full."
+        )
+    return lines
+
+
+def _table(analysis: Analysis, full: bool) -> list[str]:
+    rows, left_out = phrase_table(analysis, full)
+    lines = ["In figures", "----------", *rows]
+    if left_out:
+        lines.append(f"... and {counted(left_out, 'phrase')} more: --full shows every one.")
+    key = (
+        "Offset: mean deviation, + behind, - ahead. Spread: scatter, with offset, swing and "
+        f"drift taken out. Pocket: share of notes within {analysis.settings.tolerance_ms:g} ms, "
+        "the take's constant offset taken out. Drift: + rushing, - dragging."
+    )
+    if any(p.verdict == "mixed" and p.subdivision for p in analysis.phrases):
+        key += " A subdivision with '+' is the main one of several."
+    return [*lines, *_wrap(key)]
+
+
+def _runs(analysis: Analysis, full: bool) -> list[str]:
+    off = [run for run in analysis.runs if run.off_grid]
+    if not off:
+        return []
+    rows, left_out = run_table(off, full)
+    lines = ["Runs off the grid", "-----------------", *rows]
+    if left_out:
+        lines.append(f"... and {counted(left_out, 'run')} more: --full shows every one.")
+    return [*lines, *_wrap("Lands: how late (+) or early (-) the run meets the beat it heads for.")]
+
+
+def _practice(analysis: Analysis) -> list[str]:
+    advice = advise(analysis)
+    lines = ["What to practise", "----------------"]
+    for sentence in advice.sentences:
+        lines += _wrap(sentence, hang="  ")
+    return [*lines, *_wrap(advice.caution)]

@@ -1,0 +1,233 @@
+"""What was heard, in plain sentences: findings first, figures inside them.
+
+A phrase's own lean is told against the take's constant offset, which is told once: one
+take cannot tell a keyboard's delay from a player's feel. Neighbouring phrases with
+nothing to tell apart share a sentence, and of a very long take the most telling
+sentences are kept.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+from improv.model import Analysis, Phrase, Ranked, Run
+from improv.wording import (
+    TIGHT_SPREAD_MS,
+    bars_text,
+    beats_off_text,
+    counted,
+    drift_text,
+    lean_text,
+    number_word,
+    percent,
+    place_text,
+    signed_ms,
+    spread_text,
+)
+
+MOST_SENTENCES = 12
+MOST_PASSAGES = 4
+MOST_RUNS = 3
+SURE = 0.9
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One phrase in words, and how much it tells: 0 where nothing is remarkable."""
+
+    phrase: Phrase
+    clauses: tuple[str, ...]
+    runs: tuple[str, ...]
+    weight: float
+
+    @property
+    def text(self) -> str:
+        """The phrase's sentence."""
+        where = bars_text(self.phrase.begins.bar, self.phrase.ends.bar)
+        said = "; ".join([", ".join(self.clauses), *self.runs])
+        return f"Phrase {self.phrase.number}, {where}: {said}."
+
+
+def headline(analysis: Analysis) -> str:
+    """The take in one or two sentences."""
+    notes = analysis.notes
+    named = Counter(
+        name
+        for name, off in zip(notes.subdivision_name, notes.off_grid.tolist(), strict=True)
+        if name is not None and not off
+    )
+    if not named:
+        return "No subdivision could be heard with any safety."
+    main, count = named.most_common(1)[0]
+    share = count / len(notes)
+    parts = [f"{'All' if share == 1 else 'Mostly'} {main}"]
+    if share < 1:
+        parts.append(f"({percent(share)} of the notes)")
+    text = " ".join(parts)
+    if analysis.spread_ms is not None:
+        text += f", {spread_text(analysis.spread_ms)}"
+    if analysis.in_pocket is not None:
+        pocket = analysis.settings.tolerance_ms
+        text += f", {percent(analysis.in_pocket)} within {pocket:g} ms of the grid"
+    return f"{text}. {_runs_in_short(analysis)}".strip()
+
+
+def _runs_in_short(analysis: Analysis) -> str:
+    fast = len(analysis.runs)
+    off = sum(run.off_grid for run in analysis.runs)
+    if not fast:
+        return ""
+    if not off:
+        return "The fast run stays on it." if fast == 1 else f"All {fast} fast runs stay on it."
+    if fast == 1:
+        return "The one fast run leaves the grid."
+    leave = "leaves" if off == 1 else "leave"
+    return f"{number_word(off).capitalize()} of {fast} fast runs {leave} the grid."
+
+
+def constant_offset(analysis: Analysis) -> str | None:
+    """The part of every deviation that never changes, told once."""
+    offset, error = analysis.constant_offset_ms, analysis.constant_offset_se_ms
+    if offset is None:
+        return None
+    if abs(offset) < 0.5:
+        return "On the whole the notes lie right on the backing: no constant offset."
+    give = f" (give or take {max(2 * error, 1):.0f} ms)" if error is not None else ""
+    return (
+        f"On the whole the notes lie {signed_ms(offset)}{give}. Whether that constant offset is "
+        "the equipment's delay or the player's feel, one take cannot tell; spread and pocket "
+        "are free of it."
+    )
+
+
+def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str], int]:
+    """The sentences to print, in order, and how many phrases they leave out.
+
+    `full` gives every phrase its own sentence.
+    """
+    heard = [hear(analysis, phrase) for phrase in analysis.phrases]
+    if full:
+        return [h.text for h in heard], 0
+    groups = _neighbours(heard)
+    if len(groups) > MOST_SENTENCES:
+        telling = sorted(range(len(groups)), key=lambda i: (-max(h.weight for h in groups[i]), i))
+        groups = [groups[i] for i in sorted(telling[:MOST_SENTENCES])]
+    left_out = len(heard) - sum(map(len, groups))
+    return [_together(g) if len(g) > 1 else g[0].text for g in groups], left_out
+
+
+def hear(analysis: Analysis, phrase: Phrase) -> Heard:
+    """One phrase in words."""
+    runs = [r for r in analysis.runs if r.off_grid and phrase.start <= r.start < phrase.stop]
+    clauses = [_what(phrase)]
+    weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
+    if phrase.spread_ms is not None:
+        clauses.append(spread_text(phrase.spread_ms))
+        weight += 1.0 if phrase.spread_ms >= TIGHT_SPREAD_MS else 0.0
+    if phrase.swing_ratio is not None and phrase.swung:
+        clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
+    lean = _lean(analysis, phrase)
+    drift = _drift(phrase)
+    clauses += [c for c in (lean, drift) if c]
+    weight += (1.0 if lean else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
+    if phrase.subdivision is not None and phrase.confidence < SURE:
+        clauses.append(f"{percent(phrase.confidence)} sure")
+        weight += 0.5
+    told = [run_text(run) for run in runs[:MOST_RUNS]]
+    if len(runs) > MOST_RUNS:
+        told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
+    return Heard(phrase, tuple(clauses), tuple(told), weight)
+
+
+def _what(phrase: Phrase) -> str:
+    """Which subdivision, or why none."""
+    if phrase.verdict == "too close to call":
+        return f"too close to call ({_ranking(phrase.ranking)})"
+    if phrase.verdict == "too short to judge":
+        return f"too short to judge ({counted(phrase.events, 'note')})"
+    if phrase.verdict == "off the grid":
+        return "off the grid"
+    if phrase.verdict == "mixed" or phrase.subdivision is None:
+        return _passages(phrase)
+    return phrase.subdivision
+
+
+def _ranking(ranking: tuple[Ranked, ...]) -> str:
+    return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in ranking[:3])
+
+
+def _passages(phrase: Phrase) -> str:
+    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted."""
+    parts = phrase.passages
+    names = [p.subdivision or "off the grid" for p in parts]
+    if not parts:
+        return f"mostly {phrase.subdivision}" if phrase.subdivision else phrase.verdict
+    if len(parts) > MOST_PASSAGES:
+        kinds = list(dict.fromkeys(n for n in names if n != "off the grid"))
+        listed = " and ".join(filter(None, [", ".join(kinds[:-1]), *kinds[-1:]]))
+        return f"{listed or 'off the grid'}, changing {counted(len(parts) - 1, 'time')}"
+    rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
+    return ", ".join([names[0], *rest[1:]])
+
+
+def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
+    """How the phrase leans against the take's own constant, where that is more than chance."""
+    if phrase.offset_ms is None or analysis.constant_offset_ms is None:
+        return None
+    lean_ms = phrase.offset_ms - analysis.constant_offset_ms
+    error = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
+    return lean_text(lean_ms) if abs(lean_ms) > 2 * error else None
+
+
+def _drift(phrase: Phrase) -> str | None:
+    if phrase.drift_bpm is None:
+        return None
+    return drift_text(phrase.drift_bpm, phrase.drift_se_bpm, phrase.tempo_bpm)
+
+
+def run_text(run: Run) -> str:
+    """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
+    rate = f"{run.notes_per_beat:.1f} to the beat"
+    between = f", between {run.between[0]} and {run.between[1]}" if run.between else ""
+    kind = "" if run.kind == "steady" else f", {run.kind}"
+    lands = f", and land {beats_off_text(run.lands_beat)}" if run.lands_beat is not None else ""
+    notes = f"{number_word(run.events)} notes run"
+    return f"from {place_text(run.begins)} {notes} at {rate}{between}{kind}{lands}"
+
+
+def _plain(heard: Heard) -> tuple[str, str | None] | None:
+    """What makes a phrase the same to tell as its neighbour; `None`: it wants its own sentence."""
+    phrase = heard.phrase
+    if phrase.verdict == "too short to judge":
+        return phrase.verdict, None
+    if heard.weight == 0.0 and phrase.verdict == "on the grid" and not phrase.swung:
+        return phrase.verdict, phrase.subdivision
+    return None
+
+
+def _neighbours(heard: list[Heard]) -> list[list[Heard]]:
+    groups: list[list[Heard]] = []
+    for h in heard:
+        key = _plain(h)
+        if key is not None and groups and _plain(groups[-1][-1]) == key:
+            groups[-1].append(h)
+        else:
+            groups.append([h])
+    return groups
+
+
+def _together(group: list[Heard]) -> str:
+    """One sentence for neighbouring phrases of one kind."""
+    first, last = group[0].phrase, group[-1].phrase
+    joint = "and" if len(group) == 2 else "to"
+    where = f"Phrases {first.number} {joint} {last.number}, "
+    where += bars_text(first.begins.bar, last.ends.bar)
+    if first.verdict == "too short to judge":
+        return f"{where}: too short to judge."
+    spreads = sorted(round(h.phrase.spread_ms) for h in group if h.phrase.spread_ms is not None)
+    said = f"{first.subdivision}"
+    if spreads:
+        low, high = spreads[0], spreads[-1]
+        said += f", {low} ms spread" if low == high else f", {low} to {high} ms spread"
+    return f"{where}: {said}."

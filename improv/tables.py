@@ -1,0 +1,119 @@
+"""Tables of plain text, 80 columns wide: one row per phrase, one per run off the grid.
+
+Columns are as wide as what they hold; where a table would grow too wide the names of
+note values are written in figures (`16ths`).
+"""
+
+from __future__ import annotations
+
+from improv.model import Analysis, Phrase, Run
+
+WIDTH = 80
+MOST_ROWS = 40
+
+Row = tuple[str, ...]
+
+_FIGURES = {
+    "thirty-second": "32nd", "sixty-fourth": "64th", "sixteenth": "16th", "eighth": "8th",
+    "hundred-twenty-eighth": "128th", "two-hundred-fifty-sixth": "256th",
+    "dotted ": "dot. ", "triplet": "trip.",
+}  # fmt: skip
+
+
+def short_name(name: str) -> str:
+    """A subdivision's name with its note values in figures: `16ths`, `swung 8ths`."""
+    for word, figure in _FIGURES.items():
+        name = name.replace(word, figure)
+    return name.replace("trip.s", "trip.")
+
+
+def layout(heads: tuple[Row, Row], rows: list[Row], left: tuple[int, ...]) -> list[str]:
+    """Lines of a table: two head lines, a rule, the rows. Columns in `left` are left-aligned."""
+    every = [*heads, *rows]
+    widths = [max(len(row[i]) for row in every) for i in range(len(heads[0]))]
+    gap = "  " if sum(widths) + 2 * len(widths) <= WIDTH else " "
+
+    def line(row: Row) -> str:
+        cells = [
+            c.ljust(w) if i in left else c.rjust(w)
+            for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        return gap.join(cells).rstrip()
+
+    rule = gap.join("-" * w for w in widths)
+    return [line(heads[0]), line(heads[1]), rule, *map(line, rows)]
+
+
+def _figure(value: float | None, form: str) -> str:
+    return "-" if value is None else format(value, form)
+
+
+def _share(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.0f}"
+
+
+def _bars(phrase: Phrase) -> str:
+    first, last = phrase.begins.bar, phrase.ends.bar
+    return str(first) if first == last else f"{first} to {last}" if first < 0 else f"{first}-{last}"
+
+
+PHRASE_HEADS: tuple[Row, Row] = (
+    ("No", "Bars", "Notes", "Subdivision", "Sure", "Offset", "Spread", "Pocket", "Swing", "Drift"),
+    ("", "", "", "", "%", "ms", "ms", "%", ": 1", "BPM"),
+)
+_NO_ANSWER = {"too close to call": "(too close)", "too short to judge": "(too short)"}
+
+
+def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int]:
+    """The table of phrases and how many of them it leaves out."""
+    shown = analysis.phrases if full else analysis.phrases[:MOST_ROWS]
+    rows = [_phrase_row(phrase, shorten=False) for phrase in shown]
+    lines = layout(PHRASE_HEADS, rows, left=(3,))
+    if max(map(len, lines)) > WIDTH:
+        rows = [_phrase_row(phrase, shorten=True) for phrase in shown]
+        lines = layout(PHRASE_HEADS, rows, left=(3,))
+    return lines, len(analysis.phrases) - len(shown)
+
+
+def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
+    name = phrase.subdivision or _NO_ANSWER.get(phrase.verdict, f"({phrase.verdict})")
+    if phrase.subdivision and phrase.verdict == "mixed":
+        name += " +"
+    sure = _share(phrase.confidence) if phrase.subdivision else "-"
+    return (
+        str(phrase.number),
+        _bars(phrase),
+        str(phrase.stop - phrase.start),
+        short_name(name) if shorten else name,
+        sure,
+        _figure(phrase.offset_ms, "+.0f"),
+        _figure(phrase.spread_ms, ".0f"),
+        _share(phrase.in_pocket),
+        _figure(phrase.swing_ratio if phrase.swung else None, ".2f"),
+        _figure(phrase.drift_bpm, "+.1f"),
+    )
+
+
+RUN_HEADS: tuple[Row, Row] = (
+    ("From", "Notes", "Rate", "Between", "How", "Lands", ""),
+    ("", "", "/beat", "", "", "beat", "ms"),
+)
+
+
+def run_table(runs: list[Run], full: bool = False) -> tuple[list[str], int]:
+    """The table of runs off the grid and how many of them it leaves out."""
+    shown = runs if full else runs[:MOST_ROWS]
+    return layout(RUN_HEADS, [_run_row(r) for r in shown], left=(0, 3, 4)), len(runs) - len(shown)
+
+
+def _run_row(run: Run) -> Row:
+    between = " / ".join(short_name(n) for n in run.between) if run.between else "-"
+    return (
+        f"bar {run.begins.bar}, {run.begins.count}",
+        str(run.events),
+        f"{run.notes_per_beat:.1f}",
+        between,
+        run.kind,
+        _figure(run.lands_beat, "+.2f"),
+        _figure(run.lands_ms, "+.0f"),
+    )
