@@ -1,0 +1,184 @@
+"""An oracle: told where each segment begins and ends, and the true noise, it names the grid.
+
+It knows the true offset, spread, memory, swing ratio and drift of each phrase, not which
+subdivision or kind of rhythm a segment is. For each segment it weighs
+
+* every subdivision the meter offers: the most likely path of the notes over its positions,
+  deviations following the true AR(1) law with the true share of fumbles, times the
+  probability of the positions left empty (a filled grid or a written rhythm);
+* no grid at all: the marginal likelihood of onsets on a smooth curve (a quadratic in note
+  number with a Gaussian prior), evenly or unevenly spaced.
+
+Only a player's own choices can part an answer from this one; it is the ceiling.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import betaln, logsumexp
+
+from improv import grid
+from improv.model import Floats, Ints, Take
+from improv.synth import Truth
+from improv.synth_line import row_positions
+from improv.synth_truth import PhraseTruth
+from improv.tempo import beats_at, seconds_at
+
+FREE_SHARE = 0.12
+FILLED_SHARE = 0.5
+FILLED = (18.0, 4.3)
+"""Beta law of the share of filled positions: mean 0.81, as the generator draws 0.70 to 0.92."""
+WRITTEN = (1.5, 1.5)
+UNEVENNESS = 0.2
+REACH = 3
+"""Positions tried on either side of the nearest one."""
+NOWHERE = -1e9
+
+Call = tuple[Ints, Floats]
+
+
+def oracle(take: Take, truth: Truth) -> Call:
+    """Subdivision row (-1 off the grid) and position in beats of every note."""
+    subdivision = np.full(len(take), -1, dtype=np.int64)
+    position = np.full(len(take), np.nan)
+    mains = np.flatnonzero(truth.main)
+    mains = mains[np.argsort(truth.event[mains])]
+    for segment in np.unique(truth.segment[mains]):
+        rows = mains[truth.segment[mains] == segment]
+        row, place = _segment(take, truth, rows)
+        subdivision[rows], position[rows] = row, place
+    of_event = np.zeros(int(truth.event.max()) + 1, dtype=np.int64)
+    of_event[truth.event[mains]] = mains
+    source = of_event[truth.event]
+    return subdivision[source], beats_at(take.bars, position[source] + 1e-9)
+
+
+def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
+    """The most probable reading of one segment: row and straight positions in quarters."""
+    phrase = truth.phrases[int(truth.phrase[rows[0]])]
+    onset_sec = _undrifted(take, truth, rows, phrase) - phrase.offset_ms / 1000.0
+    meter = take.bars.meters[0]
+    fumbles, size = truth.hand.fumbles, truth.hand.fumble_size
+    best: tuple[float, int, Floats] = (
+        np.log(FREE_SHARE) + _free(onset_sec, phrase, truth),
+        -1,
+        np.full(len(rows), np.nan),
+    )
+    weights = np.array([s.prior_weight(meter.kind) ** 0.5 for s in grid.SUBDIVISIONS])
+    for row in grid.offered(meter):
+        noise = (phrase.spread_ms, truth.hand.memory, fumbles, size)
+        found = _on_grid(take, row, phrase, onset_sec, noise)
+        prior = np.log((1 - FREE_SHARE) * weights[row] / weights.sum())
+        if found is not None and prior + found[0] > best[0]:
+            best = (prior + found[0], row, found[1])
+    return best[1], best[2]
+
+
+def _undrifted(take: Take, truth: Truth, rows: Ints, phrase: PhraseTruth) -> Floats:
+    """Onsets as they would be had the phrase kept the backing's tempo."""
+    onset = take.onset_sec[rows]
+    first_row = phrase.start + int(np.flatnonzero(truth.main[phrase.start : phrase.stop])[0])
+    first = float(seconds_at(take.tempo_map, truth.due_quarter[[first_row]])[0])
+    stretch = (truth.line.tempo_bpm + phrase.drift_bpm) / truth.line.tempo_bpm
+    return np.asarray(first + (onset - first) * stretch, dtype=np.float64)
+
+
+def _on_grid(
+    take: Take,
+    row: int,
+    phrase: PhraseTruth,
+    onset_sec: Floats,
+    noise: tuple[float, float, float, float],
+) -> tuple[float, Floats] | None:
+    """Log probability density (per ms) and the positions of the best path over a grid."""
+    quarter_sec = float(take.tempo_map.quarter_sec[0])
+    zero = float(take.tempo_map.start_sec[0])
+    start, stop = ((onset_sec[[0, -1]] - zero) / quarter_sec).tolist()
+    ratios = (phrase.swing_ratio, phrase.half_swing_ratio)
+    straight, swung = row_positions(take.bars, row, ratios, start - 2.5, stop + 2.5)
+    if len(straight) < len(onset_sec):
+        return None
+    path_score, path = _best_path(onset_sec, zero + swung * quarter_sec, noise)
+    if path is None:
+        return None
+    offered, played = int(path[-1] - path[0]) + 1, len(path)
+    charge = np.logaddexp(
+        np.log(FILLED_SHARE) + _left_out(played, offered, FILLED),
+        np.log(1 - FILLED_SHARE) + _left_out(played, offered, WRITTEN),
+    )
+    return path_score + float(charge), straight[path]
+
+
+def _left_out(played: int, offered: int, law: tuple[float, float]) -> float:
+    """Log probability of one pattern of `played` notes on `offered` positions."""
+    return float(betaln(law[0] + played, law[1] + offered - played) - betaln(*law))
+
+
+def _best_path(
+    onset_sec: Floats, places_sec: Floats, noise: tuple[float, float, float, float]
+) -> tuple[float, Ints | None]:
+    """Viterbi over positions: strictly ascending, deviations AR(1) with fumbles."""
+    sigma, memory, fumbles, size = noise
+    nearest = np.abs(onset_sec[:, None] - places_sec).argmin(axis=1)
+    options = nearest[:, None] + np.arange(-REACH, REACH + 1)
+    inside = (options >= 0) & (options < len(places_sec))
+    places = places_sec[np.clip(options, 0, len(places_sec) - 1)]
+    away = np.where(inside, 1000.0 * (onset_sec[:, None] - places), 1e4)
+    score = _log_density(away[0], sigma, fumbles, size)
+    back = np.zeros(options.shape, dtype=np.int64)
+    for n in range(1, len(onset_sec)):
+        due = memory * away[n - 1]
+        step = _log_density(
+            away[n][:, None] - due, sigma * np.sqrt(1 - memory**2), fumbles, size * 1.2
+        )
+        allowed = options[n][:, None] > options[n - 1]
+        total = np.where(allowed, score + step, NOWHERE)
+        back[n] = total.argmax(axis=1)
+        score = total.max(axis=1)
+    at = int(score.argmax())
+    best = float(score[at])
+    if best < NOWHERE / 2:
+        return best, None
+    path = np.empty(len(onset_sec), dtype=np.int64)
+    for n in range(len(onset_sec) - 1, -1, -1):
+        path[n] = options[n, at]
+        at = int(back[n, at])
+    return best, path
+
+
+def _log_density(away_ms: Floats, sigma: float, fumbles: float, size: float) -> Floats:
+    """Log density per ms of a deviation: Gaussian, or fumbled with a wider one."""
+    wide = sigma * np.sqrt(1.0 + size**2)
+    plain = np.log1p(-fumbles) - 0.5 * (away_ms / sigma) ** 2 - np.log(sigma)
+    missed = np.log(fumbles + 1e-9) - 0.5 * (away_ms / wide) ** 2 - np.log(wide)
+    return np.asarray(np.logaddexp(plain, missed) - 0.5 * np.log(2 * np.pi))
+
+
+def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
+    """Log density per ms of onsets on a smooth curve, evenly or unevenly spaced.
+
+    Steps have a log-uniform prior over 60 to 400 ms, taken Gaussian about the mean step;
+    a curve bends by some 3 % of its step from note to note.
+    """
+    at = 1000.0 * (onset_sec - onset_sec[0])
+    count = len(at)
+    if count < 3:
+        return NOWHERE
+    step = float(at[-1]) / (count - 1)
+    number = np.arange(count, dtype=np.float64)
+    sigma = min(phrase.spread_ms, truth.hand.free_scatter * step)
+    memory = truth.hand.memory ** np.abs(number[:, None] - number)
+    curve = np.stack([np.ones(count), number, number * (number - count + 1) / 2])
+    laws = [(0.005 * step, 0.45), (0.05 * step, 0.3)]
+    evens = [(share, bend, 0.0) for bend, share in laws] + [(0.25, 0.005 * step, UNEVENNESS)]
+    found = []
+    for share, bend, uneven in evens:
+        widths = np.array([2000.0 / np.sqrt(12.0), 100.0 / np.sqrt(12.0), bend])
+        cover = sigma**2 * memory + (curve.T * widths**2) @ curve
+        cover += (uneven * step) ** 2 * np.minimum(number[:, None], number)
+        cover += 0.01 * np.eye(count)
+        away = at - step * number
+        sign, log_det = np.linalg.slogdet(cover)
+        fit = float(away @ np.linalg.solve(cover, away))
+        found.append(np.log(share) - 0.5 * (fit + log_det + count * np.log(2 * np.pi)))
+    return float(logsumexp(found))
