@@ -8,7 +8,6 @@ looks sees the old contents or the new, never half of either.
 from __future__ import annotations
 
 import os
-import secrets
 import stat
 from os import PathLike
 from pathlib import Path
@@ -29,9 +28,7 @@ def shown(path: AnyPath) -> str:
     return printable(os.fspath(path))
 
 
-def read_bytes(
-    path: AnyPath, largest_bytes: int, error: type[ImprovError] = TakeError
-) -> bytes:
+def read_bytes(path: AnyPath, largest_bytes: int, error: type[ImprovError] = TakeError) -> bytes:
     """The whole of a regular file of at most `largest_bytes`; raises `error` otherwise."""
     try:
         descriptor = os.open(path, os.O_RDONLY | _flags("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
@@ -73,7 +70,7 @@ def write_bytes(path: AnyPath, data: bytes) -> None:
 
 def write_text(path: AnyPath, text: str) -> None:
     """Write `text` as UTF-8, all of it or nothing; raises `OutputError`."""
-    write_bytes(path, text.encode("utf-8", "surrogateescape"))
+    write_bytes(path, text.encode("utf-8", "replace"))
 
 
 def _check_writable(target: Path, path: AnyPath) -> None:
@@ -89,7 +86,7 @@ def _check_writable(target: Path, path: AnyPath) -> None:
 
 def _write_beside(target: Path, data: bytes) -> None:
     mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else None
-    beside = target.with_name(f".{secrets.token_hex(8)}.part")
+    beside = target.with_name(f".{os.urandom(8).hex()}.part")
     descriptor = os.open(
         beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flags("O_CLOEXEC", "O_BINARY"), 0o666
     )

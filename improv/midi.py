@@ -1,0 +1,137 @@
+"""MIDI files in and out: `read_take`, `list_tracks`, `write_take`.
+
+The path of a take: bytes (`files`), events (`smf`), the part that is the solo
+(`midi_parts`), its notes (`midi_notes`), the file's tempo and meter (`midi_tempo`), and
+the notes laid on the beats (`midi_place`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from improv.errors import TakeError
+from improv.files import AnyPath, read_bytes, shown
+from improv.midi_notes import TickNotes, notes_of, oddities, raster_tick
+from improv.midi_parts import Part, check_channel, choose_part, playable_parts
+from improv.midi_place import check_reading, place, tempo_sentence
+from improv.midi_tempo import FileTime, file_time
+from improv.midi_write import OutPart, write_parts, write_take
+from improv.model import Floats, Reading, Take
+from improv.smf import Smf, parse_smf
+
+__all__ = [
+    "OutPart",
+    "Part",
+    "list_tracks",
+    "read_smf",
+    "read_take",
+    "take_from_smf",
+    "write_parts",
+    "write_take",
+]
+
+LARGEST_FILE_BYTES = 64 * 2**20
+COARSE_RASTER_SEC = 0.010
+FEWEST_FOR_RASTER = 8
+
+
+def read_take(path: AnyPath, reading: Reading = Reading()) -> Take:  # noqa: B008 (frozen)
+    """Read a solo from a MIDI file, laid on its beats as `reading` says.
+
+    Raises `TakeError` for a file that cannot be read, holds no notes, or holds several
+    playable parts when none is named; `UsageError` for values that make no sense.
+    """
+    check_reading(reading)
+    check_channel(reading.channel)
+    smf = read_smf(path)
+    if reading.backing is None:
+        return take_from_smf(smf, shown(path), reading)
+    backing = file_time(_backing(reading.backing), shown(reading.backing))
+    return take_from_smf(smf, shown(path), reading, backing)
+
+
+def list_tracks(path: AnyPath) -> tuple[Part, ...]:
+    """The playable parts of a MIDI file, in file order; raises `TakeError` if unreadable."""
+    return playable_parts(read_smf(path))
+
+
+def read_smf(path: AnyPath) -> Smf:
+    """The parsed file at `path`; raises `TakeError` naming it."""
+    return parse_smf(read_bytes(path, LARGEST_FILE_BYTES), shown(path))
+
+
+def _backing(path: str) -> Smf:
+    smf = read_smf(path)
+    if smf.kind == 2 and len(smf.tracks) > 1:
+        raise TakeError(
+            f"{shown(path)}: a type 2 file holds several separate pieces; "
+            "export the backing as type 1"
+        )
+    return smf
+
+
+def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | None = None) -> Take:
+    """The take in a parsed file called `name`; the pure part of `read_take`."""
+    check_reading(reading)
+    check_channel(reading.channel)
+    part, said = choose_part(smf, name, reading)
+    notes = notes_of(smf.tracks[part.number - 1], part.channels)
+    own = file_time(smf, name, part.number)
+    onset_sec, release_sec = own.seconds(notes.onset_tick), own.seconds(notes.release_tick)
+    base = own if backing is None else backing
+    placed = place(
+        onset_sec,
+        float(release_sec.max()),
+        notes.velocity.astype(np.float64),
+        base,
+        reading,
+        name,
+    )
+    meter = placed.bars.meters[int(placed.bars.meter[np.argmax(placed.bars.number >= 1)])]
+    differs = tempo_sentence(own, backing, meter) if backing is not None else None
+    warnings = (
+        *said,
+        *((differs,) if differs else ()),
+        *placed.warnings,
+        *_assumptions(base, reading),
+        *oddities(notes),
+        *_raster(notes, own, onset_sec),
+    )
+    return Take(
+        name=name,
+        track=part.label,
+        onset_sec=onset_sec,
+        release_sec=release_sec,
+        pitch=notes.pitch,
+        velocity=notes.velocity,
+        released=notes.released,
+        tempo_map=placed.tempo_map,
+        bars=placed.bars,
+        meter_text=placed.meter_text,
+        tempo_bpm=placed.tempo_bpm,
+        warnings=warnings,
+    )
+
+
+def _assumptions(base: FileTime, reading: Reading) -> tuple[str, ...]:
+    if reading.tempo_bpm is not None or base.states_tempo:
+        return ()
+    return (
+        "The file states no tempo; 120 quarter notes per minute is assumed, as the MIDI file "
+        "standard says. State the tempo if the backing had another.",
+    )
+
+
+def _raster(notes: TickNotes, own: FileTime, onset_sec: Floats) -> tuple[str, ...]:
+    """A sentence if all onsets lie on a raster too coarse to show a hand's timing."""
+    distinct = len(np.unique(notes.onset_tick[notes.onset_tick > 0]))
+    if distinct < FEWEST_FOR_RASTER:
+        return ()
+    first_quarter_sec = float(own.seconds(np.array([own.ticks_per_quarter]))[0])
+    step_sec = raster_tick(notes) / own.ticks_per_quarter * first_quarter_sec
+    if step_sec < COARSE_RASTER_SEC:
+        return ()
+    return (
+        f"All notes lie on a raster of {1000 * step_sec:.0f} ms: the file was quantized or "
+        "recorded that coarsely, and whatever timing was finer is lost.",
+    )

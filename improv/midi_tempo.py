@@ -1,0 +1,128 @@
+"""Tempo and meter of a MIDI file, from events on any track and at any place.
+
+Conventions
+-----------
+A MIDI tempo counts quarter notes whatever the meter: microseconds per quarter, 500 000
+(120 quarters per minute) until an event says otherwise; 4/4 until a time signature does
+(Standard MIDI Files 1.0). The clocks-per-click byte of a signature is a matter of the
+metronome and says nothing of the meter. Quarter 0 here is the start of the file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.errors import TakeError, UsageError
+from improv.meter import Meter, meter_of
+from improv.model import Floats, Ints, TempoMap
+from improv.smf import Smf, SmfTrack
+from improv.tempo import MOST_BARS, Change
+
+DEFAULT_TEMPO_US = 500_000
+COMMON_TIME = Meter((1, 1, 1, 1), 4)
+FASTEST_FILE_QUARTER_BPM = 2000.0
+"""Above this a file's tempo is a unit of measurement or damage, not music (no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class FileTime:
+    """The tempo map and the meters of one file, quarter 0 at its start.
+
+    `states_tempo` and `states_meter` say whether the file holds such events at all.
+    """
+
+    ticks_per_quarter: int
+    tempo_map: TempoMap
+    changes: tuple[Change, ...]
+    states_tempo: bool
+    states_meter: bool
+    warnings: tuple[str, ...] = ()
+
+    def quarters(self, tick: Ints) -> Floats:
+        """Ticks to quarter notes from the start of the file."""
+        return np.asarray(tick / self.ticks_per_quarter, dtype=np.float64)
+
+    def seconds(self, tick: Ints) -> Floats:
+        """Ticks to seconds from the start of the file."""
+        at = self.quarters(tick)
+        i = np.searchsorted(self.tempo_map.start_quarter, at, side="right") - 1
+        into = (at - self.tempo_map.start_quarter[i]) * self.tempo_map.quarter_sec[i]
+        return np.asarray(self.tempo_map.start_sec[i] + into, dtype=np.float64)
+
+
+def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
+    """Merge the tempo and meter events of all tracks (of one, in a type 2 file).
+
+    `sequence` is the track number (from 1) that a type 2 file is read for. Raises
+    `TakeError` for a tempo that stops time.
+    """
+    tracks = smf.tracks
+    if smf.kind == 2 and sequence is not None:
+        tracks = (smf.tracks[sequence - 1],)
+    tempo_map, states_tempo = _tempo_map(tracks, smf.ticks_per_quarter, name)
+    changes, states_meter, warnings = _meter_changes(tracks, smf.ticks_per_quarter, name)
+    return FileTime(smf.ticks_per_quarter, tempo_map, changes, states_tempo, states_meter, warnings)
+
+
+def _merged(tick: Ints, value: Ints) -> tuple[Ints, Ints]:
+    """Events in time order, the last of each tick only, repeats of a value dropped."""
+    order = np.argsort(tick, kind="stable")
+    tick, value = tick[order], value[order]
+    last = np.append(tick[1:] != tick[:-1], True)[: len(tick)]
+    return tick[last], value[last]
+
+
+def _tempo_map(tracks: tuple[SmfTrack, ...], tpq: int, name: str) -> tuple[TempoMap, bool]:
+    tick, tempo_us = _merged(
+        np.concatenate([t.tempo_tick for t in tracks]), np.concatenate([t.tempo_us for t in tracks])
+    )
+    states_tempo = len(tick) > 0
+    if (tempo_us == 0).any():
+        raise TakeError(
+            f"{name}: a tempo event of 0 microseconds per quarter note, where time stands still; "
+            "correct the tempo track and export again"
+        )
+    if not states_tempo or tick[0] > 0:
+        tick, tempo_us = np.append(0, tick), np.append(DEFAULT_TEMPO_US, tempo_us)
+    changed = np.append(True, tempo_us[1:] != tempo_us[:-1])
+    tick, tempo_us = tick[changed], tempo_us[changed]
+    start_quarter = tick / tpq
+    quarter_sec = tempo_us * 1e-6
+    start_sec = np.append(0.0, np.cumsum(np.diff(start_quarter) * quarter_sec[:-1]))
+    return TempoMap(start_sec, start_quarter, quarter_sec), states_tempo
+
+
+def _meter_changes(
+    tracks: tuple[SmfTrack, ...], tpq: int, name: str
+) -> tuple[tuple[Change, ...], bool, tuple[str, ...]]:
+    upper = np.concatenate([t.signature for t in tracks])
+    tick, packed = _merged(
+        np.concatenate([t.signature_tick for t in tracks]), upper[:, 0] << 8 | upper[:, 1]
+    )
+    if len(tick) > MOST_BARS:
+        raise TakeError(f"{name}: more than {MOST_BARS} time signatures; export the take again")
+    readable = {int(p): _meter(int(p) >> 8, int(p) & 0xFF) for p in np.unique(packed)}
+    changes: list[Change] = []
+    for at, code in zip((tick / tpq).tolist(), packed.tolist(), strict=True):
+        meter = readable[code]
+        if meter is not None:
+            changes.append((at, (meter,)))
+    warnings = tuple(
+        f"A time signature of {code >> 8}/2^{code & 0xFF} in the file is not a meter and is ignored"
+        ". State the meter if the bars come out wrong."
+        for code, meter in readable.items()
+        if meter is None
+    )
+    states_meter = bool(changes)
+    if not changes or changes[0][0] > 0:
+        changes.insert(0, (0.0, (COMMON_TIME,)))
+    return tuple(changes), states_meter, warnings[:3]
+
+
+def _meter(upper: int, exponent: int) -> Meter | None:
+    try:
+        return meter_of(upper, 2**exponent)
+    except UsageError:
+        return None
