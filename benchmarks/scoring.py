@@ -55,8 +55,9 @@ def _placed(take: Take, truth: Truth, rows: Ints, called: Ints, position_beat: F
     straight = beats_at(take.bars, truth.position_quarter[rows] + 1e-9)
     due = beats_at(take.bars, truth.due_quarter[rows] + 1e-9)
     swung = np.array([s.swung for s in grid.SUBDIVISIONS])[np.maximum(called, 0)]
-    per_beat = np.array([2.0 if s.key == "swung-unit" else 4.0 for s in grid.SUBDIVISIONS])
-    width = 0.49 / per_beat[np.maximum(called, 0)]
+    meter = take.bars.meters[0]
+    per_beat = np.array([float(s.per_beat(meter.kind) or 1) for s in grid.SUBDIVISIONS])
+    width = 0.45 / per_beat[np.maximum(called, 0)]
     off_by = np.abs(position_beat - straight)
     nearer = np.minimum(off_by, np.abs(position_beat - due))
     with np.errstate(invalid="ignore"):

@@ -51,7 +51,7 @@ class Notated:
 class FreeRun:
     """Notes on no grid: the first `steps_beat[0]` beats on, each next one a step later.
 
-    Half of the last step passes before the line goes on.
+    Three quarters of the last step pass before the line goes on.
     """
 
     steps_beat: tuple[float, ...]
@@ -283,7 +283,7 @@ def _lay_run(draft: _Draft, piece: FreeRun, line: Line) -> None:
     beat_quarter = float(draft.bars.meters[0].tempo_beat_quarter)
     due = draft.cursor + np.cumsum(piece.steps_beat) * beat_quarter
     draft.add(np.full(len(due), np.nan), due, -1, kind=piece.kind)
-    draft.cursor = float(due[-1]) + piece.steps_beat[-1] * beat_quarter / 2
+    draft.cursor = float(due[-1]) + 0.75 * piece.steps_beat[-1] * beat_quarter
 
 
 def _lay_notated(draft: _Draft, piece: Notated, ratios: tuple[float, float]) -> None:

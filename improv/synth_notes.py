@@ -18,6 +18,8 @@ CHORD_SPREAD_SEC = 0.025
 GRACE_LEAD_SEC = (0.040, 0.070)
 CHORD_ROOM_SEC = 0.120
 GRACE_ROOM_SEC = 0.150
+LEGATO_GAP_SEC = 0.080
+"""Notes of a line overlap a little, but not where the next one follows as fast as in a chord."""
 LONGEST_NOTE_SEC = 1.5
 SCALE = np.array([0, 3, 5, 6, 7, 10])
 """A minor blues scale in semitones: common practice, no source."""
@@ -40,7 +42,8 @@ def strike(onset_sec: Floats, plan: Plan, line: Line, rng: np.random.Generator) 
     """The notes struck for the events of a plan whose onsets are `onset_sec`."""
     count = len(onset_sec)
     gap = np.diff(onset_sec, append=onset_sec[-1:] + 2.0)
-    length = np.minimum(gap * rng.uniform(0.6, 1.06, count), LONGEST_NOTE_SEC)
+    longest = np.where(gap > LEGATO_GAP_SEC, 1.06, 0.95)
+    length = np.minimum(gap * rng.uniform(0.6, longest), LONGEST_NOTE_SEC)
     pitch = _melody(count, rng)
     velocity = _accents(plan, rng)
     rows = [
