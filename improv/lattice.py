@@ -82,9 +82,7 @@ def build(events: Events, bars: Bars, lanes: tuple[Lane, ...]) -> Lattice:
     return Lattice(lanes=lanes, **stacked)
 
 
-def _lane(
-    lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats
-) -> dict[str, Floats]:
+def _lane(lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats) -> dict[str, Floats]:
     grids = [_bar_grid(lane, meter) for meter in bars.meters]
     size = np.array([len(g.quarter) - 1 if g else 1 for g in grids], dtype=np.int64)
     cost = np.array([g.passed[-1] if g else 0.0 for g in grids])
@@ -111,7 +109,7 @@ def _lane(
         out["log_start"][here] = grid.log_start[both]
         step_ms = np.diff(grid.quarter)[low] * events.quarter_ms[here]
         typical_ms = np.diff(grid.quarter).mean() * events.quarter_ms[here]
-        fits = (np.maximum(step_ms, typical_ms) >= SHORTEST_STEP_MS)
+        fits = np.maximum(step_ms, typical_ms) >= SHORTEST_STEP_MS
         out["allowed"][here] = fits[:, None]
     late_quarter = events.quarter[:, None] - out["quarter"]
     out["deviation_ms"] = late_quarter * events.quarter_ms[:, None]
@@ -161,6 +159,8 @@ def _strength(lane: Lane, meter: Meter) -> Ints:
         np.where(strong, np.arange(len(strong)), 0)
     )
     per_beat = row.per_beat(meter.kind)
-    pairs = per_beat is not None and per_beat.denominator == 1 and per_beat % 2 == 0 and per_beat > 2
+    pairs = (
+        per_beat is not None and per_beat.denominator == 1 and per_beat % 2 == 0 and per_beat > 2
+    )
     halfway = (since_beat % 2 == 0) & pairs
     return np.where(strong, 0, np.where(halfway, 1, 2)).astype(np.int64)

@@ -237,6 +237,8 @@ class Phrase:
     drift_se_bpm: float | None
     tempo_bpm: float
     verdict: str
+    beat_offset_ms: float | None = None
+    offbeat_offset_ms: float | None = None
 
 
 @dataclass(frozen=True)

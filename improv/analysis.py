@@ -1,0 +1,179 @@
+"""One take's way through the core: `analyze(take, settings) -> Analysis`.
+
+    notes  -> events    a chord is one event, a grace note belongs to its main note
+    events -> phrases   split at rests
+    phrases -> fit      which subdivision, note by note; which runs are off any grid
+    fit -> measures     offset, spread, drift, swing; per phrase, per run, per take
+    measures -> Analysis
+
+No files, no printing. Conventions: `model`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from improv import events as event_maker
+from improv import runs as run_finder
+from improv.counting import count_places
+from improv.errors import TakeError, UsageError
+from improv.events import Events
+from improv.fit import Fit, candidate_rows, fit
+from improv.grid import find
+from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
+from improv.hand import nearness
+from improv.phrases import split
+from improv.places import Places
+from improv.stories import tell_phrases, tell_runs
+from improv.summaries import call, measure
+from improv.tempo import bar_index, beats_at, quarters_at
+
+ON_BEAT = 1e-6
+FEWEST_FOR_OFFSET = 4
+
+
+def analyze(take: Take, settings: Settings | None = None) -> Analysis:
+    """Everything heard in one take.
+
+    Raises `TakeError` when no note lies in the bars asked for, `UsageError` for a
+    subdivision the meter does not have.
+    """
+    chosen = settings or Settings()
+    heard = _in_bars(take, chosen)
+    events = event_maker.group(heard, chosen.chord_spread_ms)
+    edges = split(events, heard.bars, chosen.phrase_rest_beat)
+    count = len(edges) - 1
+    phrase = np.repeat(np.arange(count), np.diff(edges))
+    reading = fit(events, edges, heard.bars, _candidates(heard, chosen))
+    offset, offset_se, spread = _take_timing(reading, phrase, count)
+    at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
+    on_beat = _on_beat(heard, at_quarter)
+    measures = measure(
+        reading,
+        phrase,
+        count,
+        events.onset_sec * 1000.0,
+        on_beat,
+        chosen.tolerance_ms,
+        offset or 0.0,
+    )
+    calls = call(reading, phrase, count, measures.events)
+    places = Places.of(heard, events.onset_sec, at_quarter, reading.row)
+    free_chance = reading.row_probability[:, -1]
+    stretches = run_finder.find_runs(events, phrase, reading.row < 0, free_chance)
+    first_note = np.searchsorted(events.of_note, np.arange(len(events) + 1))
+    return Analysis(
+        take=heard,
+        settings=chosen,
+        notes=_notes(heard, events, phrase, reading, places),
+        phrases=tell_phrases(heard, events, phrase, reading, measures, calls, places, first_note),
+        runs=tell_runs(heard, phrase, reading, stretches, places, first_note),
+        constant_offset_ms=offset,
+        constant_offset_se_ms=offset_se,
+        spread_ms=spread,
+        in_pocket=_pocket(reading, offset, chosen.tolerance_ms),
+        warnings=heard.warnings,
+    )
+
+
+def _in_bars(take: Take, settings: Settings) -> Take:
+    """The take's notes within the bars asked for."""
+    if settings.first_bar is None and settings.last_bar is None:
+        kept = np.ones(len(take), dtype=np.bool_)
+    else:
+        quarter = quarters_at(take.tempo_map, take.onset_sec)
+        # An early downbeat belongs to the bar it opens: half of a sixteenth of leeway.
+        number = take.bars.number[bar_index(take.bars, quarter + 0.125)]
+        low = -np.inf if settings.first_bar is None else settings.first_bar
+        high = np.inf if settings.last_bar is None else settings.last_bar
+        kept = (number >= low) & (number <= high)
+    if not kept.any():
+        raise TakeError(f"{take.name}: no notes in the bars asked for; the take has {_span(take)}")
+    rows = ("onset_sec", "release_sec", "pitch", "velocity", "released")
+    return replace(take, **{row: getattr(take, row)[kept] for row in rows})
+
+
+def _span(take: Take) -> str:
+    if not len(take):
+        return "no notes"
+    quarter = quarters_at(take.tempo_map, take.onset_sec[[0, -1]])
+    first, last = take.bars.number[bar_index(take.bars, quarter)]
+    return f"notes in bars {first} to {last}"
+
+
+def _candidates(take: Take, settings: Settings) -> tuple[int, ...]:
+    offered = candidate_rows(take.bars)
+    if settings.subdivisions is None:
+        return offered
+    wanted = {find(text, take.bars.meters) for text in settings.subdivisions}
+    if not wanted:
+        raise UsageError("no subdivision to choose from: name at least one")
+    return tuple(row for row in offered if row in wanted)
+
+
+def _take_timing(
+    reading: Fit, phrase: Ints, count: int
+) -> tuple[float | None, float | None, float | None]:
+    """Constant offset of the take, its standard error, and the spread about it, in ms."""
+    on_grid = ~np.isnan(reading.deviation_ms)
+    if on_grid.sum() < FEWEST_FOR_OFFSET:
+        return None, None, None
+    deviation = reading.deviation_ms[on_grid]
+    away = deviation - reading.hand.center_ms
+    weight = nearness(away, np.full(len(away), reading.hand.spread_ms))
+    weight *= reading.confidence[on_grid]
+    offset = float(weight @ deviation / weight.sum())
+    # What a phrase drifts is drift, not scatter.
+    leaning = reading.leaning_ms[on_grid]
+    groups = phrase[on_grid]
+    size = np.maximum(np.bincount(groups, minlength=count), 1)
+    middle = np.bincount(groups, leaning, count) / size
+    rest = deviation - offset - (leaning - middle[groups])
+    spread = float(np.sqrt(weight @ rest**2 / weight.sum()))
+    memory = reading.hand.memory
+    independent = weight.sum() * (1 - memory) / (1 + memory)
+    return offset, spread / float(np.sqrt(max(independent, 1.0))), spread
+
+
+def _on_beat(take: Take, at_quarter: Floats) -> Bools:
+    beat = beats_at(take.bars, at_quarter + ON_BEAT)
+    return np.asarray(beat - np.floor(beat) < 3 * ON_BEAT)
+
+
+def _pocket(reading: Fit, offset: float | None, tolerance_ms: float) -> float | None:
+    on_grid = ~np.isnan(reading.deviation_ms)
+    if not on_grid.any():
+        return None
+    inside = np.abs(reading.deviation_ms[on_grid] - (offset or 0.0)) <= tolerance_ms
+    return float(inside.mean())
+
+
+def _notes(take: Take, events: Events, phrase: Ints, reading: Fit, places: Places) -> Notes:
+    """Events back to notes: a chord's notes share a row, an ornament has no place of its own."""
+    of = events.of_note
+    plain = ~events.grace_note
+    row = np.where(plain, reading.row[of], -1)
+    per_beat, swung, names = places.subdivision_columns(row, of)
+    position = beats_at(take.bars, reading.quarter + ON_BEAT) - ON_BEAT
+    counts = np.array(places.count, dtype=object)[of]
+    return Notes(
+        onset_sec=take.onset_sec,
+        pitch=take.pitch,
+        velocity=take.velocity,
+        event=of,
+        grace=events.grace_note,
+        bar=places.bar[of],
+        beat=places.beat[of],
+        count=tuple(counts.tolist()),
+        phrase=phrase[of] + 1,
+        subdivision=row,
+        subdivision_name=names,
+        per_beat=per_beat,
+        swung=swung,
+        position_beat=np.where(plain, np.round(position, 9)[of], np.nan),
+        deviation_ms=np.where(plain, reading.deviation_ms[of], np.nan),
+        off_grid=(reading.row[of] < 0) & plain,
+        confidence=reading.confidence[of],
+    )

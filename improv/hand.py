@@ -1,0 +1,132 @@
+"""The hand: a player's constant lean, scatter, memory and swing, estimated from beliefs.
+
+Conventions
+-----------
+`center_ms` is the mean deviation (laying back positive), `spread_ms` the standard
+deviation about it, `memory` the correlation of successive deviations, the swing ratios
+long : short for each swung row. Estimates are posterior-weighted moments (the M step of
+expectation-maximisation) under priors of human scale, listed below with their reason;
+fumbled notes weigh little. Phrases may lean and drift on their own, shrunk towards the take.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.chain import FUMBLE_WIDTH, FUMBLED
+from improv.grid import SUBDIVISIONS
+from improv.lattice import Lane
+from improv.model import Floats, Ints
+
+CENTER_PRIOR_MS = (3.0, 18.0)
+"""Mean and deviation over players: pianists +11 (-6 to +34), drummers -24 to +27 (handbook)."""
+SPREAD_PRIOR_MS = 14.0
+SPREAD_PRIOR_NOTES = 8.0
+SPREAD_RANGE_MS = (4.0, 42.0)
+MEMORY_PRIOR = 0.5
+MEMORY_PRIOR_NOTES = 15.0
+PHRASE_CENTER_SD_MS = 6.0
+PHRASE_SPREAD_NOTES = 24.0
+DRIFT_SD = 0.012
+"""Prior deviation of a phrase's tempo against the backing, as a share of it."""
+FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
+IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
+RATIO_RANGE = (1.12, 3.6)
+FEWEST_SWUNG_NOTES = 4.0
+
+
+@dataclass(frozen=True)
+class Hand:
+    """One player's timing in one take."""
+
+    center_ms: float
+    spread_ms: float
+    memory: float
+
+
+def first_lanes(rows: tuple[int, ...]) -> tuple[Lane, ...]:
+    """Lanes to begin with: each straight row, and each swung row at several ratios."""
+    return _lanes(rows, FIRST_RATIOS)
+
+
+def refined_lanes(rows: tuple[int, ...], ratios: dict[int, float]) -> tuple[Lane, ...]:
+    """Lanes once the player's own swing ratio is known for some of the swung rows."""
+    choice = dict(IDLE_RATIOS)
+    for row, ratio in ratios.items():
+        choice[SUBDIVISIONS[row].key] = (ratio,)  # type: ignore[assignment]
+    return _lanes(rows, choice)
+
+
+def _lanes(rows: tuple[int, ...], ratios: dict[str, tuple[float, ...]]) -> tuple[Lane, ...]:
+    lanes: list[Lane] = []
+    for row in rows:
+        subdivision = SUBDIVISIONS[row]
+        lanes += [Lane(row, r) for r in (ratios[subdivision.key] if subdivision.swung else (1.0,))]
+    return tuple(lanes)
+
+
+def nearness(error_ms: Floats, spread_ms: Floats) -> Floats:
+    """Chance that a deviation is ordinary, not fumbled (1 near 0, falling past 3 spreads)."""
+    z = (error_ms / spread_ms) ** 2
+    far = FUMBLED / FUMBLE_WIDTH * np.exp(-0.5 / FUMBLE_WIDTH**2 * z)
+    near = (1.0 - FUMBLED) * np.exp(-0.5 * z)
+    return np.asarray(near / (near + far))
+
+
+def estimate(error_ms: Floats, weight: Floats, linked: Floats, previous: Hand) -> Hand:
+    """Re-estimate the take's hand.
+
+    `error_ms` (N,) expected deviation per event, `weight` (N,) chance it is on a grid,
+    `linked` (N,) chance that the event before belongs to the same phrase and is on a grid.
+    """
+    spread = np.full(len(error_ms), previous.spread_ms)
+    ordinary = weight * nearness(error_ms - previous.center_ms, spread)
+    total = float(ordinary.sum())
+    independent = total * (1 - previous.memory) / (1 + previous.memory)
+    prior_mean, prior_sd = CENTER_PRIOR_MS
+    pull = previous.spread_ms**2 / prior_sd**2
+    mean = float(ordinary @ error_ms) / max(total, 1e-9)
+    center = (independent * mean + pull * prior_mean) / (independent + pull)
+    centered = error_ms - center
+    squares = float(ordinary @ centered**2) + SPREAD_PRIOR_NOTES * SPREAD_PRIOR_MS**2
+    spread_ms = float(np.sqrt(squares / (total + SPREAD_PRIOR_NOTES)))
+    before = np.roll(np.arange(len(error_ms)), 1)
+    pair = linked * ordinary * ordinary[before]
+    product = float(pair @ (centered * centered[before])) / spread_ms**2
+    memory = (product + MEMORY_PRIOR_NOTES * MEMORY_PRIOR) / (
+        float(pair.sum()) + MEMORY_PRIOR_NOTES
+    )
+    return Hand(
+        center, float(np.clip(spread_ms, *SPREAD_RANGE_MS)), float(np.clip(memory, 0.1, 0.85))
+    )
+
+
+def phrase_leanings(
+    error_ms: Floats, weight: Floats, at_ms: Floats, phrase: Ints, count: int, hand: Hand
+) -> tuple[Floats, Floats, Floats]:
+    """Per phrase: its center, drift (ms per ms) and spread, shrunk towards the take's hand.
+
+    Arrays are (N,) per event but the results (count,). Drift is the slope of the deviation
+    on time: positive when the player falls behind more and more (dragging).
+    """
+    spread = np.full(len(error_ms), hand.spread_ms)
+    centered = error_ms - hand.center_ms
+    ordinary = weight * nearness(centered, 1.3 * spread)
+    total = np.bincount(phrase, ordinary, count)
+    safe = np.maximum(total, 1e-9)
+    middle = np.bincount(phrase, ordinary * at_ms, count) / safe
+    mean = np.bincount(phrase, ordinary * centered, count) / safe
+    away = at_ms - middle[phrase]
+    lever = np.bincount(phrase, ordinary * away**2, count)
+    moment = np.bincount(phrase, ordinary * away * centered, count)
+    thinning = (1 - hand.memory) / (1 + hand.memory)
+    noise = hand.spread_ms**2
+    center = mean * (total * thinning) / (total * thinning + noise / PHRASE_CENTER_SD_MS**2)
+    drift = moment * thinning / (lever * thinning + noise / DRIFT_SD**2)
+    rest = centered - center[phrase] - drift[phrase] * away
+    squares = np.bincount(phrase, ordinary * rest**2, count)
+    spread_p = np.sqrt((squares + PHRASE_SPREAD_NOTES * noise) / (total + PHRASE_SPREAD_NOTES))
+    leaning = hand.center_ms + center
+    return leaning - drift * middle, drift, np.clip(spread_p, *SPREAD_RANGE_MS)

@@ -1,0 +1,131 @@
+"""Fast runs: where they are, how fast, and whether any grid holds them.
+
+Conventions
+-----------
+A **run** is a stretch of consecutive short notes inside one phrase. It is *off the grid*
+where the reading (`fit`) says free. Its rate in notes per beat is the slope of a
+straight line through its onsets; its kind comes from a quadratic (speeding up, slowing
+down) and from the scatter of its steps (uneven). `lands_ms` compares the first note
+after the run with the beat nearest to it: positive = late. Ranges are events, half-open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.events import Events
+from improv.model import Bools, Floats, Ints
+
+FEWEST_FREE = 4
+FEWEST_FAST = 6
+FAST_STEP_SEC = 0.26
+"""Steps of a fast run: above about four notes a second (our choice)."""
+FAST_STEP_BEAT = 0.52
+GLIDE_SHARE = 0.14
+UNEVEN_SHARE = 0.13
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One run in events [start, stop), measured."""
+
+    start: int
+    stop: int
+    off_grid: bool
+    notes_per_beat: float
+    kind: str
+    lands_ms: float | None
+    lands_beat: float | None
+
+
+def find_runs(
+    events: Events, phrase: Ints, is_free: Bools, free_chance: Floats
+) -> tuple[Stretch, ...]:
+    """All runs in time order: those off the grid, and fast ones that hold it."""
+    joined = _bridge(is_free, free_chance, phrase)
+    found = [(a, b, True) for a, b in _stretches(joined, phrase, joined) if b - a >= FEWEST_FREE]
+    step_sec = np.diff(events.onset_sec, append=np.inf)
+    step_beat = np.diff(events.beat, append=np.inf)
+    fast = (step_sec <= FAST_STEP_SEC) & (step_beat <= FAST_STEP_BEAT) & ~joined
+    follows = np.concatenate([[False], fast[:-1]])
+    member = (fast | follows) & ~joined
+    for a, b in _stretches(member, phrase, fast):
+        if b - a >= FEWEST_FAST:
+            found.append((a, b, False))
+    return tuple(_measure(events, phrase, a, b, off) for a, b, off in sorted(found))
+
+
+def _bridge(is_free: Bools, chance: Floats, phrase: Ints) -> Bools:
+    """Join free stretches parted by one or two doubtful notes."""
+    joined = is_free.copy()
+    for width in (1, 2):
+        for i in range(1, width + 1):
+            inside = (
+                np.ones(len(joined) - width - 1, dtype=np.bool_)
+                if len(joined) > width + 1
+                else np.zeros(0, np.bool_)
+            )
+        if not len(inside):
+            continue
+        before, after = joined[: -width - 1], joined[width + 1 :]
+        inside &= before & after & (phrase[: -width - 1] == phrase[width + 1 :])
+        for i in range(1, width + 1):
+            inside &= chance[i : len(chance) - width - 1 + i] > 0.2
+        for at in np.flatnonzero(inside):
+            joined[at + 1 : at + 1 + width] = True
+    return joined
+
+
+def _stretches(member: Bools, phrase: Ints, linked: Bools) -> list[tuple[int, int]]:
+    """Maximal half-open ranges of members, cut where phrases meet or the link breaks."""
+    if not member.any():
+        return []
+    apart = np.ones(len(member), dtype=np.bool_)
+    apart[1:] = ~(member[1:] & member[:-1] & linked[:-1] & (phrase[1:] == phrase[:-1]))
+    starts = np.flatnonzero(member & apart)
+    group = np.cumsum(member & apart)[member]
+    sizes = np.bincount(group)[1:]
+    return list(zip(starts.tolist(), (starts + sizes).tolist(), strict=True))
+
+
+def _measure(events: Events, phrase: Ints, start: int, stop: int, off_grid: bool) -> Stretch:
+    beat = events.beat[start:stop]
+    lands_ms, lands_beat = _landing(events, phrase, stop)
+    return Stretch(start, stop, off_grid, rate(beat), kind(beat), lands_ms, lands_beat)
+
+
+def rate(beat: Floats) -> float:
+    """Notes per beat of a run: the inverse slope of onset beats on note number."""
+    number = np.arange(len(beat), dtype=np.float64)
+    slope = np.polynomial.polynomial.polyfit(number, beat, 1)[1]
+    return float(1.0 / max(slope, 1e-6))
+
+
+def kind(beat: Floats) -> str:
+    """ "steady", "speeding up", "slowing down" or "uneven"."""
+    count = len(beat)
+    number = np.arange(count, dtype=np.float64)
+    curve = np.polynomial.polynomial.polyfit(number, beat, 2)
+    mean_step = (beat[-1] - beat[0]) / (count - 1)
+    change = 2.0 * curve[2] * (count - 1) / mean_step
+    residual = beat - np.polynomial.polynomial.polyval(number, curve)
+    scatter = float(np.sqrt(residual @ residual / max(count - 3, 1)) / mean_step)
+    # A change smaller than the scatter could make by itself is no glide.
+    doubt = scatter * 2.0 * np.sqrt(180.0 / max(count, 4) ** 3) * (count - 1)
+    if abs(change) > max(GLIDE_SHARE, 1.8 * doubt):
+        return "speeding up" if change < 0 else "slowing down"
+    return "uneven" if scatter > UNEVEN_SHARE else "steady"
+
+
+def _landing(events: Events, phrase: Ints, stop: int) -> tuple[float | None, float | None]:
+    """How far the note after the run is from its nearest beat, in ms and beats."""
+    if stop >= len(events) or phrase[stop] != phrase[stop - 1]:
+        return None, None
+    beat = events.beat[stop]
+    away_beat = float(beat - np.round(beat))
+    beat_sec = (events.onset_sec[stop] - events.onset_sec[stop - 1]) / max(
+        float(beat - events.beat[stop - 1]), 1e-9
+    )
+    return away_beat * float(beat_sec) * 1000.0, away_beat

@@ -1,0 +1,219 @@
+"""From measures to the phrases and runs of an `Analysis`, named and placed.
+
+Conventions: `model.Phrase`, `model.Run`. Rows are note rows; a passage is the longest
+stretch of events on one subdivision (or off the grid), very short ones absorbed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from improv.events import Events
+from improv.fit import Fit
+from improv.grid import SUBDIVISIONS
+from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
+from improv.places import Places
+from improv.runs import Stretch
+from improv.summaries import Calls, Measures
+from improv.swing import ratios
+from improv.tempo import bar_index
+
+SHORTEST_PASSAGE = 3
+RANKED_FROM = 0.005
+MOST_RANKED = 4
+
+
+def tell_phrases(
+    take: Take,
+    events: Events,
+    phrase: Ints,
+    reading: Fit,
+    measures: Measures,
+    calls: Calls,
+    places: Places,
+    first_note: Ints,
+) -> tuple[Phrase, ...]:
+    """All phrases in order."""
+    count = len(measures.events)
+    edges = np.searchsorted(phrase, np.arange(count + 1))
+    swing = _swing(take, events, phrase, reading, calls, count)
+    tempo = _tempo_bpm(take, events)
+    told = []
+    for p in range(count):
+        start, stop = int(edges[p]), int(edges[p + 1])
+        row = int(calls.row[p])
+        bpm = float(tempo[start:stop].mean())
+        slope, slope_se = float(measures.slope[p]), float(measures.slope_se[p])
+        told.append(
+            Phrase(
+                number=p + 1,
+                start=int(first_note[start]),
+                stop=int(first_note[stop]),
+                events=stop - start,
+                begins=places.place(start),
+                ends=places.place(stop - 1),
+                subdivision=places.name(row, start) if row >= 0 else None,
+                per_beat=places.per_beat(row, start) if row >= 0 else None,
+                swung=bool(row >= 0 and SUBDIVISIONS[row].swung),
+                confidence=float(calls.confidence[p]),
+                ranking=_ranking(calls.share[p], places, start),
+                passages=_passages(reading.row[start:stop], start, places, first_note),
+                offset_ms=_known(measures.offset_ms[p]),
+                spread_ms=_known(measures.spread_ms[p]),
+                rms_ms=_known(measures.rms_ms[p]),
+                in_pocket=_known(measures.in_pocket[p]),
+                swing_ratio=_known(swing[p]),
+                drift_bpm=_known(-slope * bpm),
+                drift_se_bpm=_known(slope_se * bpm),
+                tempo_bpm=bpm,
+                verdict=calls.verdict[p],
+                beat_offset_ms=_known(measures.beat_offset_ms[p]),
+                offbeat_offset_ms=_known(measures.offbeat_offset_ms[p]),
+            )
+        )
+    return tuple(told)
+
+
+def _known(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def _tempo_bpm(take: Take, events: Events) -> Floats:
+    """Tempo of the backing at every event, in the beats that a tempo counts."""
+    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in take.bars.meters])
+    meter = take.bars.meter[bar_index(take.bars, events.quarter)]
+    return np.asarray(60000.0 / (events.quarter_ms * beat_quarter[meter]))
+
+
+def _swing(
+    take: Take, events: Events, phrase: Ints, reading: Fit, calls: Calls, count: int
+) -> Floats:
+    """Swing ratio of each phrase, over the notes on its main row where that can swing."""
+    main = calls.row[phrase]
+    straight = _straight_twins()
+    pairs = np.array([_pair_quarters(take, row) for row in range(len(SUBDIVISIONS))])
+    meter = take.bars.meter[bar_index(take.bars, events.quarter)]
+    able = (reading.row == main) & (main >= 0)
+    able &= np.isin(main, list(straight) + list(straight.values()))
+    pair_quarter = np.where(main >= 0, pairs[main, meter], np.nan)
+    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.quarter)
+    bar_start = take.bars.start_quarter[bar_index(take.bars, reading.quarter + 1e-7)]
+    with np.errstate(invalid="ignore"):
+        into = (reading.quarter - bar_start + 1e-7) / pair_quarter
+        place = into - np.floor(into)
+        late = reading.deviation_ms / (pair_quarter * events.quarter_ms)
+        second = place > 0.25
+        share = np.where(able, place + late, 0.0)
+    return ratios(share, second & able, able.astype(np.float64), phrase, count)
+
+
+def _straight_twins() -> dict[int, int]:
+    """Swung rows and the straight row with as many notes to the beat."""
+    twins = {}
+    for i, swung in enumerate(SUBDIVISIONS):
+        for j, plain in enumerate(SUBDIVISIONS):
+            if swung.swung and not plain.swung and plain.simple == swung.simple:
+                twins[i] = j
+    return twins
+
+
+def _pair_quarters(take: Take, row: int) -> list[float]:
+    lengths = []
+    for meter in take.bars.meters:
+        per_beat = SUBDIVISIONS[row].per_beat(meter.kind)
+        odd = per_beat is None or per_beat.denominator != 1 or per_beat % 2
+        lengths.append(
+            float("nan") if odd or not per_beat else float(meter.tempo_beat_quarter * 2 / per_beat)
+        )
+    return lengths
+
+
+def _ranking(share: Floats, places: Places, event: int) -> tuple[Ranked, ...]:
+    best = np.argsort(-share[:-1])[:MOST_RANKED]
+    return tuple(
+        Ranked(
+            places.name(int(r), event),
+            places.per_beat(int(r), event),
+            SUBDIVISIONS[int(r)].swung,
+            float(share[r]),
+        )
+        for r in best
+        if share[r] >= RANKED_FROM
+    )
+
+
+def _passages(row: Ints, offset: int, places: Places, first_note: Ints) -> tuple[Passage, ...]:
+    """Stretches on one row; those under `SHORTEST_PASSAGE` events join the one before."""
+    cuts = [0, *(np.flatnonzero(np.diff(row)) + 1).tolist(), len(row)]
+    merged: list[list[int]] = []
+    for start, stop in zip(cuts[:-1], cuts[1:], strict=True):
+        same = bool(merged) and merged[-1][2] == int(row[start])
+        if merged and (same or stop - start < SHORTEST_PASSAGE):
+            merged[-1][1] = stop
+        else:
+            merged.append([start, stop, int(row[start])])
+    if len(merged) > 1 and merged[0][1] - merged[0][0] < SHORTEST_PASSAGE:
+        merged[1][0] = merged[0][0]
+        merged.pop(0)
+    return tuple(_passage(a + offset, b + offset, r, places, first_note) for a, b, r in merged)
+
+
+def _passage(start: int, stop: int, row: int, places: Places, first_note: Ints) -> Passage:
+    on_grid = row >= 0
+    return Passage(
+        start=int(first_note[start]),
+        stop=int(first_note[stop]),
+        subdivision=places.name(row, start) if on_grid else None,
+        per_beat=places.per_beat(row, start) if on_grid else None,
+        swung=bool(on_grid and SUBDIVISIONS[row].swung),
+        begins=places.place(start),
+        ends=places.place(stop - 1),
+    )
+
+
+def tell_runs(
+    take: Take,
+    phrase: Ints,
+    reading: Fit,
+    stretches: tuple[Stretch, ...],
+    places: Places,
+    first_note: Ints,
+) -> tuple[Run, ...]:
+    """All runs in order."""
+    free = reading.row_probability[:, -1]
+    told = []
+    for s in stretches:
+        chance = free[s.start : s.stop].mean()
+        told.append(
+            Run(
+                start=int(first_note[s.start]),
+                stop=int(first_note[s.stop]),
+                events=s.stop - s.start,
+                phrase=int(phrase[s.start]) + 1,
+                begins=places.place(s.start),
+                ends=places.place(s.stop - 1),
+                off_grid=s.off_grid,
+                notes_per_beat=s.notes_per_beat,
+                between=_between(s.notes_per_beat, s.start, places) if s.off_grid else None,
+                kind=s.kind,
+                lands_ms=s.lands_ms,
+                lands_beat=s.lands_beat,
+                confidence=float(chance if s.off_grid else 1.0 - chance),
+            )
+        )
+    return tuple(told)
+
+
+def _between(notes_per_beat: float, event: int, places: Places) -> tuple[str, str] | None:
+    """The straight subdivisions whose rates enclose a rate, or `None` beyond them all."""
+    meter = places.meters[int(places.meter[event])]
+    rates = sorted(
+        (float(per_beat), row)
+        for row, s in enumerate(SUBDIVISIONS)
+        if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
+    )
+    below = [row for rate, row in rates if rate <= notes_per_beat]
+    above = [row for rate, row in rates if rate > notes_per_beat]
+    if not below or not above:
+        return None
+    return places.name(below[-1], event), places.name(above[0], event)

@@ -1,0 +1,160 @@
+"""From readings of events to what is said of a phrase: shares, spread, drift, verdict.
+
+Conventions
+-----------
+All arrays are per event; deviations are ms, positive = late. A phrase's offset is the mean
+deviation of its notes on a grid; its spread the standard deviation about offset and drift;
+its drift the regression slope of deviation on time, turned into BPM against the
+backing, **positive = rushing**. Its standard error allows for the memory of deviations:
+an AR(1) series with correlation rho holds (1 - rho)/(1 + rho) as many independent values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.fit import Fit
+from improv.grid import SUBDIVISIONS
+from improv.model import Bools, Floats, Ints
+
+FEWEST_NOTES = 3
+"""Notes below which a phrase is too short to judge (one interval has no rhythm)."""
+FEWEST_FOR_DRIFT = 6
+CALLED_AT = 0.55
+"""Mean probability of the main row below which the phrase is too close to call."""
+OFF_GRID_SHARE = 0.6
+MIXED_SHARE = 0.6
+FUMBLE_SPREADS = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Measures:
+    """Per phrase, shape (phrases,); NaN where undefined."""
+
+    events: Ints
+    offset_ms: Floats
+    spread_ms: Floats
+    rms_ms: Floats
+    in_pocket: Floats
+    slope: Floats
+    slope_se: Floats
+    beat_offset_ms: Floats
+    offbeat_offset_ms: Floats
+
+
+def measure(
+    fit: Fit,
+    phrase: Ints,
+    count: int,
+    at_ms: Floats,
+    on_beat: Bools,
+    tolerance_ms: float,
+    constant_offset_ms: float,
+) -> Measures:
+    """Offset, spread, drift and pocket of every phrase at once."""
+    on_grid = ~np.isnan(fit.deviation_ms)
+    deviation = np.where(on_grid, fit.deviation_ms, 0.0)
+    weight = on_grid.astype(np.float64)
+    total = np.bincount(phrase, weight, count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        offset = _mean(deviation, weight, phrase, count)
+        slope, slope_se, rest = _drift(deviation, weight, at_ms, phrase, count, fit)
+        spread = np.sqrt(np.bincount(phrase, weight * rest**2, count) / np.maximum(total - 2, 1))
+        rms = np.sqrt(np.bincount(phrase, weight * deviation**2, count) / total)
+        inside = np.abs(deviation - constant_offset_ms) <= tolerance_ms
+        pocket = _mean(inside.astype(np.float64), weight, phrase, count)
+        beats = _mean(deviation, weight * on_beat, phrase, count)
+        offbeats = _mean(deviation, weight * ~on_beat, phrase, count)
+    known = total >= FEWEST_NOTES
+    drifts = total >= FEWEST_FOR_DRIFT
+    return Measures(
+        events=np.bincount(phrase, minlength=count).astype(np.int64),
+        offset_ms=np.where(total > 0, offset, np.nan),
+        spread_ms=np.where(known, spread, np.nan),
+        rms_ms=np.where(total > 0, rms, np.nan),
+        in_pocket=np.where(total > 0, pocket, np.nan),
+        slope=np.where(drifts, slope, np.nan),
+        slope_se=np.where(drifts, slope_se, np.nan),
+        beat_offset_ms=beats,
+        offbeat_offset_ms=offbeats,
+    )
+
+
+def _mean(value: Floats, weight: Floats, phrase: Ints, count: int) -> Floats:
+    return np.asarray(
+        np.bincount(phrase, weight * value, count) / np.bincount(phrase, weight, count)
+    )
+
+
+def _drift(
+    deviation: Floats, weight: Floats, at_ms: Floats, phrase: Ints, count: int, fit: Fit
+) -> tuple[Floats, Floats, Floats]:
+    """Slope of deviation on time per phrase, its standard error, and what is left per event."""
+    limit = FUMBLE_SPREADS * fit.hand.spread_ms
+    usual = weight * (np.abs(deviation - fit.leaning_ms) <= limit)
+    middle = _mean(at_ms, usual, phrase, count)
+    center = _mean(deviation, usual, phrase, count)
+    away = np.where(usual > 0, at_ms - middle[phrase], 0.0)
+    lever = np.bincount(phrase, usual * away**2, count)
+    moment = np.bincount(phrase, usual * away * (deviation - center[phrase]), count)
+    slope = moment / np.maximum(lever, 1e-9)
+    memory = fit.hand.memory
+    inflation = np.sqrt((1 + memory) / (1 - memory))
+    error = fit.hand.spread_ms * inflation / np.sqrt(np.maximum(lever, 1e-9))
+    # A slope within its own doubt is not taken out of the spread.
+    sure = np.abs(slope) > 2.0 * error
+    rest = deviation - center[phrase] - np.where(sure, slope, 0.0)[phrase] * away
+    return slope, error, rest
+
+
+@dataclass(frozen=True, eq=False)
+class Calls:
+    """What each phrase is on: main row (-1 none), its chance, the share of rows, the verdict."""
+
+    row: Ints
+    confidence: Floats
+    share: Floats
+    verdict: tuple[str, ...]
+
+
+def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
+    """The main subdivision of every phrase and how sure it is.
+
+    `share` (phrases, rows + 1) is the mean posterior per row, free last.
+    """
+    starts = np.searchsorted(phrase, np.arange(count))
+    rows = len(SUBDIVISIONS)
+    share = np.add.reduceat(fit.row_probability, starts, axis=0) / events[:, None]
+    label = np.where(fit.row < 0, rows, fit.row)
+    own = fit.row_probability[np.arange(len(label)), label]
+    votes = np.zeros((count, rows + 1))
+    np.add.at(votes, (phrase, label), 1.0)
+    sure = np.zeros((count, rows + 1))
+    np.add.at(sure, (phrase, label), own)
+    main = votes[:, :rows].argmax(axis=1)
+    each = np.arange(count)
+    chance = sure[each, main] / np.maximum(votes[each, main], 1.0)
+    held = votes[each, main] / events
+    free = votes[:, rows] / events
+    verdict, row = [], main.copy()
+    for p in range(count):
+        said = _verdict(int(events[p]), float(chance[p]), float(held[p]), float(free[p]))
+        verdict.append(said)
+        if said not in ("on the grid", "mixed"):
+            row[p] = -1
+    off = free >= OFF_GRID_SHARE
+    with np.errstate(invalid="ignore", divide="ignore"):
+        free_chance = sure[:, rows] / np.maximum(votes[:, rows], 1.0)
+    return Calls(row, np.where(off, free_chance, chance), share, tuple(verdict))
+
+
+def _verdict(events: int, chance: float, held: float, free: float) -> str:
+    if events < FEWEST_NOTES:
+        return "too short to judge"
+    if free >= OFF_GRID_SHARE:
+        return "off the grid"
+    if chance < CALLED_AT:
+        return "too close to call"
+    return "on the grid" if held >= MIXED_SHARE else "mixed"
