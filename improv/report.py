@@ -112,7 +112,4 @@ def _runs(analysis: Analysis, full: bool) -> list[str]:
 
 def _practice(analysis: Analysis) -> list[str]:
     advice = advise(analysis)
-    lines = ["What to practise", "----------------"]
-    for sentence in advice.sentences:
-        lines += _wrap(sentence, hang="  ")
-    return [*lines, *_wrap(advice.caution)]
+    return ["What to practise", "----------------", *_wrap(advice.text), *_wrap(advice.caution)]

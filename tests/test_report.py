@@ -1,0 +1,293 @@
+"""The text report: sentences first, tables that fit, nothing said that the numbers do not say."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import hand_made
+import numpy as np
+import pytest
+from hand_made import analysis, phrase, run
+
+from improv.model import Analysis, Passage, Phrase, Ranked
+from improv.report import text_report
+from improv.sentences import constant_offset, headline, hear, phrase_sentences
+from improv.tables import phrase_table, short_name
+
+
+def one(**changes: object) -> str:
+    """The sentence about a phrase of 20 eighths changed as stated."""
+    made = analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4), **changes),))
+    return hear(made, made.phrases[0]).text
+
+
+def flat(text: str) -> str:
+    """Text without its line breaks."""
+    return re.sub(r"\s+", " ", text)
+
+
+def test_the_example_sentence() -> None:
+    """The sentence a teacher would say: subdivision, spread, lean, and the run with its count."""
+    assert (
+        "Phrase 3, bars 9 to 11: sixteenths, 21 ms spread (audible in a mix), pushing by 20 ms; "
+        "from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between sixteenths and "
+        "quintuplets, and land 0.4 beat early."
+    ) in flat(text_report(hand_made.floating()))
+
+
+def many(count: int) -> Analysis:
+    """A long take whose phrases alternate between eighths and sixteenths; one has a run."""
+    phrases = tuple(
+        phrase(
+            i + 1,
+            10 * i,
+            10 * i + 10,
+            (2 * i + 1, 2 * i + 2),
+            subdivision=("eighths", "sixteenths")[i % 2],
+            per_beat=(2.0, 4.0)[i % 2],
+        )
+        for i in range(count)
+    )
+    return analysis(["unit"] * (10 * count), phrases, (run(905, 914, 91),) if count > 91 else ())
+
+
+@pytest.mark.parametrize("made", [hand_made.floating(), many(3), many(200)])
+@pytest.mark.parametrize("full", [False, True])
+def test_the_report_fits_80_columns(made: Analysis, full: bool) -> None:
+    """No line is longer than 80 columns, and none ends in a space."""
+    for line in text_report(made, full).splitlines():
+        assert len(line) <= 80
+        assert line == line.rstrip()
+
+
+def test_a_wide_table_falls_back_to_figures() -> None:
+    """The longest names of note values still fit, written in figures."""
+    wide = phrase(
+        111, 0, 20, (-2, 1111), subdivision="swung two-hundred-fifty-sixths", swung=True,
+        swing_ratio=1.62, drift_bpm=-12.5, offset_ms=-123.0, spread_ms=104.0,
+    )  # fmt: skip
+    lines, left_out = phrase_table(analysis(["unit"] * 20, (wide,)))
+    assert max(map(len, lines)) <= 80
+    assert left_out == 0
+    assert "swung 256ths" in lines[-1]
+    assert short_name("thirty-second triplets") == "32nd trip."
+
+
+def test_a_long_take_is_shortened_and_says_so() -> None:
+    """Of 200 phrases, twelve sentences and forty rows; the one with a finding is among them."""
+    made = many(200)
+    sentences, left_out = phrase_sentences(made)
+    text = text_report(made)
+    assert len(sentences) == 12
+    assert left_out == 188
+    assert any(s.startswith("Phrase 91,") for s in sentences)
+    assert "... and 160 phrases more: --full shows every one." in text
+    assert "188 phrases with less to tell" in flat(text)
+
+
+def test_full_shortens_nothing() -> None:
+    """With `full` every phrase has its sentence and its row."""
+    made = many(200)
+    sentences, left_out = phrase_sentences(made, full=True)
+    assert (len(sentences), left_out) == (200, 0)
+    assert "--full" not in text_report(made, full=True)
+
+
+def test_neighbours_without_findings_share_a_sentence() -> None:
+    """Three plain phrases on one subdivision are told at once, with the range of spreads."""
+    phrases = tuple(
+        phrase(i + 1, 10 * i, 10 * i + 10, (2 * i + 1, 2 * i + 2), spread_ms=9.0 + i)
+        for i in range(3)
+    )
+    sentences, left_out = phrase_sentences(analysis(["unit"] * 30, phrases))
+    assert sentences == ["Phrases 1 to 3, bars 1 to 6: eighths, 9 to 11 ms spread."]
+    assert left_out == 0
+
+
+# --- must say / must not say --------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"offset_ms": 18.0}, "laying back by 14 ms"),
+        ({"offset_ms": -16.0}, "pushing by 20 ms"),
+        ({"spread_ms": 27.0}, "27 ms spread (audible in a mix)"),
+        ({"spread_ms": 44.0}, "44 ms spread (loose)"),
+        ({"drift_bpm": 4.8}, "rushing by 4.8 BPM"),
+        ({"drift_bpm": -4.8}, "dragging by 4.8 BPM"),
+        ({"drift_bpm": -2.0}, "dragging by 2.0 BPM (barely audible)"),
+        ({"swung": True, "swing_ratio": 1.62}, "swinging 1.6 : 1"),
+        ({"confidence": 0.8}, "80 % sure"),
+        ({"verdict": "off the grid", "subdivision": None}, "off the grid"),
+    ],
+)
+def test_must_be_said(changes: dict[str, object], said: str) -> None:
+    """Each finding has its words."""
+    assert said in one(**changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "never"),
+    [
+        # Fujii et al. 2011 (read): professional drummers lie 10 ms ahead by habit.
+        ({"offset_ms": -5.9}, "pushing"),
+        ({"offset_ms": 13.9}, "laying back"),
+        # A lean within two standard errors of nothing is chance.
+        ({"offset_ms": 18.0, "spread_ms": 40.0}, "laying back"),
+        # Drake & Botte 1993 (read): 1.5 to 3 % is the least tempo change that is heard.
+        ({"drift_bpm": 0.96}, "rushing"),
+        ({"drift_bpm": -1.4}, "dragging"),
+        ({"drift_bpm": 4.8, "drift_se_bpm": 3.0}, "rushing"),
+        # Hofmann, Wesolowski & Goebl 2017 (read): below 19 ms is tight.
+        ({"spread_ms": 19.4}, "audible"),
+        ({"spread_ms": 6.0}, "loose"),
+        # A ratio measured on straight eighths is not told as swing.
+        ({"swung": False, "swing_ratio": 1.05}, "swing"),
+        ({"confidence": 0.97}, "sure"),
+    ],
+)
+def test_must_not_be_said(changes: dict[str, object], never: str) -> None:
+    """What is ordinary, inaudible or may be chance is not turned into a finding."""
+    assert never not in one(**changes)
+
+
+def test_a_professional_lead_is_told_once_and_not_as_a_fault() -> None:
+    """Ten ms ahead throughout (Fujii et al. 2011, read) is the take's constant, not pushing."""
+    made = analysis(
+        ["unit"] * 40,
+        (phrase(1, 0, 20, (1, 4), offset_ms=-10.0), phrase(2, 20, 40, (5, 8), offset_ms=-10.0)),
+        constant_offset_ms=-10.0,
+    )
+    text = flat(text_report(made))
+    assert text.count("10 ms ahead") == 1
+    assert "one take cannot tell" in text
+    assert "pushing" not in text
+    assert "rushing by" not in text
+
+
+def test_no_constant_offset() -> None:
+    """Where nothing is constant that is said, and nothing about equipment."""
+    made = analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4)),), constant_offset_ms=0.2)
+    assert constant_offset(made) == (
+        "On the whole the notes lie right on the backing: no constant offset."
+    )
+    unknown = dataclasses.replace(made, constant_offset_ms=None)
+    assert constant_offset(unknown) is None
+
+
+# --- words for what cannot be answered ----------------------------------------------
+
+
+def test_too_close_to_call_shows_the_ranking() -> None:
+    """Without a safe answer the ranking stands in its place."""
+    text = one(
+        verdict="too close to call",
+        subdivision=None,
+        ranking=(Ranked("sextuplets", 6.0, False, 0.48), Ranked("sixteenths", 4.0, False, 0.41)),
+    )
+    assert "too close to call (sextuplets 48 %, sixteenths 41 %)" in text
+
+
+def passages(*names: str | None) -> tuple[Passage, ...]:
+    """Passages of five notes each, a bar apart."""
+    return tuple(
+        Passage(
+            5 * i, 5 * i + 5, name, None, False,
+            hand_made.place(i + 1), hand_made.place(i + 1, "& of 4"),
+        )
+        for i, name in enumerate(names)
+    )  # fmt: skip
+
+
+def test_a_mixed_phrase_names_its_passages() -> None:
+    """Where the subdivision changes, the place of each change is named."""
+    said = one(verdict="mixed", passages=passages("eighths", "sixteenths", None))
+    assert (
+        "eighths, then sixteenths from beat 1 of bar 2, then off the grid from beat 1 of bar 3"
+        in said
+    )
+
+
+def test_many_changes_are_counted() -> None:
+    """Five passages and more are not listed one by one."""
+    names = ("eighths", "sixteenths", "eighths", "eighth triplets", "eighths")
+    said = one(verdict="mixed", passages=passages(*names))
+    assert "eighths, sixteenths and eighth triplets, changing 4 times" in said
+
+
+def test_the_headline_counts_shares_and_runs() -> None:
+    """Main subdivision with its share, and how many fast runs leave the grid."""
+    made = hand_made.floating()
+    assert headline(made).startswith("Mostly eighths (64 % of the notes), 12 ms spread")
+    assert headline(made).endswith("The one fast run leaves the grid.")
+    held = dataclasses.replace(made, runs=(run(40, 49, 3, off_grid=False, between=None),))
+    assert headline(held).endswith("The fast run stays on it.")
+    three = dataclasses.replace(made, runs=(*made.runs, *made.runs, *held.runs))
+    assert headline(three).endswith("Two of 3 fast runs leave the grid.")
+
+
+def test_nothing_heard() -> None:
+    """A take without any note on a grid is said to be without one."""
+    wild: Phrase = phrase(
+        1, 0, 9, (1, 2), subdivision=None, verdict="off the grid", spread_ms=None, offset_ms=None
+    )
+    made = analysis([None] * 9, (wild,), (run(0, 9, 1),), constant_offset_ms=None)
+    text = text_report(dataclasses.replace(made, spread_ms=None, in_pocket=None))
+    assert "No subdivision could be heard with any safety." in text
+    assert "Too few notes lie on one subdivision" in flat(text)
+
+
+# --- the page around it --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("meter", "bpm", "said"),
+    [
+        ("4/4", 96.0, "4/4 at 96 BPM"),
+        ("6/8", 60.0, "6/8 at 60 BPM in dotted quarters (90 in quarters)"),
+        ("2/2", 66.0, "2/2 at 66 BPM in half notes (132 in quarters)"),
+        ("2+2+2+3/8", 120.0, "2+2+2+3/8 at 120 BPM"),
+    ],
+)
+def test_both_tempi_where_the_beat_is_no_quarter(meter: str, bpm: float, said: str) -> None:
+    """A tempo in other beats than quarters is given in quarters too."""
+    made = analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4)),))
+    made = dataclasses.replace(made, take=hand_made.take(20, bpm, meter))
+    assert said in flat(text_report(made))
+
+
+def test_a_changing_tempo_is_given_as_a_range() -> None:
+    """A ritardando written in the tempo map shows as the range under the notes."""
+    made = analysis(["unit"] * 40, (phrase(1, 0, 40, (1, 4)),))
+    slowing = dataclasses.replace(
+        made.take.tempo_map,
+        start_sec=np.array([0.0, 2.0]),
+        start_quarter=np.array([0.0, 3.2]),
+        quarter_sec=np.array([0.625, 0.75]),
+    )
+    made = dataclasses.replace(made, take=dataclasses.replace(made.take, tempo_map=slowing))
+    assert "80 to 96 BPM" in flat(text_report(made))
+
+
+def test_warnings_stand_at_the_top() -> None:
+    """What the reader had to say comes before any number."""
+    made = hand_made.floating()
+    made = dataclasses.replace(made, warnings=("The file says 120 BPM; 96 was asked for.",))
+    assert text_report(made).splitlines()[3] == "Warning: The file says 120 BPM; 96 was asked for."
+
+
+def test_a_name_cannot_steer_the_terminal() -> None:
+    """Control characters in a file's or track's name never reach the page."""
+    made = hand_made.floating()
+    take = dataclasses.replace(made.take, name="solo\x1b[2J.mid", track="\x07Solo\n")
+    text = text_report(dataclasses.replace(made, take=take))
+    assert "\x1b" not in text
+    assert "\x07" not in text
+
+
+def test_the_caution_is_there() -> None:
+    """Advice about fast playing comes with the usual caution."""
+    text = flat(text_report(hand_made.floating()))
+    assert "a teacher or a clinician" in text
