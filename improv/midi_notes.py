@@ -1,8 +1,10 @@
 """Note events to notes: onsets, releases, and what was odd about them.
 
 Conventions: every note-on is a note, whatever follows it. A note ends at the first
-note-off of its pitch and channel after it in the file; one that never ends gets the
-next later onset, or the end of the track.
+note-off of its pitch and channel after it in the file, and so do earlier ones of that
+pitch still sounding: one lost note-off disturbs one note. A note-off on the tick of a
+repeated stroke ends the stroke before it, in whichever order the file holds them. A note
+that never ends gets the next later onset, or the end of the track.
 """
 
 from __future__ import annotations
@@ -37,21 +39,35 @@ def notes_of(track: SmfTrack, channels: tuple[int, ...]) -> TickNotes:
 
 
 def _releases(tick: Ints, key: Ints, velocity: Ints, end_tick: int) -> tuple[Ints, Bools]:
-    """For every event, the tick of the next note-off of its key, or a stand-in and False."""
+    """For every event, the tick of the note-off that ends it, or a stand-in and False."""
+    if not len(tick):
+        return tick, np.zeros(0, dtype=np.bool_)
     order = np.argsort(key, kind="stable")
-    place = np.arange(len(order), dtype=np.int64)
-    off_place = np.where(velocity[order] == 0, place, len(order))
-    next_off = np.minimum.accumulate(off_place[::-1])[::-1]
-    found = next_off < len(order)
-    event = order[np.where(found, next_off, 0)] if len(order) else order
-    same_key = found & (key[event] == key[order])
-    release, released = np.empty_like(tick), np.zeros(len(tick), dtype=np.bool_)
-    released[order] = same_key
-    release[order] = tick[event]
+    off = _ending_event(tick[order], key[order], velocity[order])
+    ended = off >= 0
+    release, released = np.empty_like(tick), np.empty(len(tick), dtype=np.bool_)
+    released[order] = ended
+    release[order] = tick[order][off]
     onsets = np.unique(tick[velocity > 0])
     later = np.searchsorted(onsets, tick, side="right")
-    stand_in = np.append(onsets, max(end_tick, int(tick[-1]) if len(tick) else 0))[later]
-    return np.where(released, release, np.maximum(stand_in, tick)), released
+    stand_in = np.append(onsets, max(end_tick, int(tick[-1])))[later]
+    return np.where(released, release, stand_in), released
+
+
+def _ending_event(tick: Ints, key: Ints, velocity: Ints) -> Ints:
+    """For events sorted by key, the index of the note-off that ends each, -1 for none."""
+    count = len(tick)
+    off_here = np.where(velocity == 0, np.arange(count), count)
+    next_off = np.append(np.minimum.accumulate(off_here[::-1])[::-1], [count, count])
+    first = next_off[:count]
+    closed = np.minimum(first, count - 1)
+    sounding = np.append(
+        False, (key[1:] == key[:-1]) & (velocity[:-1] > 0) & (tick[:-1] < tick[1:])
+    )
+    is_earlier_ones = sounding & (first < count) & (tick[closed] == tick)
+    ending = np.where(is_earlier_ones, next_off[first + 1], first)
+    found = (ending < count) & (key[np.minimum(ending, count - 1)] == key)
+    return np.where(found, ending, -1)
 
 
 def oddities(notes: TickNotes) -> tuple[str, ...]:

@@ -220,13 +220,15 @@ def _meters_in_words(changes: tuple[Change, ...], reading: Reading) -> str:
 
 def _found_sentence(tempo_map: TempoMap, downbeat: float, found: Start) -> str:
     at_sec = float(seconds_at(tempo_map, np.array([downbeat]))[0])
-    sure = f"The first downbeat was found at {at_sec:.3f} s from the playing (beat"
-    how = "the first strong note was taken as the downbeat" if found.from_first_strong_note else (
-        f"downbeat {found.downbeat_confidence:.0%} sure"
-    )  # fmt: skip
+    bar = (
+        "where bars begin is unclear, so the first strong note counts as a downbeat"
+        if found.from_first_strong_note
+        else f"that it begins a bar, {found.downbeat_confidence:.0%}"
+    )
     return (
-        f"{sure} {found.beat_confidence:.0%} sure; {how}). A constant lead or lag of the "
-        "player is hidden in it; state the start to measure that."
+        f"The first downbeat was found from the playing at {at_sec:.3f} s (that it is a beat is "
+        f"{found.beat_confidence:.0%} sure; {bar}). A constant lead or lag of the player hides "
+        "in it; state the start to be sure of both."
     )
 
 

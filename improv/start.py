@@ -28,8 +28,10 @@ _DOWNBEAT_BONUS = 1.5
 _SCATTER_SEC = 0.022
 _STEP_SEC = 0.002
 _MOST_STEPS = 1 << 16
+_MOST_WITNESSES = 40.0
 _DEPENDENCE = 0.5
-"""Onsets of one player are not independent witnesses: each counts as half of one."""
+"""A player repeats himself: each onset counts as half a witness, all together as 40 at most.
+So a habit of playing off the beat, however long it lasts, does not pass for certainty."""
 _SURE = 0.9
 
 
@@ -76,7 +78,8 @@ def _shift_probability(
     counts = np.bincount(place, weights=loudness, minlength=steps)
     template = np.log(_template(cycle, steps, quarter_sec))
     spectrum = np.fft.rfft(counts) * np.conj(np.fft.rfft(template))
-    score = _DEPENDENCE * np.fft.irfft(spectrum, steps)
+    witness = min(_DEPENDENCE, _MOST_WITNESSES / len(onset_quarter))
+    score = witness * np.fft.irfft(spectrum, steps)
     weight = np.exp(score - score.max())
     return np.asarray(weight / weight.sum(), dtype=np.float64)
 
