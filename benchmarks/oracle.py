@@ -6,8 +6,7 @@ subdivision or kind of rhythm a segment is. For each segment it weighs
 * every subdivision the meter offers: the most likely path of the notes over its positions,
   deviations following the true AR(1) law with the true share of fumbles, times the
   probability of the positions left empty (a filled grid or a written rhythm);
-* no grid at all: the marginal likelihood of onsets on a smooth curve (a quadratic in note
-  number with a Gaussian prior), evenly or unevenly spaced.
+* no grid at all: the marginal likelihood of onsets at a steady, gliding or uneven rate.
 
 Only a player's own choices can part an answer from this one; it is the ceiling.
 """
@@ -18,6 +17,7 @@ import numpy as np
 from scipy.special import betaln, logsumexp
 
 from improv import grid
+from improv.meter import Meter
 from improv.model import Floats, Ints, Take
 from improv.synth import Truth
 from improv.synth_line import row_positions
@@ -29,7 +29,18 @@ FILLED_SHARE = 0.5
 FILLED = (18.0, 4.3)
 """Beta law of the share of filled positions: mean 0.81, as the generator draws 0.70 to 0.92."""
 WRITTEN = (1.5, 1.5)
-UNEVENNESS = 0.2
+START_MS = 2000.0
+"""A segment's first onset may fall anywhere in a stretch this long."""
+STEP_MEAN_MS, STEP_SD_MS = 140.0, 45.0
+"""Mean and spread of the steps of free runs as they are drawn."""
+_GLIDES = (-0.8, -0.65, -0.5, -0.35, 0.35, 0.5, 0.65, 0.8)
+FREE_KINDS = (
+    (0.45, 0.0, 0.0),
+    *((0.3 / len(_GLIDES), glide, 0.0) for glide in _GLIDES),
+    *((0.25 / 3, 0.0, uneven) for uneven in (0.12, 0.19, 0.26)),
+)
+"""Share, change of log step over the run, and standard deviation of the log step."""
+SHORTEST_STEP_MS = 60.0
 REACH = 3
 """Positions tried on either side of the nearest one."""
 NOWHERE = -1e9
@@ -64,13 +75,11 @@ def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
         -1,
         np.full(len(rows), np.nan),
     )
-    weights = np.array([s.prior_weight(meter.kind) ** 0.5 for s in grid.SUBDIVISIONS])
+    noise = (phrase.spread_ms, truth.hand.memory, fumbles, size)
     for row in grid.offered(meter):
-        noise = (phrase.spread_ms, truth.hand.memory, fumbles, size)
         found = _on_grid(take, row, phrase, onset_sec, noise)
-        prior = np.log((1 - FREE_SHARE) * weights[row] / weights.sum())
-        if found is not None and prior + found[0] > best[0]:
-            best = (prior + found[0], row, found[1])
+        if found is not None and np.log(1 - FREE_SHARE) + found[0] > best[0]:
+            best = (float(np.log(1 - FREE_SHARE)) + found[0], row, found[1])
     return best[1], best[2]
 
 
@@ -102,11 +111,26 @@ def _on_grid(
     if path is None:
         return None
     offered, played = int(path[-1] - path[0]) + 1, len(path)
+    step_ms = 1000.0 * quarter_sec * float(np.diff(straight).mean())
+    filled, written = _weights(take.bars.meters[0], row, step_ms)
     charge = np.logaddexp(
-        np.log(FILLED_SHARE) + _left_out(played, offered, FILLED),
-        np.log(1 - FILLED_SHARE) + _left_out(played, offered, WRITTEN),
+        filled + _left_out(played, offered, FILLED), written + _left_out(played, offered, WRITTEN)
     )
-    return path_score + float(charge), straight[path]
+    return path_score + float(charge) + float(np.log(step_ms / START_MS)), straight[path]
+
+
+def _weights(meter: Meter, row: int, step_ms: float) -> tuple[float, float]:
+    """Log prior of a row as a filled grid, and as the coarsest row of a written rhythm.
+
+    Filled grids are drawn by the root of the table's weight; written music keeps to the
+    common rows more than the table says.
+    """
+    weight = np.array([s.prior_weight(meter.kind) for s in grid.SUBDIVISIONS])
+    filled = FILLED_SHARE * weight[row] ** 0.5 / (weight**0.5).sum()
+    written = (1 - FILLED_SHARE) * weight[row] ** 2 / (weight**2).sum()
+    if step_ms < SHORTEST_STEP_MS - 0.5:
+        filled *= 1e-6
+    return float(np.log(filled)), float(np.log(written))
 
 
 def _left_out(played: int, offered: int, law: tuple[float, float]) -> float:
@@ -155,11 +179,7 @@ def _log_density(away_ms: Floats, sigma: float, fumbles: float, size: float) -> 
 
 
 def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
-    """Log density per ms of onsets on a smooth curve, evenly or unevenly spaced.
-
-    Steps have a log-uniform prior over 60 to 400 ms, taken Gaussian about the mean step;
-    a curve bends by some 3 % of its step from note to note.
-    """
+    """Log density per ms of onsets at a steady, gliding or uneven rate, as free runs are drawn."""
     at = 1000.0 * (onset_sec - onset_sec[0])
     count = len(at)
     if count < 3:
@@ -167,18 +187,16 @@ def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
     step = float(at[-1]) / (count - 1)
     number = np.arange(count, dtype=np.float64)
     sigma = min(phrase.spread_ms, truth.hand.free_scatter * step)
-    memory = truth.hand.memory ** np.abs(number[:, None] - number)
-    curve = np.stack([np.ones(count), number, number * (number - count + 1) / 2])
-    laws = [(0.005 * step, 0.45), (0.05 * step, 0.3)]
-    evens = [(share, bend, 0.0) for bend, share in laws] + [(0.25, 0.005 * step, UNEVENNESS)]
+    noise = sigma**2 * truth.hand.memory ** np.abs(number[:, None] - number) + 0.01 * np.eye(count)
+    walk = step**2 * np.minimum(number[:, None], number)
     found = []
-    for share, bend, uneven in evens:
-        widths = np.array([2000.0 / np.sqrt(12.0), 100.0 / np.sqrt(12.0), bend])
-        cover = sigma**2 * memory + (curve.T * widths**2) @ curve
-        cover += (uneven * step) ** 2 * np.minimum(number[:, None], number)
-        cover += 0.01 * np.eye(count)
-        away = at - step * number
-        sign, log_det = np.linalg.slogdet(cover)
+    for share, glide, uneven in FREE_KINDS:
+        curve = np.concatenate([[0.0], np.cumsum(np.exp(glide * number[1:] / count))])
+        curve *= (count - 1) / curve[-1]
+        cover = noise + uneven**2 * walk + START_MS**2 / 12.0
+        cover += STEP_SD_MS**2 * np.outer(curve, curve)
+        away = at - STEP_MEAN_MS * curve
+        log_det = np.linalg.slogdet(cover)[1]
         fit = float(away @ np.linalg.solve(cover, away))
         found.append(np.log(share) - 0.5 * (fit + log_det + count * np.log(2 * np.pi)))
     return float(logsumexp(found))
