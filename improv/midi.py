@@ -11,7 +11,7 @@ import numpy as np
 
 from improv.errors import TakeError
 from improv.files import AnyPath, read_bytes, shown
-from improv.midi_notes import TickNotes, notes_of, oddities, raster_tick
+from improv.midi_notes import TickNotes, distinct, notes_of, oddities, raster_tick
 from improv.midi_parts import Part, check_channel, choose_part, playable_parts
 from improv.midi_place import check_reading, place, tempo_sentence
 from improv.midi_tempo import FileTime, file_time
@@ -124,8 +124,7 @@ def _assumptions(base: FileTime, reading: Reading) -> tuple[str, ...]:
 
 def _raster(notes: TickNotes, own: FileTime, onset_sec: Floats) -> tuple[str, ...]:
     """A sentence if all onsets lie on a raster too coarse to show a hand's timing."""
-    distinct = len(np.unique(notes.onset_tick[notes.onset_tick > 0]))
-    if distinct < FEWEST_FOR_RASTER:
+    if len(distinct(notes.onset_tick[notes.onset_tick > 0])) < FEWEST_FOR_RASTER:
         return ()
     first_quarter_sec = float(own.seconds(np.array([own.ticks_per_quarter]))[0])
     step_sec = raster_tick(notes) / own.ticks_per_quarter * first_quarter_sec

@@ -48,7 +48,7 @@ def _releases(tick: Ints, key: Ints, velocity: Ints, end_tick: int) -> tuple[Int
     release, released = np.empty_like(tick), np.empty(len(tick), dtype=np.bool_)
     released[order] = ended
     release[order] = tick[order][off]
-    onsets = np.unique(tick[velocity > 0])
+    onsets = distinct(tick[velocity > 0])
     later = np.searchsorted(onsets, tick, side="right")
     stand_in = np.append(onsets, max(end_tick, int(tick[-1])))[later]
     return np.where(released, release, stand_in), released
@@ -79,7 +79,7 @@ def oddities(notes: TickNotes) -> tuple[str, ...]:
     flat = int((notes.released & (notes.release_tick == notes.onset_tick)).sum())
     if flat:
         found.append(f"{_count(flat, 'has', 'have')} no length; the onsets are kept.")
-    doubled = len(notes.pitch) - len(np.unique(notes.onset_tick << 7 | notes.pitch))
+    doubled = len(notes.pitch) - len(distinct(np.sort(notes.onset_tick << 7 | notes.pitch)))
     if doubled:
         found.append(
             f"{_count(doubled, 'repeats', 'repeat')} a pitch struck at the same moment; "
@@ -92,6 +92,11 @@ def oddities(notes: TickNotes) -> tuple[str, ...]:
             "recording's start are often cut to it, so their timing is not judged."
         )
     return tuple(found)
+
+
+def distinct(ascending: Ints) -> Ints:
+    """The different values of an ascending array (`np.unique` hashes, 20 times slower here)."""
+    return ascending[np.append(True, ascending[1:] != ascending[:-1])[: len(ascending)]]
 
 
 def raster_tick(notes: TickNotes) -> int:

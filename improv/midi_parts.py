@@ -12,7 +12,7 @@ import numpy as np
 
 from improv.errors import TakeError, UsageError
 from improv.files import printable
-from improv.model import Reading
+from improv.model import Bools, Ints, Reading
 from improv.smf import Smf, SmfTrack
 
 CLICK_PITCHES = (33, 34, 37, 56, 75, 76, 77)
@@ -59,7 +59,7 @@ def playable_parts(smf: Smf, channel: int | None = None) -> tuple[Part, ...]:
         on = track.note_velocity > 0
         if channel is not None:
             on &= track.note_channel == channel
-        channels = tuple(int(c) for c in np.unique(track.note_channel[on]))
+        channels = _values(track.note_channel[on])
         if smf.kind == 0 and len(channels) > 1:
             parts.extend(
                 _part(number, track, on & (track.note_channel == c), (c,), True) for c in channels
@@ -70,12 +70,17 @@ def playable_parts(smf: Smf, channel: int | None = None) -> tuple[Part, ...]:
 
 
 def _part(
-    number: int, track: SmfTrack, on: np.ndarray, channels: tuple[int, ...], by_channel: bool
+    number: int, track: SmfTrack, on: Bools, channels: tuple[int, ...], by_channel: bool
 ) -> Part:
-    pitches = np.unique(track.note_pitch[on])
-    is_click = len(pitches) <= MOST_CLICK_PITCHES and bool(np.isin(pitches, CLICK_PITCHES).all())
+    pitches = _values(track.note_pitch[on])
+    is_click = len(pitches) <= MOST_CLICK_PITCHES and set(pitches) <= set(CLICK_PITCHES)
     name = printable(track.name.strip("\0 \t\r\n"))[:LONGEST_NAME]
     return Part(number, name, channels, int(on.sum()), is_click, by_channel)
+
+
+def _values(small: Ints) -> tuple[int, ...]:
+    """The different values of an array of small numbers, ascending."""
+    return tuple(np.flatnonzero(np.bincount(small)).tolist())
 
 
 def choose_part(smf: Smf, name: str, reading: Reading) -> tuple[Part, tuple[str, ...]]:
@@ -131,7 +136,7 @@ def _whole_track(smf: Smf, number: int, channel: int | None) -> tuple[Part, ...]
     on = track.note_velocity > 0
     if channel is not None:
         on &= track.note_channel == channel
-    channels = tuple(int(c) for c in np.unique(track.note_channel[on]))
+    channels = _values(track.note_channel[on])
     return (_part(number, track, on, channels, False),) if channels else ()
 
 
