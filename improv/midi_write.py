@@ -88,6 +88,7 @@ class _Clock:
         self.ticks_per_quarter = ticks_per_quarter
         starts = np.maximum(tempo_map.start_quarter - self.origin, 0.0)
         keep = np.append(starts[1:] > 0.0, True)
+        starts[np.argmax(keep)] = 0.0  # the tempo in force at the start is written there
         self.tempo_us = np.clip(
             np.round(tempo_map.quarter_sec[keep] * 1e6), 1, _LARGEST_TEMPO_US
         ).astype(np.int64)
