@@ -13,6 +13,8 @@ Conventions
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart, so that a note strays past the
   halfway point about once in 370 (three standard deviations of a normal scatter), and at
   least `CLOSEST_MS` apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second).
+* A drift is worth practising on once it adds up to `LAG_MS` within a phrase: the widest
+  window in which onsets are usually counted as one (mir_eval's default).
 * A subdivision whose runs left the grid at this tempo starts at `BACK_OFF` of it (common
   practice, no source: slow down first, then raise in small steps).
 """
@@ -26,14 +28,16 @@ import numpy as np
 from improv.grid import SUBDIVISIONS, name, offered
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, Phrase
-from improv.wording import AUDIBLE_DRIFT_SHARE, bpm_text, counted, drift_text, number_word
+from improv.wording import bpm_text, counted, drift_text, lag_ms, number_word
 
 ENOUGH_NOTES = 12
 HELD_SHARE = 0.8
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 BACK_OFF = 0.75
+FASTER = 1.1
 LEAST_SPREAD_MS = 6.0
+LAG_MS = 50.0
 COMMON_WEIGHT = 0.5
 
 CAUTION = (
@@ -158,10 +162,9 @@ def _spread(phrase: Ints, onset_sec: Floats, deviation_ms: Floats) -> float:
 
 
 def _floating_rates(analysis: Analysis, faster_than: float) -> Floats:
-    """Rates of the off-grid runs that are faster than what is held."""
-    return np.array(
-        [r.notes_per_beat for r in analysis.runs if r.off_grid and r.notes_per_beat > faster_than]
-    )
+    """Rates of the off-grid runs that are clearly faster than what is held."""
+    rates = [run.notes_per_beat for run in analysis.runs if run.off_grid]
+    return np.array([rate for rate in rates if rate > FASTER * faster_than])
 
 
 def _main_meter(analysis: Analysis) -> Meter | None:
@@ -232,26 +235,20 @@ def _why(target: tuple[str, float], tempo: int, spread_ms: float) -> str:
 
 
 def _worst_drift(analysis: Analysis) -> Phrase | None:
-    """The phrase whose tempo leaves the backing most, if one does so audibly."""
-    drifting = [
-        p
-        for p in analysis.phrases
-        if p.drift_bpm is not None
-        and abs(p.drift_bpm) >= AUDIBLE_DRIFT_SHARE * p.tempo_bpm
-        and drift_text(p.drift_bpm, p.drift_se_bpm, p.tempo_bpm)
-    ]
-    return max(drifting, key=lambda p: abs(p.drift_bpm or 0.0), default=None)
+    """The phrase that ends farthest from the backing by drift, if one is plainly off it."""
+    drifting = [p for p in analysis.phrases if drift_text(p) and lag_ms(p) >= LAG_MS]
+    return max(drifting, key=lag_ms, default=None)
 
 
 def _keep_the_time(analysis: Analysis, held: Played, worst: Phrase) -> Advice:
     """Where the subdivision holds but the tempo does not: keep the time before speed."""
-    told = drift_text(worst.drift_bpm or 0.0, worst.drift_se_bpm, worst.tempo_bpm)
     meter = _main_meter(analysis)
     backbeat = meter is not None and meter.kind == "simple" and meter.beats == 4
     click = "on 2 and 4 only" if backbeat else "on the first beat of each bar only"
     sentences = (
         f"Hold {held.subdivision}, and hold the time with them: the grid is steady "
-        f"({held.spread_ms:.0f} ms spread), the tempo is not (phrase {worst.number} is {told}).",
+        f"({held.spread_ms:.0f} ms spread), the tempo is not: phrase {worst.number} is "
+        f"{drift_text(worst)}.",
         f"Play the same line at {bpm_text(analysis.take.tempo_bpm)} BPM with the click {click}, "
         "and meet every bar line.",
     )

@@ -78,12 +78,13 @@ def _runs_in_short(analysis: Analysis) -> str:
     off = sum(run.off_grid for run in analysis.runs)
     if not fast:
         return ""
+    every = {1: "The one fast run", 2: "Both fast runs"}.get(fast, f"All {fast} fast runs")
+    one = "s" if fast == 1 else ""
     if not off:
-        return "The fast run stays on it." if fast == 1 else f"All {fast} fast runs stay on it."
-    if fast == 1:
-        return "The one fast run leaves the grid."
-    leave = "leaves" if off == 1 else "leave"
-    return f"{number_word(off).capitalize()} of {fast} fast runs {leave} the grid."
+        return f"{every} stay{one} on the grid."
+    if off == fast:
+        return f"{every} leave{one} the grid."
+    return f"{off} of {fast} fast runs leave{'s' if off == 1 else ''} the grid."
 
 
 def constant_offset(analysis: Analysis) -> str | None:
@@ -128,7 +129,7 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     if phrase.swing_ratio is not None and phrase.swung:
         clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
     lean = _lean(analysis, phrase)
-    drift = _drift(phrase)
+    drift = drift_text(phrase)
     clauses += [c for c in (lean, drift) if c]
     weight += (1.0 if lean else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
     if phrase.subdivision is not None and phrase.confidence < SURE:
@@ -178,12 +179,6 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     lean_ms = phrase.offset_ms - analysis.constant_offset_ms
     error = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
     return lean_text(lean_ms) if abs(lean_ms) > 2 * error else None
-
-
-def _drift(phrase: Phrase) -> str | None:
-    if phrase.drift_bpm is None:
-        return None
-    return drift_text(phrase.drift_bpm, phrase.drift_se_bpm, phrase.tempo_bpm)
 
 
 def run_text(run: Run) -> str:

@@ -3,8 +3,8 @@
 Bands for spread and offset are stated, not graded: below 10 ms is what professional
 drummers show against a click (Fujii et al. 2011); below 20 ms is tight (Hofmann,
 Wesolowski & Goebl 2017: asynchronies below 19 ms are preferred); 20 to 35 ms is where
-listeners begin to hear an asynchrony in a groove (preprint OSF jsg94). Drift is heard
-from about 1.5 to 3 % of the tempo (Drake & Botte 1993), a lower bound for gradual drift.
+listeners begin to hear an asynchrony in a groove (preprint OSF jsg94). A change of tempo
+is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or dragging.
 """
 
 from __future__ import annotations
@@ -12,13 +12,12 @@ from __future__ import annotations
 from fractions import Fraction
 
 from improv.meter import Meter
-from improv.model import Place, Take
+from improv.model import Phrase, Place, Take
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
-FAINT_DRIFT_SHARE = 0.015
-AUDIBLE_DRIFT_SHARE = 0.03
+HEARD_DRIFT_SHARE = 0.015
 
 _WORDS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
@@ -106,17 +105,24 @@ def lean_text(offset_ms: float) -> str | None:
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
 
 
-def drift_text(drift_bpm: float, standard_error_bpm: float | None, tempo_bpm: float) -> str | None:
-    """`rushing by 3.1 BPM`; `None` where it cannot be heard or may be chance.
+def drift_text(phrase: Phrase) -> str | None:
+    """`dragging by 3.1 BPM, 150 ms late by its end`; `None` if not heard, or perhaps chance.
 
     Chance is ruled out at two standard errors (about 95 %, normal errors).
     """
-    share = abs(drift_bpm) / tempo_bpm
-    sure = standard_error_bpm is None or abs(drift_bpm) > 2 * standard_error_bpm
-    if share < FAINT_DRIFT_SHARE or not sure:
+    drift_bpm, error = phrase.drift_bpm, phrase.drift_se_bpm
+    if drift_bpm is None or abs(drift_bpm) < HEARD_DRIFT_SHARE * phrase.tempo_bpm:
         return None
-    faint = " (barely audible)" if share < AUDIBLE_DRIFT_SHARE else ""
-    return f"{'rushing' if drift_bpm > 0 else 'dragging'} by {abs(drift_bpm):.1f} BPM{faint}"
+    if error is not None and abs(drift_bpm) <= 2 * error:
+        return None
+    how, end = ("rushing", "early") if drift_bpm > 0 else ("dragging", "late")
+    return f"{how} by {abs(drift_bpm):.1f} BPM, {lag_ms(phrase):.0f} ms {end} by its end"
+
+
+def lag_ms(phrase: Phrase) -> float:
+    """What a phrase's drift adds up to from its first note to its last, in ms without sign."""
+    length_sec = phrase.ends.onset_sec - phrase.begins.onset_sec
+    return 1000.0 * length_sec * abs(phrase.drift_bpm or 0.0) / phrase.tempo_bpm
 
 
 def beats_off_text(lands_beat: float) -> str:

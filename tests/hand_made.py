@@ -50,7 +50,7 @@ def phrase(number: int, start: int, stop: int, bars: tuple[int, int], **changes:
         stop=stop,
         events=stop - start,
         begins=place(bars[0]),
-        ends=place(bars[1], "4"),
+        ends=place(bars[1], "4", 5.0),
         subdivision="eighths",
         per_beat=2.0,
         swung=False,

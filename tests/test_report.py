@@ -115,9 +115,9 @@ def test_neighbours_without_findings_share_a_sentence() -> None:
         ({"offset_ms": -16.0}, "pushing by 20 ms"),
         ({"spread_ms": 27.0}, "27 ms spread (audible in a mix)"),
         ({"spread_ms": 44.0}, "44 ms spread (loose)"),
-        ({"drift_bpm": 4.8}, "rushing by 4.8 BPM"),
-        ({"drift_bpm": -4.8}, "dragging by 4.8 BPM"),
-        ({"drift_bpm": -2.0}, "dragging by 2.0 BPM (barely audible)"),
+        ({"drift_bpm": 4.8}, "rushing by 4.8 BPM, 250 ms early by its end"),
+        ({"drift_bpm": -4.8}, "dragging by 4.8 BPM, 250 ms late by its end"),
+        ({"drift_bpm": -2.0}, "dragging by 2.0 BPM, 104 ms late by its end"),
         ({"swung": True, "swing_ratio": 1.62}, "swinging 1.6 : 1"),
         ({"confidence": 0.8}, "80 % sure"),
         ({"verdict": "off the grid", "subdivision": None}, "off the grid"),
@@ -223,9 +223,9 @@ def test_the_headline_counts_shares_and_runs() -> None:
     assert headline(made).startswith("Mostly eighths (64 % of the notes), 12 ms spread")
     assert headline(made).endswith("The one fast run leaves the grid.")
     held = dataclasses.replace(made, runs=(run(40, 49, 3, off_grid=False, between=None),))
-    assert headline(held).endswith("The fast run stays on it.")
+    assert headline(held).endswith("The one fast run stays on the grid.")
     three = dataclasses.replace(made, runs=(*made.runs, *made.runs, *held.runs))
-    assert headline(three).endswith("Two of 3 fast runs leave the grid.")
+    assert headline(three).endswith("2 of 3 fast runs leave the grid.")
 
 
 def test_nothing_heard() -> None:
