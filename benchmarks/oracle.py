@@ -18,9 +18,9 @@ from scipy.special import betaln, logsumexp
 
 from improv import grid
 from improv.meter import Meter
-from improv.model import Floats, Ints, Take
+from improv.model import Bools, Floats, Ints, Take
 from improv.synth import Truth
-from improv.synth_line import row_positions
+from improv.synth_line import holders, row_positions
 from improv.synth_truth import PhraseTruth
 from improv.tempo import beats_at, seconds_at
 
@@ -28,7 +28,12 @@ FREE_SHARE = 0.12
 FILLED_SHARE = 0.5
 FILLED = (18.0, 4.3)
 """Beta law of the share of filled positions: mean 0.81, as the generator draws 0.70 to 0.92."""
-WRITTEN = (1.5, 1.5)
+WRITTEN = ((4.0, 1.0), (2.0, 1.0), (1.0, 1.5))
+"""The same for written rhythms: of beats, of whole units, of the positions between."""
+UNIT = [s.key for s in grid.SUBDIVISIONS].index("unit")
+RUN_NOTES = (5, 20)
+RUN_CLEAR_OF_GRIDS = 0.045
+"""Steady runs are drawn 6 % clear of every subdivision's rate; less what scatter hides."""
 START_MS = 2000.0
 """A segment's first onset may fall anywhere in a stretch this long."""
 STEP_MEAN_MS, STEP_SD_MS = 140.0, 45.0
@@ -40,7 +45,9 @@ FREE_KINDS = (
     *((0.25 / 3, 0.0, uneven) for uneven in (0.12, 0.19, 0.26)),
 )
 """Share, change of log step over the run, and standard deviation of the log step."""
-SHORTEST_STEP_MS = 60.0
+SHORTEST_STEP_MS, SHORTEST_SWUNG_MS = 60.0, 80.0
+SWUNG_LEEWAY = 0.97
+"""A phrase may swing a little more than its player does at large."""
 REACH = 3
 """Positions tried on either side of the nearest one."""
 NOWHERE = -1e9
@@ -71,7 +78,7 @@ def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
     meter = take.bars.meters[0]
     fumbles, size = truth.hand.fumbles, truth.hand.fumble_size
     best: tuple[float, int, Floats] = (
-        np.log(FREE_SHARE) + _free(onset_sec, phrase, truth),
+        np.log(FREE_SHARE) + _free(onset_sec, phrase, truth, _row_steps_ms(take)),
         -1,
         np.full(len(rows), np.nan),
     )
@@ -81,6 +88,14 @@ def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
         if found is not None and np.log(1 - FREE_SHARE) + found[0] > best[0]:
             best = (float(np.log(1 - FREE_SHARE)) + found[0], row, found[1])
     return best[1], best[2]
+
+
+def _row_steps_ms(take: Take) -> Floats:
+    """Mean spacing of every subdivision the meter offers, in ms."""
+    meter = take.bars.meters[0]
+    bar_ms = 1000.0 * float(meter.bar_quarters) * float(take.tempo_map.quarter_sec[0])
+    counts = [len(grid.positions(grid.SUBDIVISIONS[r], meter)) for r in grid.offered(meter)]
+    return bar_ms / np.array(counts, dtype=np.float64)
 
 
 def _undrifted(take: Take, truth: Truth, rows: Ints, phrase: PhraseTruth) -> Floats:
@@ -107,16 +122,44 @@ def _on_grid(
     straight, swung = row_positions(take.bars, row, ratios, start - 2.5, stop + 2.5)
     if len(straight) < len(onset_sec):
         return None
+    shortest_sec = quarter_sec * float(np.diff(swung).min())
     path_score, path = _best_path(onset_sec, zero + swung * quarter_sec, noise)
     if path is None:
         return None
-    offered, played = int(path[-1] - path[0]) + 1, len(path)
     step_ms = 1000.0 * quarter_sec * float(np.diff(straight).mean())
+    if grid.SUBDIVISIONS[row].swung and 1000.0 * shortest_sec < SHORTEST_SWUNG_MS * SWUNG_LEEWAY:
+        return None
     filled, written = _weights(take.bars.meters[0], row, step_ms)
+    played = np.zeros(len(straight), dtype=np.bool_)
+    played[path] = True
+    offered = slice(int(path[0]), int(path[-1]) + 1)
+    level = _levels(take, straight)[offered]
+    if not _coarsest(take, row, straight[path]):
+        written = NOWHERE
     charge = np.logaddexp(
-        filled + _left_out(played, offered, FILLED), written + _left_out(played, offered, WRITTEN)
+        filled + _pattern(played[offered], FILLED),
+        written + sum(_pattern(played[offered][level == n], WRITTEN[n]) for n in range(3)),
     )
     return path_score + float(charge) + float(np.log(step_ms / START_MS)), straight[path]
+
+
+def _coarsest(take: Take, row: int, positions: Floats) -> bool:
+    """Whether no coarser straight row holds all the positions, as of a written rhythm's row."""
+    meter = take.bars.meters[0]
+    counts = [len(grid.positions(s, meter)) for s in grid.SUBDIVISIONS]
+    held = holders(take.bars, positions).all(axis=0)
+    return not any(
+        held[other] and 0 < counts[other] < counts[row] and not grid.SUBDIVISIONS[other].swung
+        for other in grid.offered(meter)
+    )
+
+
+def _levels(take: Take, straight: Floats) -> Ints:
+    """0 for positions on a beat, 1 for whole units (eighths in 4/4 and 6/8), 2 between."""
+    beat = beats_at(take.bars, straight + 1e-9)
+    on_beat = np.abs(beat - np.round(beat)) < 1e-3
+    on_unit = holders(take.bars, straight)[:, UNIT]
+    return np.where(on_beat, 0, np.where(on_unit, 1, 2)).astype(np.int64)
 
 
 def _weights(meter: Meter, row: int, step_ms: float) -> tuple[float, float]:
@@ -133,9 +176,10 @@ def _weights(meter: Meter, row: int, step_ms: float) -> tuple[float, float]:
     return float(np.log(filled)), float(np.log(written))
 
 
-def _left_out(played: int, offered: int, law: tuple[float, float]) -> float:
-    """Log probability of one pattern of `played` notes on `offered` positions."""
-    return float(betaln(law[0] + played, law[1] + offered - played) - betaln(*law))
+def _pattern(played: Bools, law: tuple[float, float]) -> float:
+    """Log probability of one pattern of positions played and left empty."""
+    notes = int(played.sum())
+    return float(betaln(law[0] + notes, law[1] + len(played) - notes) - betaln(*law))
 
 
 def _best_path(
@@ -165,6 +209,8 @@ def _best_path(
         return best, None
     path = np.empty(len(onset_sec), dtype=np.int64)
     for n in range(len(onset_sec) - 1, -1, -1):
+        if not inside[n, at]:
+            return NOWHERE, None
         path[n] = options[n, at]
         at = int(back[n, at])
     return best, path
@@ -178,11 +224,11 @@ def _log_density(away_ms: Floats, sigma: float, fumbles: float, size: float) -> 
     return np.asarray(np.logaddexp(plain, missed) - 0.5 * np.log(2 * np.pi))
 
 
-def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
+def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth, row_steps_ms: Floats) -> float:
     """Log density per ms of onsets at a steady, gliding or uneven rate, as free runs are drawn."""
     at = 1000.0 * (onset_sec - onset_sec[0])
     count = len(at)
-    if count < 3:
+    if not RUN_NOTES[0] <= count <= RUN_NOTES[1]:
         return NOWHERE
     step = float(at[-1]) / (count - 1)
     number = np.arange(count, dtype=np.float64)
@@ -190,7 +236,10 @@ def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
     noise = sigma**2 * truth.hand.memory ** np.abs(number[:, None] - number) + 0.01 * np.eye(count)
     walk = step**2 * np.minimum(number[:, None], number)
     found = []
+    near = np.abs(step / row_steps_ms - 1.0).min() < RUN_CLEAR_OF_GRIDS
     for share, glide, uneven in FREE_KINDS:
+        if near and not glide and not uneven:
+            continue
         curve = np.concatenate([[0.0], np.cumsum(np.exp(glide * number[1:] / count))])
         curve *= (count - 1) / curve[-1]
         cover = noise + uneven**2 * walk + START_MS**2 / 12.0
