@@ -20,7 +20,7 @@ from improv import grid
 from improv.meter import Meter
 from improv.model import Bools, Floats, Ints, Take
 from improv.synth import Truth
-from improv.synth_line import holders, row_positions
+from improv.synth_plan import holders, row_positions
 from improv.synth_truth import PhraseTruth
 from improv.tempo import beats_at, seconds_at
 

@@ -24,15 +24,14 @@ from improv.synth_line import (
     Line,
     Notated,
     Piece,
-    Plan,
     Rest,
     Stretch,
     gliding_run,
-    plan_line,
     steady_run,
     uneven_run,
 )
 from improv.synth_notes import Struck, strike
+from improv.synth_plan import Plan, plan_line
 from improv.synth_truth import Truth, tell_truth
 from improv.tempo import constant_tempo, lay_bars, seconds_at
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.model import Bools, Floats
-from improv.synth_line import Plan
+from improv.synth_plan import Plan
 
 
 @dataclass(frozen=True)

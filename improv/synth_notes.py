@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.model import Bools, Floats, Ints
-from improv.synth_line import Line, Plan
+from improv.synth_line import Line
+from improv.synth_plan import Plan
 
 CHORD_SPREAD_SEC = 0.025
 GRACE_LEAD_SEC = (0.040, 0.070)

@@ -16,6 +16,7 @@ import numpy as np
 
 from improv import grid
 from improv.meter import Meter, parse_meter
+from improv.synth_choices import SHORTEST_STEP_MS, Room, make_room, random_hand, step_ms
 from improv.synth_hand import Hand
 from improv.synth_line import (
     FreeRun,
@@ -25,14 +26,12 @@ from improv.synth_line import (
     Rest,
     Stretch,
     gliding_run,
-    holders,
     steady_run,
     uneven_run,
 )
+from improv.synth_plan import holders
 from improv.tempo import lay_bars
 
-SHORTEST_STEP_MS = 60.0
-SHORTEST_SWUNG_MS = 80.0
 RUN_STEP_MS = (75.0, 230.0)
 RUN_CLEAR_OF_GRIDS = 0.06
 """A steady run's rate differs from every subdivision's by at least this share."""
@@ -52,23 +51,6 @@ class Rhythm:
     quarters: float
 
 
-@dataclass(frozen=True)
-class _Room:
-    """What the tempo and the meter allow: rows with their steps, and how notes swing."""
-
-    meter: Meter
-    tempo_bpm: float
-    rows: tuple[int, ...]
-    weights: tuple[float, ...]
-    steps_ms: tuple[float, ...]
-    hand: Hand
-    swings: bool
-
-    @property
-    def beat_ms(self) -> float:
-        return 60000.0 / self.tempo_bpm
-
-
 def random_solo(
     seed: int,
     rhythms: Sequence[Rhythm] = (),
@@ -82,8 +64,8 @@ def random_solo(
     meter_name = str(rng.choice(names, p=np.array(shares) / sum(shares)))
     meter = parse_meter(meter_name)[0]
     tempo = float(np.round(rng.uniform(*tempo_bpm), 1))
-    hand = _random_hand(rng, meter, tempo, spread_ms)
-    room = _room(rng, meter, tempo, hand)
+    hand = random_hand(rng, meter, tempo, spread_ms)
+    room = make_room(rng, meter, tempo, hand)
     known = [r for r in rhythms if r.meter == meter_name and _playable(r, room)]
     pieces: list[Piece] = []
     drifts: list[float] = []
@@ -106,70 +88,7 @@ def random_solo(
     return line, hand
 
 
-def _random_hand(
-    rng: np.random.Generator, meter: Meter, tempo: float, spread_ms: tuple[float, float]
-) -> Hand:
-    beat_ms = 60000.0 / tempo
-    unit, half = _swing_room(beat_ms), _swing_room(beat_ms / 2)
-    if meter.kind == "compound":
-        half = _swing_room(beat_ms / 3)
-    return Hand(
-        offset_ms=float(rng.uniform(-30.0, 34.0)),
-        spread_ms=float(rng.uniform(*spread_ms)),
-        memory=float(rng.uniform(0.3, 0.8)),
-        swing_ratio=float(np.exp(rng.uniform(np.log(1.2), np.log(max(unit, 1.21))))),
-        half_swing_ratio=float(np.exp(rng.uniform(np.log(1.2), np.log(max(half, 1.21))))),
-        fumbles=float(rng.uniform(0.01, 0.05)),
-        offset_wander_ms=4.0,
-        spread_wander=0.1,
-        swing_wander=0.03,
-    )
-
-
-def _swing_room(pair_ms: float) -> float:
-    """The largest ratio, up to 3, that leaves the short note of a pair its 80 ms."""
-    return min(3.0, pair_ms / SHORTEST_SWUNG_MS - 1.0)
-
-
-def _room(rng: np.random.Generator, meter: Meter, tempo: float, hand: Hand) -> _Room:
-    """The rows this solo uses: straight, swung or both as the player's style has it."""
-    style = rng.choice(["straight", "swung", "both"], p=[0.4, 0.4, 0.2])
-    keys = [s.key for s in grid.SUBDIVISIONS]
-    rows, weights, steps = [], [], []
-    for row in grid.offered(meter):
-        subdivision = grid.SUBDIVISIONS[row]
-        step = _step_ms(row, meter, tempo)
-        pair_ratio = hand.swing_ratio if row == keys.index("swung-unit") else hand.half_swing_ratio
-        short = 2 * step / (1.0 + pair_ratio) if subdivision.swung else step
-        if short < (SHORTEST_SWUNG_MS - 1e-6 if subdivision.swung else SHORTEST_STEP_MS):
-            continue
-        if (style == "straight" and subdivision.swung) or (
-            style == "swung" and row == keys.index("unit") and meter.kind == "simple"
-        ):
-            continue
-        rows.append(row)
-        weights.append(subdivision.prior_weight(meter.kind) ** 0.5)
-        steps.append(step)
-    total = sum(weights)
-    return _Room(
-        meter,
-        tempo,
-        tuple(rows),
-        tuple(w / total for w in weights),
-        tuple(steps),
-        hand,
-        bool(style == "swung") and keys.index("swung-unit") in rows,
-    )
-
-
-def _step_ms(row: int, meter: Meter, tempo_bpm: float) -> float:
-    """Time between neighboring positions (of the shortest beat, in an additive meter)."""
-    places = np.array(grid.positions(grid.SUBDIVISIONS[row], meter), dtype=np.float64)
-    gaps = np.diff(places, append=float(meter.bar_quarters))
-    return float(gaps.min()) * 60000.0 / tempo_bpm / float(meter.tempo_beat_quarter)
-
-
-def _playable(rhythm: Rhythm, room: _Room) -> bool:
+def _playable(rhythm: Rhythm, room: Room) -> bool:
     """No step too short for the tempo, and every onset on some subdivision's grid."""
     steps = np.diff(rhythm.onsets_quarter)
     quarter_ms = room.beat_ms / float(room.meter.tempo_beat_quarter)
@@ -193,7 +112,7 @@ def _beats_held(onsets_quarter: tuple[float, ...], meter: Meter) -> bool:
 
 
 def _phrase(
-    rng: np.random.Generator, room: _Room, known: Sequence[Rhythm], free_runs: bool
+    rng: np.random.Generator, room: Room, known: Sequence[Rhythm], free_runs: bool
 ) -> list[Piece]:
     if known and rng.random() < 0.6:
         return _written_phrase(rng, room, known, free_runs)
@@ -201,7 +120,7 @@ def _phrase(
 
 
 def _written_phrase(
-    rng: np.random.Generator, room: _Room, known: Sequence[Rhythm], free_runs: bool
+    rng: np.random.Generator, room: Room, known: Sequence[Rhythm], free_runs: bool
 ) -> list[Piece]:
     """One excerpt; one in six is left at some note for a free run, and another taken up."""
     first = _written(rng, room, known)
@@ -216,13 +135,13 @@ def _written_phrase(
     ]
 
 
-def _written(rng: np.random.Generator, room: _Room, known: Sequence[Rhythm]) -> Notated:
+def _written(rng: np.random.Generator, room: Room, known: Sequence[Rhythm]) -> Notated:
     rhythm = known[int(rng.integers(len(known)))]
     swung = room.swings and all(abs(2 * q - round(2 * q)) < 1e-6 for q in rhythm.onsets_quarter)
     return Notated(rhythm.onsets_quarter, rhythm.quarters, swung)
 
 
-def _filled_phrase(rng: np.random.Generator, room: _Room, free_runs: bool) -> list[Piece]:
+def _filled_phrase(rng: np.random.Generator, room: Room, free_runs: bool) -> list[Piece]:
     """One to three stretches, a free run somewhere in four phrases of ten."""
     filled = float(rng.uniform(0.70, 0.92))
     count = int(rng.choice([1, 2, 3], p=[0.45, 0.35, 0.2]))
@@ -236,7 +155,7 @@ def _filled_phrase(rng: np.random.Generator, room: _Room, free_runs: bool) -> li
     return pieces
 
 
-def _random_stretch(rng: np.random.Generator, room: _Room, filled: float) -> Stretch:
+def _random_stretch(rng: np.random.Generator, room: Room, filled: float) -> Stretch:
     row = int(rng.choice(room.rows, p=room.weights))
     per_beat = float(grid.SUBDIVISIONS[row].per_beat(room.meter.kind) or 1)
     fewest = 2 if per_beat > 1.5 else 4 if per_beat >= 1 else 8
@@ -253,7 +172,7 @@ def _move_change(pieces: list[Piece], rng: np.random.Generator) -> None:
         pieces[-1] = Stretch(after.subdivision, after.beats - part, after.filled)
 
 
-def _insert_run(pieces: list[Piece], rng: np.random.Generator, room: _Room) -> None:
+def _insert_run(pieces: list[Piece], rng: np.random.Generator, room: Room) -> None:
     """A run cuts in anywhere in a stretch; what follows takes the grid up where it is."""
     where = int(rng.integers(0, len(pieces)))
     run = _random_run(rng, room)
@@ -267,7 +186,7 @@ def _insert_run(pieces: list[Piece], rng: np.random.Generator, room: _Room) -> N
     ]  # fmt: skip
 
 
-def _random_run(rng: np.random.Generator, room: _Room) -> FreeRun:
+def _random_run(rng: np.random.Generator, room: Room) -> FreeRun:
     """5 to 20 notes at a steady rate between subdivisions, gliding, or uneven."""
     notes = int(rng.integers(5, 21))
     kind = rng.choice(["steady", "gliding", "uneven"], p=[0.45, 0.3, 0.25])
@@ -285,17 +204,17 @@ def _random_run(rng: np.random.Generator, room: _Room) -> FreeRun:
     return gliding_run(notes, ends[0], ends[1])
 
 
-def _rate_between(rng: np.random.Generator, room: _Room) -> float:
+def _rate_between(rng: np.random.Generator, room: Room) -> float:
     """A rate in notes per beat that is no subdivision's."""
     low, high = np.log(RUN_STEP_MS)
-    steps = [_step_ms(row, room.meter, room.tempo_bpm) for row in grid.offered(room.meter)]
+    steps = [step_ms(row, room.meter, room.tempo_bpm) for row in grid.offered(room.meter)]
     while True:
         step = float(np.exp(rng.uniform(low, high)))
         if min(abs(step / other - 1.0) for other in steps) >= RUN_CLEAR_OF_GRIDS:
             return room.beat_ms / step
 
 
-def _random_drift(rng: np.random.Generator, room: _Room, phrase: list[Piece]) -> float:
+def _random_drift(rng: np.random.Generator, room: Room, phrase: list[Piece]) -> float:
     """One phrase in four rushes or drags, by no more than can be followed to its end."""
     if rng.random() > 0.25:
         return 0.0

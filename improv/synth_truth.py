@@ -13,8 +13,9 @@ import numpy as np
 
 from improv.model import Bools, Floats, Ints, TempoMap, _Frozen
 from improv.synth_hand import Hand, PhraseHand
-from improv.synth_line import Line, Plan
+from improv.synth_line import Line
 from improv.synth_notes import Struck
+from improv.synth_plan import Plan
 from improv.tempo import seconds_at
 
 
