@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("events", "phrases", "lattice", "free", "chain", "hand", "fit", "runs", "swing", "summaries",
      "stories", "places"),
     ("analysis", "synth", "synth_*"),
-    ("files", "smf", "start", "midi_*", "midi"),
+    ("files", "smf", "start", "midi_*", "midi", "sound", "sound.*"),
     ("practice", "wording", "sentences", "tables", "document", "report"),
     ("commands", "commands.*", "cli", "__main__"),
 )  # fmt: skip
