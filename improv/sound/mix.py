@@ -12,9 +12,8 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from improv.sound import voices
 from improv.sound.score import CLICK, DRUM, PLUCKED, Score
-from improv.sound.voices import Samples
+from improv.sound.voices import Samples, click, drum, pluck
 
 RATE = 44100
 PEAK = 0.5
@@ -90,9 +89,9 @@ class _Player:
 
     def _wave(self, voice: int, pitch: int, length_sec: float) -> Samples:
         makers: dict[int, Callable[[], Samples]] = {
-            PLUCKED: lambda: voices.pluck(pitch, length_sec, self._rate),
-            DRUM: lambda: voices.drum(pitch, self._rate),
-            CLICK: lambda: voices.click(pitch, self._rate),
+            PLUCKED: lambda: pluck(pitch, length_sec, self._rate),
+            DRUM: lambda: drum(pitch, self._rate),
+            CLICK: lambda: click(pitch, self._rate),
         }
         return makers[voice]()
 
