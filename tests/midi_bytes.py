@@ -1,0 +1,70 @@
+"""MIDI files for tests, built byte by byte from commented hex.
+
+`#` begins a comment; everything else is hex. The helpers add what the Standard MIDI Files
+1.0 specification asks around it: chunk names and lengths, the end-of-track event.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from improv.smf import Smf, parse_smf
+
+END = "00 FF 2F 00"
+
+
+def raw(text: str) -> bytes:
+    """Commented hex to bytes."""
+    return bytes.fromhex(re.sub(r"#.*", "", text))
+
+
+def quantity(value: int) -> bytes:
+    """A variable-length quantity: seven bits a byte, the first bit set on all but the last."""
+    low = [value & 0x7F]
+    while value := value >> 7:
+        low.append(value & 0x7F | 0x80)
+    return bytes(reversed(low))
+
+
+def chunk(name: bytes, body: bytes) -> bytes:
+    """A chunk with its length."""
+    return name + len(body).to_bytes(4, "big") + body
+
+
+def header(kind: int, tracks: int, division: int) -> bytes:
+    """The header chunk."""
+    return chunk(b"MThd", b"".join(n.to_bytes(2, "big") for n in (kind, tracks, division)))
+
+
+def track(text: str = "", end: str = END) -> bytes:
+    """A track chunk from commented hex, closed by an end-of-track event."""
+    return chunk(b"MTrk", raw(text) + raw(end))
+
+
+def midi(*tracks: bytes, kind: int = 1, division: int = 480) -> bytes:
+    """A whole file of finished track chunks."""
+    return header(kind, len(tracks), division) + b"".join(tracks)
+
+
+def line(ticks: Iterable[int], length: int = 60, channel: int = 1, pitch: int = 60) -> str:
+    """Hex of notes of one pitch struck at ascending ticks, each `length` ticks long."""
+    events = [(t, 1) for t in ticks]
+    events += [(t + length, 0) for t, _ in events]
+    out, now = b"", 0
+    for tick, is_on in sorted(events):
+        status = (0x90 if is_on else 0x80) | channel - 1
+        out += quantity(tick - now) + bytes([status, pitch, 80 if is_on else 64])
+        now = tick
+    return out.hex(" ")
+
+
+def named(text: str) -> str:
+    """Hex of a track name event."""
+    body = text.encode()
+    return f"00 FF 03 {(quantity(len(body)) + body).hex(' ')} "
+
+
+def parsed(*tracks: str, kind: int = 1, division: int = 480) -> Smf:
+    """A parsed file of tracks given as commented hex."""
+    return parse_smf(midi(*map(track, tracks), kind=kind, division=division), "test.mid")

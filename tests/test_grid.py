@@ -1,0 +1,165 @@
+"""Grids: exact positions, names in every meter, nesting."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from improv.errors import UsageError
+from improv.grid import SUBDIVISIONS, find, name, offered, on_beat, positions, swung_positions
+from improv.meter import parse_meter
+
+METERS = ["4/4", "3/4", "5/4", "2/2", "6/8", "9/8", "12/8", "3/8", "5/8", "7/8", "2+2+2+3/8",
+          "3+2/4", "7/16"]  # fmt: skip
+ROW = {row.key: row for row in SUBDIVISIONS}
+
+
+@pytest.mark.parametrize("text", METERS)
+def test_grids_are_exact_and_begin_with_the_bar(text: str) -> None:
+    """Every position is a fraction, ascending from the bar line, inside the bar."""
+    (meter,) = parse_meter(text)
+    for i in offered(meter):
+        grid = positions(SUBDIVISIONS[i], meter)
+        assert all(isinstance(p, Fraction) for p in grid)
+        assert list(grid) == sorted(set(grid))
+        assert (grid[0], grid[-1] < meter.bar_quarters) == (0, True)
+
+
+@pytest.mark.parametrize("text", METERS)
+def test_as_many_positions_as_the_name_says(text: str) -> None:
+    """In simple and compound meters a row of n per beat has n times the beats (odd bars aside)."""
+    (meter,) = parse_meter(text)
+    if meter.kind == "additive":
+        units = len(positions(ROW["unit"], meter))
+        assert units == sum(meter.groups)
+        assert len(positions(ROW["half-unit"], meter)) == 2 * units
+        return
+    for i in offered(meter):
+        per_beat = SUBDIVISIONS[i].per_beat(meter.kind)
+        assert per_beat is not None
+        if per_beat.denominator == 1:
+            assert len(positions(SUBDIVISIONS[i], meter)) == per_beat * meter.beats
+
+
+WORKED = [
+    ("4/4", "two-beat", "0 2"),
+    ("3/4", "two-beat", "0 2"),
+    ("4/4", "three-in-two", "0 2/3 4/3 2 8/3 10/3"),
+    ("2/2", "unit", "0 1 2 3"),
+    ("3/4", "triplet", "0 1/3 2/3 1 4/3 5/3 2 7/3 8/3"),
+    ("6/8", "beat", "0 3/2"),
+    ("6/8", "unit", "0 1/2 1 3/2 2 5/2"),
+    ("6/8", "triplet", "0 3/4 3/2 9/4"),
+    ("6/8", "sextuplet", "0 3/8 3/4 9/8 3/2 15/8 9/4 21/8"),
+    ("2+2+2+3/8", "beat", "0 1 2 3"),
+    ("5/8", "unit", "0 1/2 1 3/2 2"),
+]
+
+
+@pytest.mark.parametrize(("text", "key", "expected"), WORKED)
+def test_positions_by_hand(text: str, key: str, expected: str) -> None:
+    """Grids worked out on paper, in quarter notes from the bar line."""
+    (meter,) = parse_meter(text)
+
+    assert positions(ROW[key], meter) == tuple(map(Fraction, expected.split()))
+
+
+NAMES = [
+    ("4/4", "half notes|quarters|quarter triplets|eighths|swung eighths|eighth triplets|"
+            "sixteenths|swung sixteenths|quintuplets|sextuplets|septuplets|thirty-seconds"),
+    ("2/2", "whole notes|half notes|half-note triplets|quarters|swung quarters|quarter triplets|"
+            "eighths|swung eighths|quintuplets|sextuplets|septuplets|sixteenths"),
+    ("6/8", "dotted halves|dotted quarters|quarters|eighths|duplets|sixteenths|swung sixteenths|"
+            "quintuplets|quadruplets|septuplets|thirty-seconds"),
+    ("6/4", "dotted wholes|dotted halves|half notes|quarters|duplets|eighths|swung eighths|"
+            "quintuplets|quadruplets|septuplets|sixteenths"),
+    ("7/8", "beats|eighths|eighth triplets|sixteenths|swung sixteenths|quintuplets|sextuplets|"
+            "septuplets|thirty-seconds"),
+    ("3+2/4", "half notes|quarters|quarter triplets|eighths|swung eighths|eighth triplets|"
+              "sixteenths|swung sixteenths|quintuplets|sextuplets|septuplets|thirty-seconds"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "expected"), NAMES)
+def test_names_in_every_kind_of_meter(text: str, expected: str) -> None:
+    """What musicians call each subdivision of the meter (common practice, no source)."""
+    (meter,) = parse_meter(text)
+
+    assert [name(SUBDIVISIONS[i], meter) for i in offered(meter)] == expected.split("|")
+
+
+@pytest.mark.parametrize("text", METERS)
+def test_names_lead_back_to_their_row(text: str) -> None:
+    """Within a meter no two subdivisions share a name, and each is found by it."""
+    cycle = parse_meter(text)
+    called = {i: name(SUBDIVISIONS[i], cycle[0]) for i in offered(cycle[0])}
+
+    assert len(set(called.values())) == len(called)
+    assert {i: find(f"  {text_}".upper(), cycle) for i, text_ in called.items()} == {
+        i: i for i in called
+    }
+
+
+def test_an_unknown_name_lists_the_known() -> None:
+    """A misspelt subdivision is refused with the names that exist."""
+    with pytest.raises(UsageError, match="no subdivision 'sixtenths' in 6/8; .*dotted quarters"):
+        find("sixtenths", parse_meter("6/8"))
+
+
+NESTED = [("beat", "unit"), ("unit", "half-unit"), ("half-unit", "quarter-unit"),
+          ("beat", "triplet"), ("triplet", "sextuplet"), ("unit", "sextuplet"),
+          ("three-in-two", "triplet"), ("two-beat", "beat"), ("beat", "quintuplet")]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", ["4/4", "3/4", "5/4", "2/2"])
+@pytest.mark.parametrize(("coarse", "dense"), NESTED)
+def test_a_nested_grid_is_never_farther(text: str, coarse: str, dense: str) -> None:
+    """Why distance must not choose: every onset lies at least as near to the denser grid."""
+    (meter,) = parse_meter(text)
+    onset = np.random.default_rng(1).uniform(0.0, float(meter.bar_quarters), 500)
+
+    def distance(key: str) -> np.ndarray:
+        grid = np.array([*map(float, positions(ROW[key], meter)), float(meter.bar_quarters)])
+        return np.abs(onset[:, None] - grid[None, :]).min(axis=1)
+
+    assert set(positions(ROW[coarse], meter)) <= set(positions(ROW[dense], meter))
+    assert (distance(dense) <= distance(coarse)).all()
+
+
+def test_swing_moves_the_second_of_each_pair() -> None:
+    """2:1 puts the off-beat eighth on the last triplet; 1:1 is straight; downbeats stay."""
+    (meter,) = parse_meter("4/4")
+    row = ROW["swung-unit"]
+
+    assert swung_positions(row, meter, 2.0)[:4] == pytest.approx([0.0, 2 / 3, 1.0, 5 / 3])
+    assert swung_positions(row, meter, 1.0) == pytest.approx(
+        list(map(float, positions(row, meter)))
+    )
+    assert swung_positions(ROW["unit"], meter, 2.0)[1] == 0.5
+
+
+# Friberg & Sundstrom 2002: a constant short note of 100 ms; ratios derived (sources.md check 8).
+@pytest.mark.parametrize(
+    ("bpm", "ratio", "offbeat"),
+    [(120, 4.0, 0.80), (150, 3.0, 0.75), (200, 2.0, 2 / 3), (240, 1.5, 0.60), (300, 1.0, 0.50)],
+)
+def test_swing_ratio_of_a_short_note_of_100_ms(bpm: float, ratio: float, offbeat: float) -> None:
+    """The off-beat of a ratio lies where a short note of 100 ms before the beat puts it."""
+    (meter,) = parse_meter("4/4")
+
+    at = swung_positions(ROW["swung-unit"], meter, ratio)[1]
+
+    assert at == pytest.approx(offbeat)
+    assert (1.0 - at) * 60.0 / bpm == pytest.approx(0.100)
+
+
+@pytest.mark.parametrize("text", METERS)
+def test_beats_are_marked(text: str) -> None:
+    """Every grid that holds all beats marks each of them once."""
+    (meter,) = parse_meter(text)
+    marks = on_beat(ROW["beat"], meter)
+
+    assert marks == (True,) * meter.beats
+    assert sum(on_beat(ROW["half-unit"], meter)) == meter.beats
