@@ -22,28 +22,32 @@ from improv.errors import UsageError
 SEED = 20260
 BARS_AT_MOST = 24
 NOTES_AT_LEAST = 16
+FREE = "none"  # how the Essen files mark bars of changing length
+FREE_METERS = frozenset(("2/4", "3/4", "4/4", "5/4", "3/8", "5/8", "6/8", "7/8"))
 
-#        genre        signature as written     tunes per split (tune, report, pool)
-ABC_QUOTAS: tuple[tuple[str, tuple[str, ...], tuple[int, int, int]], ...] = (
+#        genre (None: any)  signature as written     tunes per split (tune, report, pool)
+ABC_QUOTAS: tuple[tuple[str | None, tuple[str, ...], tuple[int, int, int]], ...] = (
+    (None,           ("12/8",),               (2, 3, 1)),
+    (None,           ("6/4", "9/4", "3/2"),   (4, 5, 3)),
     ("reel",         ("2/4",),                (10, 14, 14)),
     ("reel",         ("2/2",),                (10, 14, 14)),
     ("reel",         ("4/4",),                (4, 6, 6)),
     ("jig",          ("6/8",),                (14, 20, 20)),
     ("slip jig",     ("9/8",),                (10, 14, 14)),
-    ("hornpipe",     ("2/4", "2/2", "4/4"),   (12, 16, 16)),
+    ("hornpipe",     ("2/4",),                (6, 8, 8)),
+    ("hornpipe",     ("2/2", "4/4"),          (6, 8, 8)),
     ("strathspey",   ("2/2", "4/4"),          (6, 8, 8)),
     ("air",          ("3/4",),                (12, 16, 16)),
     ("air",          ("4/4", "2/2"),          (10, 14, 14)),
     ("air",          ("2/4",),                (8, 10, 10)),
-    ("air",          ("3/8",),                (5, 7, 6)),
-    ("air",          ("12/8", "9/4", "6/4"),  (5, 7, 6)),
-    ("air",          ("3/2", "5/4"),          (1, 2, 1)),
+    ("air",          ("6/8",),                (5, 8, 8)),
+    ("air",          ("3/8",),                (4, 6, 5)),
 )  # fmt: skip
 FOLK_QUOTAS: tuple[tuple[str, tuple[int, int, int]], ...] = (
     ("2/4", (6, 8, 8)), ("3/4", (6, 8, 8)), ("4/4", (6, 8, 8)), ("6/8", (6, 8, 8)),
     ("3/8", (6, 8, 8)), ("3/2", (5, 7, 7)), ("6/4", (5, 7, 7)), ("2/2", (4, 6, 6)),
-    ("4/2", (4, 6, 6)), ("5/8", (2, 4, 3)), ("7/8", (0, 2, 0)), ("5/4", (1, 2, 1)),
-    ("9/8", (1, 3, 2)), ("4/8", (2, 3, 2)), ("changing", (8, 12, 10)),
+    ("4/2", (4, 6, 6)), ("5/8", (2, 4, 2)), ("7/8", (0, 2, 0)), ("5/4", (1, 1, 0)),
+    ("9/8", (1, 3, 2)), ("4/8", (2, 3, 2)), (FREE, (8, 12, 10)),
 )  # fmt: skip
 CHORALES = (14, 20, 20)
 CLASSICAL: tuple[tuple[str, str, str], ...] = (
@@ -90,28 +94,39 @@ def exact(value: Any) -> Fraction:
     return Fraction(value).limit_denominator(1680)
 
 
-def line_of(part: Any, source: str, genre: str, first_bar: int = 0) -> Tune | None:
-    """The rhythm of one part, or `None` where it is too short or its meter cannot be read."""
+def line_of(
+    part: Any, source: str, genre: str, first_bar: int = 0, signature: str | None = None
+) -> Tune | None:
+    """The rhythm of one part, or `None` where it is too short or its meter cannot be read.
+
+    A `signature` rules the whole part (the abc reader writes changes of its own where a bar is
+    short); `FREE` means each bar's length is its meter.
+    """
     measures = list(part.getElementsByClass("Measure"))
-    if not measures:
-        return None
-    signature, rows = None, []
+    written, rows = None, []
     for measure in measures:
         if measure.timeSignature is not None:
-            signature = measure.timeSignature.ratioString
-        if signature is None:
+            written = measure.timeSignature.ratioString
+        length, onsets, ends = _measure(measure)
+        ruling = _as_long_as(length) if signature == FREE else signature or written
+        if ruling is None:
             return None
-        rows.append((signature, *_measure(measure)))
-    rows = rows[first_bar:]
+        rows.append((ruling, length, onsets, ends))
     try:
-        bars, pickup, left_out = _to_bars(rows)
+        bars, pickup, left_out = _to_bars(rows[first_bar:])
     except UsageError:
         return None
     bars = bars[:BARS_AT_MOST]
     if sum(len(onsets) for _, onsets in bars) < NOTES_AT_LEAST:
         return None
-    meters, onsets = zip(*bars, strict=True)
-    return Tune(source, genre, pickup, meters, onsets, left_out)
+    meters, onsets_of = zip(*bars, strict=True)
+    return Tune(source, genre, pickup, meters, onsets_of, left_out)
+
+
+def _as_long_as(length: Fraction) -> str | None:
+    """The signature of a bar of this length, or `None` for one no song has."""
+    text = f"{length * 2}/8" if length.denominator == 2 else f"{length}/4"
+    return text if text in FREE_METERS else None
 
 
 def _measure(measure: Any) -> tuple[Fraction, tuple[Fraction, ...], bool]:
@@ -173,7 +188,10 @@ def corpus_folder() -> Path:
 
 
 def abc_tunes(folder: str) -> Iterator[tuple[str, str, str, str]]:
-    """(source, signature or '', kind of tune or '', text) of each tune in a folder of abc files."""
+    """(source, signature or '', kind of tune or '', text) of each tune in a folder of abc files.
+
+    The signature is "changing" where a tune has several.
+    """
     for path in sorted((corpus_folder() / folder).glob("*.abc")):
         text = path.read_text(encoding="utf-8", errors="replace").replace("\r", "")
         for piece in re.split(r"(?m)^(?=X:)", text)[1:]:
@@ -191,15 +209,24 @@ def abc_tunes(folder: str) -> Iterator[tuple[str, str, str, str]]:
 def genre_of(folder: str, kind: str) -> str | None:
     """The genre by which a tune is dealt out, from the tune book's own label."""
     for word, genre in (
-        ("slip", "slip jig"), ("jig", "jig"), ("reel", "reel"), ("hornpipe", "hornpipe"),
-        ("clog", "hornpipe"), ("strathspey", "strathspey"), ("fling", "strathspey"),
+        ("slip", "slip jig"), ("jig", "jig"), ("slide", "jig"), ("reel", "reel"), ("hornpipe", "hornpipe"),
+        ("clog", "hornpipe"),
+        ("strathspey", "strathspey"), ("fling", "strathspey"),
     ):  # fmt: skip
         if word in kind:
             return genre
     return "air" if folder != "ryansMammoth" or not kind else None
 
 
-def parse_abc(source: str, genre: str, text: str) -> Tune | None:
+def title_of(text: str) -> str:
+    """A tune's title without articles, kinds and points: two books' copies are one work."""
+    found = re.search(r"(?m)^T:\s*(.+)$", text)
+    words = re.findall(r"[a-z]+", found[1].lower()) if found else []
+    kinds = {"the", "a", "reel", "jig", "hornpipe", "strathspey", "clog", "st", "nd", "rd"}
+    return " ".join(sorted(set(words) - kinds))
+
+
+def parse_abc(source: str, genre: str, signature: str, text: str) -> Tune | None:
     """One abc tune through music21's reader; `None` where it fails or is too short."""
     from music21 import converter
 
@@ -208,55 +235,61 @@ def parse_abc(source: str, genre: str, text: str) -> Tune | None:
         parts = list(score.parts) if score.hasPartLikeStreams() else [score]
     except Exception:  # the reader raises many kinds on odd files; such tunes are passed over
         return None
-    return line_of(parts[0], source, genre) if parts else None
+    return line_of(parts[0], source, genre, 0, signature) if parts else None
+
+
+Candidate = tuple[str, str, str, str]  # source, genre, signature, text
 
 
 def _deal(
-    candidates: list[tuple[str, str, str]], counts: tuple[int, int, int], fits: Any
+    candidates: list[Candidate], counts: tuple[int, int, int], used: set[str]
 ) -> dict[str, list[Tune]]:
-    """Parse candidates in order until each split has its count."""
+    """Parse candidates in a seeded order until each split has its count; no title twice."""
     dealt: dict[str, list[Tune]] = {s: [] for s in SPLITS}
     waiting = [s for s, n in zip(SPLITS, counts, strict=True) for _ in range(n)]
-    random.Random(SEED).shuffle(waiting)
-    for source, genre, text in candidates:
+    rng = random.Random(SEED)
+    rng.shuffle(waiting)
+    rng.shuffle(candidates)
+    for source, genre, signature, text in candidates:
         if not waiting:
             break
-        tune = parse_abc(source, genre, text)
-        if tune is None or tune.left_out * 4 > len(tune.onsets) or not fits(tune):
+        title = title_of(text)
+        tune = None if title in used else parse_abc(source, genre, signature, text)
+        if tune is None or tune.left_out * 8 > len(tune.onsets):
             continue
+        if signature == FREE and not 2 <= len(set(tune.meters)) <= 4:
+            continue
+        used.add(title)
         dealt[waiting.pop()].append(tune)
     return dealt
 
 
 def extract_dances() -> dict[str, list[Tune]]:
     """Dance tunes and airs from the tune books, dealt by genre and signature."""
-    shelf: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
+    shelf: list[Candidate] = []
     for folder in ("ryansMammoth", "oneills1850", "airdsAirs", "miscFolk"):
         for source, written, kind, text in abc_tunes(folder):
             genre = genre_of(folder, kind)
-            if genre and written:
-                shelf.setdefault((genre, written), []).append((source, genre, text))
+            if genre and written and written != "changing":
+                shelf.append((source, genre, written, text))
     found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    used: set[str] = set()
     for genre, signatures, counts in ABC_QUOTAS:
-        candidates = [c for s in signatures for c in shelf.get((genre, s), [])]
-        random.Random(SEED).shuffle(candidates)
-        for split, tunes in _deal(candidates, counts, lambda tune: True).items():
+        fits = [c for c in shelf if genre in (None, c[1]) and c[2] in signatures]
+        for split, tunes in _deal(fits, counts, used).items():
             found[split].extend(tunes)
     return found
 
 
 def extract_folk() -> dict[str, list[Tune]]:
-    """Folk songs of the Essen collection, dealt by signature, those that change meter too."""
-    shelf: dict[str, list[tuple[str, str, str]]] = {}
+    """Folk songs of the Essen collection, dealt by signature, those with uneven bars too."""
+    shelf: dict[str, list[Candidate]] = {}
     for source, written, _, text in abc_tunes("essenFolksong"):
-        shelf.setdefault(written, []).append((source, "folk song", text))
+        shelf.setdefault(written, []).append((source, "folk song", written, text))
     found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
+    used: set[str] = set()
     for signature, counts in FOLK_QUOTAS:
-        candidates = shelf.get(signature, [])
-        random.Random(SEED).shuffle(candidates)
-        changes = signature == "changing"
-        dealt = _deal(candidates, counts, lambda t, c=changes: (len(set(t.meters)) > 1) == c)
-        for split, tunes in dealt.items():
+        for split, tunes in _deal(shelf.get(signature, []), counts, used).items():
             found[split].extend(tunes)
     return found
 

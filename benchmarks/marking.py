@@ -21,7 +21,7 @@ from improv.grid import SUBDIVISIONS, positions
 from improv.meter import Meter
 from improv.model import Bools, Floats, Ints
 
-SAME_BEAT = 1e-6
+SAME_BEAT = 1e-5
 _FINE = 5040 * 16  # whole steps of a quarter that every row's positions fall on
 
 
@@ -149,16 +149,10 @@ def _labels(answer: Answer, beats: list[Beat], rows: list[str | None]) -> Bools:
     for beat, row in zip(beats, rows, strict=True):
         if row is None:
             continue
-        points = dict(straight_rows(beat.meter))[row]
         held = dict(straight_rows(beat.meter))
+        low, high = (_fine(q) for q in beat.quarters([Fraction(0), Fraction(1)]))
+        wanted = frozenset(p for p in held[row] if low <= p < high)
         for i in beat.notes:
             called = held.get(answer.key[i] or "", frozenset())
-            wanted = points & _of_beat(beat)
             out.append(wanted <= called and len(called) <= finest[beat.meter])
     return np.array(out, dtype=np.bool_)
-
-
-def _of_beat(beat: Beat) -> frozenset[int]:
-    """Every fine step of the beat's own stretch of the bar."""
-    low, high = (_fine(q) for q in beat.quarters([Fraction(0), Fraction(1)]))
-    return frozenset(range(low, high))

@@ -26,6 +26,7 @@ LEAP_SEMITONES = 13
 """A line does not leap more than an octave within a chord's spread (common practice, no source)."""
 GRACE_LONGEST_SEC = 0.075
 """A short grace note keeps its length at any tempo (Timmers et al. 2002); the bound is ours."""
+GRACE_ANY_LOUDNESS_SEC = 0.045
 GRACE_ISOLATION = 0.4
 """A grace note's step is under this share of the steps around it; a run's notes are not."""
 
@@ -112,5 +113,6 @@ def _graces(onset_sec: Floats, loudness: Ints) -> Bools:
     after = np.concatenate([step[1:], [np.inf]])
     neighbour = np.minimum(before, after)
     short = (step <= GRACE_LONGEST_SEC) & (step < GRACE_ISOLATION * neighbour)
-    grace[:-1] = short & (loudness[:-1] <= loudness[1:])
+    quieter = (loudness[:-1] < loudness[1:]) | (step <= GRACE_ANY_LOUDNESS_SEC)
+    grace[:-1] = short & quieter
     return grace

@@ -33,7 +33,8 @@ DRIFT_SD = 0.012
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
 FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
 IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
-RATIO_RANGE = (1.12, 3.6)
+RATIO_RANGE = (1.12, 2.95)
+DOTTED_RATIO = 3.0
 FEWEST_SWUNG_NOTES = 4.0
 
 
@@ -64,7 +65,19 @@ def _lanes(rows: tuple[int, ...], ratios: dict[str, tuple[float, ...]]) -> tuple
     for row in rows:
         subdivision = SUBDIVISIONS[row]
         lanes += [Lane(row, r) for r in (ratios[subdivision.key] if subdivision.swung else (1.0,))]
+        if subdivision.swung and (dotted := _dotted_twin(row)) in rows:
+            lanes.append(Lane(dotted, DOTTED_RATIO, shape=row))
     return tuple(lanes)
+
+
+def _dotted_twin(row: int) -> int:
+    """The straight row twice as dense, in which a dotted pair of this row is written."""
+    swung = SUBDIVISIONS[row]
+    for i, straight in enumerate(SUBDIVISIONS):
+        same = straight.simple == 2 * (swung.simple or 0)
+        if same and not straight.swung:
+            return i
+    return -1
 
 
 def nearness(error_ms: Floats, spread_ms: Floats) -> Floats:

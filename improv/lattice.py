@@ -32,10 +32,21 @@ SHORTEST_STEP_MS = 52.0
 
 @dataclass(frozen=True)
 class Lane:
-    """One subdivision (index into `SUBDIVISIONS`) at one swing ratio."""
+    """One subdivision (index into `SUBDIVISIONS`) at one swing ratio.
+
+    `shape` is the row whose positions the lane offers, where that is not `row` itself: a
+    dotted lane belongs to sixteenths but offers only the places of dotted pairs, those of
+    eighths swung at exactly 3 : 1. Without it, dotted figures would be called swing.
+    """
 
     row: int
     swing_ratio: float = 1.0
+    shape: int | None = None
+
+    @property
+    def grid_row(self) -> int:
+        """Row of the positions offered."""
+        return self.row if self.shape is None else self.shape
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +133,7 @@ _COLUMNS = (
 
 
 def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
-    row = SUBDIVISIONS[lane.row]
+    row = SUBDIVISIONS[lane.grid_row]
     if not positions(row, meter):
         return None
     bar_quarters = float(meter.bar_quarters)
@@ -153,7 +164,7 @@ def _closed(values: Floats) -> Floats:
 
 def _strength(lane: Lane, meter: Meter) -> Ints:
     """0 on a beat, 1 halfway (first of a pair inside the beat), 2 elsewhere."""
-    row = SUBDIVISIONS[lane.row]
+    row = SUBDIVISIONS[lane.grid_row]
     strong = np.array(on_beat(row, meter))
     since_beat = np.arange(len(strong)) - np.maximum.accumulate(
         np.where(strong, np.arange(len(strong)), 0)
