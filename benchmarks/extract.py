@@ -22,6 +22,8 @@ from improv.errors import UsageError
 SEED = 20260
 BARS_AT_MOST = 24
 NOTES_AT_LEAST = 16
+METERS_AT_MOST = 4
+BAR_AT_MOST_QUARTERS = 12
 FREE = "none"  # how the Essen files mark bars of changing length
 FREE_METERS = frozenset(("2/4", "3/4", "4/4", "5/4", "3/8", "5/8", "6/8", "7/8"))
 
@@ -50,6 +52,19 @@ FOLK_QUOTAS: tuple[tuple[str, tuple[int, int, int]], ...] = (
     ("9/8", (1, 3, 2)), ("4/8", (2, 3, 2)), (FREE, (8, 12, 10)),
 )  # fmt: skip
 CHORALES = (14, 20, 20)
+# Works with changes of meter: lines are cut so that the first change falls in their middle.
+CHANGING: tuple[tuple[str, str], ...] = (
+    ("tune", "bach/bwv171.6"), ("report", "bach/bwv27.6"), ("report", "bach/bwv362"),
+    ("tune", "bach/bwv41.6"), ("report", "beethoven/opus59no3/movement1"),
+    ("tune", "schumann_robert/opus41no1/movement5"), ("report", "luca/gloria"),
+    ("report", "trecento/PMFC_06_8-In Verde Prato"), ("tune", "trecento/PMFC_24_8-Gloria Ciconia 8"),
+    ("report", "trecento/PMFC_06_Giovanni-05_Donna_Gia_Fu_Leggiadra"),
+    ("tune", "trecento/PMFC_04-Si dolce non sono"), ("tune", "trecento/PMFC_12_12-Credo Bartholus"),
+    ("report", "trecento/PMFC_06_Giovanni-07_In_Sulla_Ripa"),
+    ("report", "trecento/PMFC_23_20-Kyrie O Sacra Virgo Beata"),
+    ("tune", "trecento/PMFC_06-Jacopo-02-Con-Gran-Furor"),
+    ("report", "trecento/PMFC_12_10a-Credo PMFC12.10a"),
+)  # fmt: skip
 CLASSICAL: tuple[tuple[str, str, str], ...] = (
     ("report", "rag", "joplin/maple_leaf_rag"),
     ("tune", "rag", "leadSheet/berlinAlexandersRagtime"),
@@ -109,18 +124,32 @@ def line_of(
             written = measure.timeSignature.ratioString
         length, onsets, ends = _measure(measure)
         ruling = _as_long_as(length) if signature == FREE else signature or written
-        if ruling is None:
-            return None
         rows.append((ruling, length, onsets, ends))
-    try:
-        bars, pickup, left_out = _to_bars(rows[first_bar:])
-    except UsageError:
-        return None
+    rows = _longest_readable(rows[first_bar:])
+    bars, pickup, left_out = _to_bars(rows)
     bars = bars[:BARS_AT_MOST]
     if sum(len(onsets) for _, onsets in bars) < NOTES_AT_LEAST:
         return None
+    if len({text for text, _ in bars}) > METERS_AT_MOST:
+        return None
     meters, onsets_of = zip(*bars, strict=True)
     return Tune(source, genre, pickup, meters, onsets_of, left_out)
+
+
+def _longest_readable(rows: list) -> list:
+    """The longest stretch of measures whose signature a bar can have."""
+    best, current = [], []
+    for row in rows:
+        current = [*current, row] if _is_meter(row[0]) else []
+        best = max(best, current, key=len)
+    return best
+
+
+def _is_meter(text: str | None) -> bool:
+    try:
+        return text is not None and meter(text).bar_quarters <= BAR_AT_MOST_QUARTERS
+    except UsageError:
+        return False
 
 
 def _as_long_as(length: Fraction) -> str | None:
@@ -206,13 +235,16 @@ def abc_tunes(folder: str) -> Iterator[tuple[str, str, str, str]]:
             yield source, one, kind[1].strip().lower() if kind else "", piece
 
 
+_KINDS = (
+    ("slip", "slip jig"), ("jig", "jig"), ("slide", "jig"), ("reel", "reel"),
+    ("hornpipe", "hornpipe"), ("clog", "hornpipe"), ("strathspey", "strathspey"),
+    ("fling", "strathspey"),
+)  # fmt: skip
+
+
 def genre_of(folder: str, kind: str) -> str | None:
     """The genre by which a tune is dealt out, from the tune book's own label."""
-    for word, genre in (
-        ("slip", "slip jig"), ("jig", "jig"), ("slide", "jig"), ("reel", "reel"), ("hornpipe", "hornpipe"),
-        ("clog", "hornpipe"),
-        ("strathspey", "strathspey"), ("fling", "strathspey"),
-    ):  # fmt: skip
+    for word, genre in _KINDS:
         if word in kind:
             return genre
     return "air" if folder != "ryansMammoth" or not kind else None
@@ -257,7 +289,7 @@ def _deal(
         tune = None if title in used else parse_abc(source, genre, signature, text)
         if tune is None or tune.left_out * 8 > len(tune.onsets):
             continue
-        if signature == FREE and not 2 <= len(set(tune.meters)) <= 4:
+        if signature == FREE and len(set(tune.meters)) < 2:
             continue
         used.add(title)
         dealt[waiting.pop()].append(tune)
@@ -307,7 +339,13 @@ def extract_scores() -> dict[str, list[Tune]]:
                 tune = line_of(part, f"{work}#{number + 1}", genre, first)
                 if tune is not None:
                     found[split].append(tune)
+    for split, work in CHANGING:
+        tune = _around_change(corpus.parse(work).parts[0], f"{work}#1")
+        if tune is not None:
+            found[split].append(tune)
+    apart = {work.split("/")[1] for _, work in CHANGING}
     works = [p for p in corpus.getComposer("bach") if "bwv" in str(p)]
+    works = [p for p in works if Path(str(p)).stem not in apart]
     random.Random(SEED).shuffle(works)
     splits = [s for s, n in zip(SPLITS, CHORALES, strict=True) for _ in range(n)]
     random.Random(SEED).shuffle(splits)
@@ -321,6 +359,17 @@ def extract_scores() -> dict[str, list[Tune]]:
         if tune is not None:
             found[splits.pop()].append(tune)
     return found
+
+
+def _around_change(part: Any, source: str) -> Tune | None:
+    measures = list(part.getElementsByClass("Measure"))
+    changes = [i for i, m in enumerate(measures) if m.timeSignature is not None and i > 1]
+    if not changes:
+        return None
+    first = max(0, changes[0] - BARS_AT_MOST // 2)
+    genre = "chorale" if "bach" in source else "motet" if "trecento" in source else "quartet"
+    tune = line_of(part, source, genre, first)
+    return tune if tune is not None and len(set(tune.meters)) > 1 else None
 
 
 def excerpts(tunes: Any) -> Iterator[Excerpt]:
