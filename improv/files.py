@@ -19,8 +19,7 @@ AnyPath = str | PathLike[str]
 
 def printable(text: str) -> str:
     """The text as any terminal can show it: undecodable and control characters become `\\ufffd`."""
-    clean = text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-    return "".join(c if c.isprintable() else "\ufffd" for c in clean)
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
 
 
 def shown(path: AnyPath) -> str:

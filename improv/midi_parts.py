@@ -57,20 +57,19 @@ def playable_parts(smf: Smf, channel: int | None = None) -> tuple[Part, ...]:
     parts: list[Part] = []
     for number, track in enumerate(smf.tracks, start=1):
         on = track.note_velocity > 0
-        if channel is not None:
-            on &= track.note_channel == channel
         channels = _values(track.note_channel[on])
+        wanted = tuple(c for c in channels if channel in (None, c))
         if smf.kind == 0 and len(channels) > 1:
             parts.extend(
-                _part(number, track, on & (track.note_channel == c), (c,), True) for c in channels
+                _part(number, track, on & (track.note_channel == c), (c,), True) for c in wanted
             )
-        elif channels:
-            parts.append(_part(number, track, on, channels, False))
+        elif wanted:
+            parts.append(_part(number, track, on & np.isin(track.note_channel, wanted), wanted))
     return tuple(parts)
 
 
 def _part(
-    number: int, track: SmfTrack, on: Bools, channels: tuple[int, ...], by_channel: bool
+    number: int, track: SmfTrack, on: Bools, channels: tuple[int, ...], by_channel: bool = False
 ) -> Part:
     pitches = _values(track.note_pitch[on])
     is_click = len(pitches) <= MOST_CLICK_PITCHES and set(pitches) <= set(CLICK_PITCHES)
@@ -137,7 +136,7 @@ def _whole_track(smf: Smf, number: int, channel: int | None) -> tuple[Part, ...]
     if channel is not None:
         on &= track.note_channel == channel
     channels = _values(track.note_channel[on])
-    return (_part(number, track, on, channels, False),) if channels else ()
+    return (_part(number, track, on, channels),) if channels else ()
 
 
 def _listing(parts: tuple[Part, ...]) -> str:

@@ -28,9 +28,9 @@ _DOWNBEAT_BONUS = 1.5
 _SCATTER_SEC = 0.022
 _STEP_SEC = 0.002
 _MOST_STEPS = 1 << 16
-_MOST_WITNESSES = 40.0
-_DEPENDENCE = 0.5
-"""A player repeats himself: each onset counts as half a witness, all together as 40 at most.
+_MOST_WITNESSES = 24.0
+_DEPENDENCE = 0.4
+"""A player repeats himself: each onset counts as 0.4 of a witness, all as 24 at most.
 So a habit of playing off the beat, however long it lasts, does not pass for certainty."""
 _SURE = 0.9
 
