@@ -122,12 +122,13 @@ def _on_grid(
     straight, swung = row_positions(take.bars, row, ratios, start - 2.5, stop + 2.5)
     if len(straight) < len(onset_sec):
         return None
-    shortest_sec = quarter_sec * float(np.diff(swung).min())
     path_score, path = _best_path(onset_sec, zero + swung * quarter_sec, noise)
     if path is None:
         return None
-    step_ms = 1000.0 * quarter_sec * float(np.diff(straight).mean())
-    if grid.SUBDIVISIONS[row].swung and 1000.0 * shortest_sec < SHORTEST_SWUNG_MS * SWUNG_LEEWAY:
+    bar = np.array([*_bar_of(take, row, ratios), float(take.bars.meters[0].bar_quarters)])
+    gaps_ms = 1000.0 * quarter_sec * np.diff(bar)
+    step_ms = float(gaps_ms.mean())
+    if grid.SUBDIVISIONS[row].swung and gaps_ms.min() < SHORTEST_SWUNG_MS * SWUNG_LEEWAY:
         return None
     filled, written = _weights(take.bars.meters[0], row, step_ms)
     played = np.zeros(len(straight), dtype=np.bool_)
@@ -141,6 +142,13 @@ def _on_grid(
         written + sum(_pattern(played[offered][level == n], WRITTEN[n]) for n in range(3)),
     )
     return path_score + float(charge) + float(np.log(step_ms / START_MS)), straight[path]
+
+
+def _bar_of(take: Take, row: int, ratios: tuple[float, float]) -> tuple[float, ...]:
+    """One bar of the row's grid as swung, in quarters."""
+    subdivision = grid.SUBDIVISIONS[row]
+    ratio = ratios[subdivision.key != "swung-unit"]
+    return grid.swung_positions(subdivision, take.bars.meters[0], ratio)
 
 
 def _coarsest(take: Take, row: int, positions: Floats) -> bool:
