@@ -1,6 +1,7 @@
 """Benchmark 1: simulated solos, note by note, against an oracle and two simple methods.
 
     python -m benchmarks solos [--takes N] [--tuning] [--without-oracle]
+                              [--only METHODS] [--failures]
 
 A note counts as right as `scoring` says. `vs oracle` is the share right over the oracle's.
 """
@@ -17,6 +18,7 @@ from benchmarks.baselines import grid_per_beat, nearest_point
 from benchmarks.material import REPORTING_SEED, TUNING_SEED, solo
 from benchmarks.oracle import oracle
 from benchmarks.scoring import score
+from benchmarks.solo_failures import HEADING, failures
 from improv import grid
 from improv.model import Bools, Floats, Ints, Take
 from improv.synth import Truth
@@ -162,11 +164,15 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--tuning", action="store_true", help="seeds from 0, not from 100 000")
     parser.add_argument("--without-oracle", action="store_true")
     parser.add_argument("--only", help="methods, comma-separated")
+    parser.add_argument("--failures", action="store_true", help="list what improv got wrong")
     options = parser.parse_args(arguments)
     names = options.only.split(",") if options.only else list(METHODS)
     methods = {n: METHODS[n] for n in names if not (options.without_oracle and n == "oracle")}
     first = TUNING_SEED if options.tuning else REPORTING_SEED
     seeds = range(first, first + options.takes)
+    if options.failures:
+        print("\n".join([HEADING, *failures(seeds)]))
+        return
     print(f"Simulated solos: {options.takes} takes, seeds {seeds.start} to {seeds.stop - 1}\n")
     print(table(collect(seeds, methods)))
     quarter = range(first, first + max(1, options.takes // 4))
