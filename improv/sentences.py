@@ -30,6 +30,8 @@ MOST_SENTENCES = 12
 MOST_PASSAGES = 4
 MOST_RUNS = 3
 SURE = 0.9
+MAIN_SHARE = 0.55
+TOLD_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -59,18 +61,25 @@ def headline(analysis: Analysis) -> str:
     )
     if not named:
         return "No subdivision could be heard with any safety."
-    main, count = named.most_common(1)[0]
-    share = count / len(notes)
-    parts = [f"{'All' if share == 1 else 'Mostly'} {main}"]
-    if share < 1:
-        parts.append(f"({percent(share)} of the notes)")
-    text = " ".join(parts)
+    text = _main_subdivisions(named.most_common(3), len(notes))
     if analysis.spread_ms is not None:
         text += f", {spread_text(analysis.spread_ms)}"
     if analysis.in_pocket is not None:
         pocket = analysis.settings.tolerance_ms
         text += f", {percent(analysis.in_pocket)} within {pocket:g} ms of the grid"
     return f"{text}. {_runs_in_short(analysis)}".strip()
+
+
+def _main_subdivisions(ranked: list[tuple[str, int]], notes: int) -> str:
+    """`All eighths`, `Mostly eighths (62 % of the notes)`, `Eighths (40 %), sixteenths (38 %)`."""
+    main, count = ranked[0]
+    if count == notes:
+        return f"All {main}"
+    if count >= MAIN_SHARE * notes:
+        return f"Mostly {main} ({percent(count / notes)} of the notes)"
+    told = [f"{n} ({percent(c / notes)})" for n, c in ranked if c >= TOLD_SHARE * notes]
+    text = ", ".join(told) or f"{main} ({percent(count / notes)})"
+    return text[0].upper() + text[1:]
 
 
 def _runs_in_short(analysis: Analysis) -> str:
@@ -121,7 +130,7 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
 def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     """One phrase in words."""
     runs = [r for r in analysis.runs if r.off_grid and phrase.start <= r.start < phrase.stop]
-    clauses = [_what(phrase)]
+    clauses = [_what(phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
         clauses.append(spread_text(phrase.spread_ms))
@@ -141,7 +150,7 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     return Heard(phrase, tuple(clauses), tuple(told), weight)
 
 
-def _what(phrase: Phrase) -> str:
+def _what(phrase: Phrase, runs_told: bool) -> str:
     """Which subdivision, or why none."""
     if phrase.verdict == "too close to call":
         return f"too close to call ({_ranking(phrase.ranking)})"
@@ -150,7 +159,7 @@ def _what(phrase: Phrase) -> str:
     if phrase.verdict == "off the grid":
         return "off the grid"
     if phrase.verdict == "mixed" or phrase.subdivision is None:
-        return _passages(phrase)
+        return _passages(phrase, runs_told)
     return phrase.subdivision
 
 
@@ -158,9 +167,13 @@ def _ranking(ranking: tuple[Ranked, ...]) -> str:
     return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in ranking[:3])
 
 
-def _passages(phrase: Phrase) -> str:
-    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted."""
-    parts = phrase.passages
+def _passages(phrase: Phrase, runs_told: bool) -> str:
+    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted.
+
+    What is off the grid is left to the runs where those are told.
+    """
+    parts = [p for p in phrase.passages if p.subdivision is not None or not runs_told]
+    parts = [p for i, p in enumerate(parts) if not i or p.subdivision != parts[i - 1].subdivision]
     names = [p.subdivision or "off the grid" for p in parts]
     if not parts:
         return f"mostly {phrase.subdivision}" if phrase.subdivision else phrase.verdict

@@ -22,9 +22,10 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("tempo", "stats", "counting"),
     ("events", "phrases", "lattice", "free", "chain", "hand", "fit", "runs", "swing", "summaries",
      "stories", "places"),
-    ("analysis", "synth", "synth_*"),
+    ("analysis", "synth", "synth_*", "cells", "chance"),
     ("files", "smf", "start", "midi_*", "midi", "sound", "sound.*"),
-    ("practice", "wording", "sentences", "tables", "document", "report"),
+    ("practice", "wording", "sentences", "tables", "document", "report", "assignments",
+     "assignments.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),
 )  # fmt: skip
 """From the ground up. A module may import its own floor (without a circle) and those below."""
@@ -34,7 +35,7 @@ CORE_FLOORS = 6
 CORE_LIBRARIES = {"numpy", "improv"} | set(sys.stdlib_module_names) - {
     "io", "os", "pathlib", "shutil", "tempfile", "subprocess", "socket", "sys", "time",
 }  # fmt: skip
-HOMES = {"click": ("cli", "commands"), "matplotlib": ("plots",)}
+HOMES = {"click": ("cli", "commands"), "matplotlib": ("pictures",)}
 """Libraries that only some modules may know."""
 
 
