@@ -1,0 +1,14 @@
+"""Assignments: what a teacher asks a player to hold, and whether a take holds it.
+
+model      the nouns: Assignment, Section, Pocket ...
+defaults   what `true` means at a tempo, with the source of each number
+keys       the words of an assignment file, and the nearest valid one
+reading    TOML text -> Assignment; refuses contradictions with file, line and key
+writing    Assignment -> TOML text; updates keep the comments of a hand-edited file
+evidence   an Analysis as arrays per event, ready to be judged
+judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
+gaps       how far a player drifted while the click was out
+classes    many takes: read, analyzed and judged over several cores
+report     a Verdict, or a class of them, as text, JSON and CSV
+proposal   an assignment from a player's own analyses
+"""
