@@ -1,0 +1,138 @@
+"""The example takes: made by their script, and heard as what they were meant to be."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from regen_golden import EXAMPLES, READINGS
+
+from improv import Analysis, analyze, read_take
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder the script has filled afresh."""
+    directory = tmp_path_factory.mktemp("examples")
+    script = EXAMPLES / "make_examples.py"
+    subprocess.run([sys.executable, str(script), str(directory)], check=True)
+    return directory
+
+
+def test_the_script_makes_the_shipped_files(made: Path) -> None:
+    """The same seeds give the same takes, byte for byte."""
+    shipped = {p.name: p.read_bytes() for p in EXAMPLES.iterdir() if p.suffix in (".mid", ".json")}
+    assert {p.name for p in made.iterdir()} == set(shipped)
+    assert len(shipped) == 11
+    for path in made.glob("*.mid"):
+        assert path.read_bytes() == shipped[path.name], path.name
+    for path in made.glob("*.json"):
+        assert json.loads(path.read_bytes())["notes"], path.name
+
+
+def told(name: str) -> tuple[Analysis, dict[str, Any]]:
+    """An example as heard, and the truth about it."""
+    truth = json.loads((EXAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
+    return analyze(read_take(EXAMPLES / f"{name}.mid", READINGS[name])), truth
+
+
+@pytest.mark.parametrize("name", READINGS)
+def test_notes_are_read_as_they_were_written(name: str) -> None:
+    """Every onset of the truth is an onset of the take, to the tick (0.65 ms at 96 BPM)."""
+    analysis, truth = told(name)
+    onsets = np.array([note["onset_sec"] for note in truth["notes"]])
+    assert analysis.notes.onset_sec == pytest.approx(np.sort(onsets), abs=0.7e-3)
+
+
+@pytest.mark.parametrize(
+    ("name", "least"),
+    [
+        ("ilka-holds", 0.9),
+        ("juno-swings", 0.9),
+        ("oda-nine", 0.9),
+        ("tarek-floats", 0.85),
+        ("benno-drags", 0.9),
+    ],
+)
+def test_positions_are_heard(name: str, least: float) -> None:
+    """At least nine notes in ten are put where they were meant, or off the grid if they were.
+
+    A rest of one subdivision cannot be told from a note of another: positions are compared,
+    which both share. Additive beats have no fixed length, so only simple meters are compared.
+    """
+    analysis, truth = told(name)
+    rows = [note for note in truth["notes"] if not note["grace"]]
+    kept = np.flatnonzero([not note["grace"] for note in truth["notes"]])
+    position = analysis.notes.position_beat[kept]
+    if name == "oda-nine":
+        right = [p == p for p in position]
+    else:
+        right = [
+            bool(analysis.notes.off_grid[i]) if row["free"] else near(row["position_quarter"], p)
+            for i, row, p in zip(kept, rows, position, strict=True)
+        ]
+    assert np.mean(right) >= least
+
+
+def near(meant: float, heard: float) -> bool:
+    """Whether a note was put where it was meant, a swung one on its straight place or its own."""
+    return abs(meant - heard) < 0.13
+
+
+def test_ilka_holds() -> None:
+    """Nothing to find fault with: tight, and next to nothing off the grid."""
+    analysis, _ = told("ilka-holds")
+    assert analysis.spread_ms is not None
+    assert analysis.spread_ms < 14.0
+    assert analysis.notes.off_grid.mean() < 0.1
+
+
+def test_tarek_floats() -> None:
+    """Most of each free run is found, and most of what is found belongs to one."""
+    analysis, truth = told("tarek-floats")
+    free = np.array([note["free"] for note in truth["notes"]])
+    found = analysis.notes.off_grid
+    assert (found & free).sum() / free.sum() >= 0.8
+    assert (found & free).sum() / found.sum() >= 0.8
+
+
+def test_juno_swings_and_lays_back() -> None:
+    """Swing 1.6 within 0.1, laid back by 22 ms within 5, and neither is told as dragging."""
+    analysis, _ = told("juno-swings")
+    ratios = [p.swing_ratio for p in analysis.phrases if p.swung and p.events > 20]
+    assert ratios
+    assert np.median(ratios) == pytest.approx(1.6, abs=0.1)
+    assert analysis.constant_offset_ms == pytest.approx(22.0, abs=5.0)
+    for phrase in analysis.phrases:
+        assert phrase.drift_bpm is None or abs(phrase.drift_bpm) < 0.015 * phrase.tempo_bpm
+
+
+def test_oda_is_in_nine() -> None:
+    """The additive meter is kept as stated, and its phrases are eighths and sixteenths."""
+    analysis, _ = told("oda-nine")
+    assert analysis.take.meter_text == "2+2+2+3/8"
+    named = {phrase.subdivision for phrase in analysis.phrases}
+    assert named == {"eighths", "sixteenths"}
+
+
+def test_benno_drags() -> None:
+    """Every phrase is found to be slower than the backing, by 1.6 BPM within one."""
+    analysis, _ = told("benno-drags")
+    drifts = [phrase.drift_bpm for phrase in analysis.phrases if phrase.drift_bpm is not None]
+    assert len(drifts) >= 4
+    assert np.median(drifts) == pytest.approx(-1.6, abs=1.0)
+
+
+def test_nobody_else_drags_or_rushes() -> None:
+    """Drift is told of Benno only."""
+    for name in sorted(set(READINGS) - {"benno-drags"}):
+        analysis, _ = told(name)
+        for phrase in analysis.phrases:
+            if phrase.drift_bpm is not None and phrase.events >= 12:
+                error = phrase.drift_se_bpm or 0.0
+                assert abs(phrase.drift_bpm) < max(0.015 * phrase.tempo_bpm, 2 * error), name
