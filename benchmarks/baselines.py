@@ -1,7 +1,8 @@
 """Two simple answers to the same question, for comparison: nearest point, best grid per beat.
 
-Both are told tempo, meter and bar lines, and first remove the take's constant offset (the
-median deviation from the nearest point of all grids). A method takes a take and returns
+Both are told tempo, meter and bar lines. The nearest point first removes the take's constant
+offset (the median deviation from the nearest eighth or sixteenth); the grid per beat tries
+offsets and swing ratios and keeps what costs least over the take. A method takes a take and returns
 (subdivision row per note, -1 off the grid; position in beats per note).
 """
 
@@ -20,9 +21,12 @@ SHORTEST_STEP_SEC = 0.055
 
 CHARGE_MS2 = 800.0
 """Charge per position a grid offers in a beat; tuned on seeds 0 to 59 by `tune`."""
-OFF_GRID_MS2 = 2500.0
+OFF_GRID_MS2 = 2000.0
 """Mean squared error per note beyond which a beat is called off the grid; tuned likewise."""
+EARLY_BEAT = 0.08
+"""A note this little before a beat is reckoned to it."""
 SWING_RATIOS = (1.3, 1.6, 2.0, 2.5)
+OFFSETS_MS = tuple(range(-28, 36, 7))
 
 
 def nearest_point(take: Take) -> Call:
@@ -42,19 +46,24 @@ def grid_per_beat(
     take: Take, charge_ms2: float = CHARGE_MS2, off_grid_ms2: float = OFF_GRID_MS2
 ) -> Call:
     """Each beat on the grid of least squared error plus a charge for the positions it offers."""
-    answers = [_per_beat(take, ratio, charge_ms2, off_grid_ms2) for ratio in SWING_RATIOS]
+    answers = [
+        _per_beat(take, ratio, offset, charge_ms2, off_grid_ms2)
+        for offset in OFFSETS_MS
+        for ratio in SWING_RATIOS
+    ]
     cost, row, position = min(answers, key=lambda answer: answer[0])
     return row, position
 
 
 def _per_beat(
-    take: Take, ratio: float, charge_ms2: float, off_grid_ms2: float
+    take: Take, ratio: float, offset_ms: float, charge_ms2: float, off_grid_ms2: float
 ) -> tuple[float, Ints, Floats]:
-    quarter, scale = _offset_removed(take)
+    quarter = quarters_at(take.tempo_map, take.onset_sec - offset_ms / 1000.0)
+    scale = 1000.0 * quarter_sec_at(take.tempo_map, quarter)
     rows = _rows(take)
     snapped = np.array([_snap(take, quarter, r, ratio) for r in rows])
     squared = ((snapped - quarter) * scale) ** 2
-    beat = np.round(beats_at(take.bars, quarter) - 0.06).astype(np.int64)
+    beat = np.floor(beats_at(take.bars, quarter) + EARLY_BEAT).astype(np.int64)
     beat -= beat.min(initial=0)
     sums = np.array([np.bincount(beat, s) for s in squared])
     notes = np.bincount(beat)
