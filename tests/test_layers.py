@@ -24,7 +24,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
      "stories", "places"),
     ("analysis", "synth", "synth_*", "cells", "chance"),
     ("files", "smf", "start", "midi_*", "midi", "sound", "sound.*"),
-    ("practice", "wording", "sentences", "tables", "document", "report", "assignments",
+    ("practice", "wording", "sentences", "tables", "document", "report",
+     "listening", "listening.*", "assignments",
      "assignments.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),
 )  # fmt: skip

@@ -7,4 +7,5 @@ it imports when it runs.
 
 COMMANDS: dict[str, str] = {
     "analyze": "improv.commands.analyze",
+    "listen": "improv.commands.listen",
 }

@@ -96,3 +96,34 @@ class Progress:
         if self._shown:
             self._stream.write("\r\x1b[K")
             self._stream.flush()
+
+
+class ShareDone:
+    """Tells on a terminal's standard error how much of one long piece of work is done."""
+
+    def __init__(self, doing: str, stream: TextIO | None = None) -> None:
+        self._doing = doing
+        self._stream = sys.stderr if stream is None else stream
+        self._shown = self._stream is not None and self._stream.isatty()
+        self._last = -1
+
+    def __enter__(self) -> ShareDone:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._shown and self._last >= 0:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()
+
+    def __call__(self, share: float) -> None:
+        """`share` of the work is done, 0 to 1."""
+        percent = int(100 * share)
+        if self._shown and percent != self._last:
+            self._last = percent
+            self._stream.write(f"\r\x1b[K{self._doing}: {percent} %")
+            self._stream.flush()

@@ -9,6 +9,7 @@ largest sample is `PEAK`: no limiter, no distortion, no clipping.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from typing import Protocol
 
 import numpy as np
 
@@ -31,29 +32,48 @@ def render(score: Score, rate: int = RATE) -> Samples:
     return np.concatenate(parts) if parts else np.zeros((0, 2), dtype=np.float32)
 
 
+class Source(Protocol):
+    """Something that plays samples [start, stop), asked for in order; 0 begins it anew."""
+
+    samples: int
+
+    def play(self, start: int, stop: int) -> Samples:
+        """(stop - start, 2) samples, a full single stroke peaking at about 1."""
+
+
 def blocks(
-    score: Score, rate: int = RATE, block_sec: float = BLOCK_SEC, told: Told | None = None
+    score: Score,
+    rate: int = RATE,
+    block_sec: float = BLOCK_SEC,
+    told: Told | None = None,
+    beside: Source | None = None,
 ) -> Iterator[Samples]:
     """The same, a block of at most `block_sec` at a time, so that memory stays small.
 
-    `told` is called with the share done, from 0 to 1.
+    `told` is called with the share done, from 0 to 1. `beside` is mixed in.
     """
-    player = _Player(score, rate)
+    sources: list[Source] = [_Player(score, rate), *([beside] if beside is not None else [])]
+    total = max(source.samples for source in sources)
     size = max(int(block_sec * rate), 1)
-    starts = range(0, player.samples, size)
-    steps = 2 * max(len(starts), 1)
+    ranges = [(start, min(start + size, total)) for start in range(0, total, size)]
     peak = 0.0
-    for i, start in enumerate(starts):
-        part = player.play(start, min(start + size, player.samples))
-        peak = max(peak, float(np.abs(part).max(initial=0.0)))
+    for i, (start, stop) in enumerate(ranges):
+        peak = max(peak, float(np.abs(_sum(sources, start, stop)).max(initial=0.0)))
         if told is not None:
-            told((i + 1) / steps)
+            told((i + 1) / (2 * len(ranges)))
     gain = np.float32(PEAK / peak if peak > 0 else 0.0)
-    for i, start in enumerate(starts):
-        part = player.play(start, min(start + size, player.samples))
+    for i, (start, stop) in enumerate(ranges):
+        part = _sum(sources, start, stop) * gain
         if told is not None:
-            told((len(starts) + i + 1) / steps)
-        yield np.clip(part * gain, -PEAK, PEAK)  # Only rounding of the product can exceed it.
+            told((len(ranges) + i + 1) / (2 * len(ranges)))
+        yield np.clip(part, -PEAK, PEAK)  # Only rounding of the product can exceed it.
+
+
+def _sum(sources: list[Source], start: int, stop: int) -> Samples:
+    total = sources[0].play(start, stop)
+    for source in sources[1:]:
+        total += source.play(start, stop)
+    return total
 
 
 class _Player:
