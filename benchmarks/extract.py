@@ -1,212 +1,23 @@
 """Read rhythms out of the corpus that music21 ships, and deal them into the three splits.
 
-    python -m benchmarks.extract        rewrites benchmarks/data/*.json (about 3 minutes)
+    python -m benchmarks.extract        rewrites benchmarks/data/*.json (about 2 minutes)
 
-Ties are merged, rests leave gaps, grace notes are dropped, a short bar next to a repeat or at
-the start is a pickup (placed at the end of its bar), two short bars that make one bar are
-joined. Bars that do not add up are left silent and counted. Repeats are not unfolded.
+How a part becomes a line: `benchmarks.score_lines`. Which works: `benchmarks.choice`.
 """
 
 from __future__ import annotations
 
 import random
 import re
-from collections.abc import Iterator
-from fractions import Fraction
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from benchmarks.choice import ABC_QUOTAS, CHANGING, CHORALES, CLASSICAL, FOLK_QUOTAS, FREE
 from benchmarks.corpus import DATA, SPLITS, Excerpt, Tune, meter, to_json, write_lines
-from improv.errors import UsageError
+from benchmarks.score_lines import BARS_AT_MOST, line_of
 
 SEED = 20260
-BARS_AT_MOST = 24
-NOTES_AT_LEAST = 16
-METERS_AT_MOST = 4
-BAR_AT_MOST_QUARTERS = 12
-FREE = "none"  # how the Essen files mark bars of changing length
-FREE_METERS = frozenset(("2/4", "3/4", "4/4", "5/4", "3/8", "5/8", "6/8", "7/8"))
-
-#        genre (None: any)  signature as written     tunes per split (tune, report, pool)
-ABC_QUOTAS: tuple[tuple[str | None, tuple[str, ...], tuple[int, int, int]], ...] = (
-    (None,           ("12/8",),               (2, 3, 1)),
-    (None,           ("6/4", "9/4", "3/2"),   (4, 5, 3)),
-    ("reel",         ("2/4",),                (10, 14, 14)),
-    ("reel",         ("2/2",),                (10, 14, 14)),
-    ("reel",         ("4/4",),                (4, 6, 6)),
-    ("jig",          ("6/8",),                (14, 20, 20)),
-    ("slip jig",     ("9/8",),                (10, 14, 14)),
-    ("hornpipe",     ("2/4",),                (6, 8, 8)),
-    ("hornpipe",     ("2/2", "4/4"),          (6, 8, 8)),
-    ("strathspey",   ("2/2", "4/4"),          (6, 8, 8)),
-    ("air",          ("3/4",),                (12, 16, 16)),
-    ("air",          ("4/4", "2/2"),          (10, 14, 14)),
-    ("air",          ("2/4",),                (8, 10, 10)),
-    ("air",          ("6/8",),                (5, 8, 8)),
-    ("air",          ("3/8",),                (4, 6, 5)),
-)  # fmt: skip
-FOLK_QUOTAS: tuple[tuple[str, tuple[int, int, int]], ...] = (
-    ("2/4", (6, 8, 8)), ("3/4", (6, 8, 8)), ("4/4", (6, 8, 8)), ("6/8", (6, 8, 8)),
-    ("3/8", (6, 8, 8)), ("3/2", (5, 7, 7)), ("6/4", (5, 7, 7)), ("2/2", (4, 6, 6)),
-    ("4/2", (4, 6, 6)), ("5/8", (2, 4, 2)), ("7/8", (0, 2, 0)), ("5/4", (1, 1, 0)),
-    ("9/8", (1, 3, 2)), ("4/8", (2, 3, 2)), (FREE, (8, 12, 10)),
-)  # fmt: skip
-CHORALES = (14, 20, 20)
-# Works with changes of meter: lines are cut so that the first change falls in their middle.
-CHANGING: tuple[tuple[str, str], ...] = (
-    ("tune", "bach/bwv171.6"), ("report", "bach/bwv27.6"), ("report", "bach/bwv362"),
-    ("tune", "bach/bwv41.6"), ("report", "beethoven/opus59no3/movement1"),
-    ("tune", "schumann_robert/opus41no1/movement5"), ("report", "luca/gloria"),
-    ("report", "trecento/PMFC_06_8-In Verde Prato"), ("tune", "trecento/PMFC_24_8-Gloria Ciconia 8"),
-    ("report", "trecento/PMFC_06_Giovanni-05_Donna_Gia_Fu_Leggiadra"),
-    ("tune", "trecento/PMFC_04-Si dolce non sono"), ("tune", "trecento/PMFC_12_12-Credo Bartholus"),
-    ("report", "trecento/PMFC_06_Giovanni-07_In_Sulla_Ripa"),
-    ("report", "trecento/PMFC_23_20-Kyrie O Sacra Virgo Beata"),
-    ("tune", "trecento/PMFC_06-Jacopo-02-Con-Gran-Furor"),
-    ("report", "trecento/PMFC_12_10a-Credo PMFC12.10a"),
-)  # fmt: skip
-CLASSICAL: tuple[tuple[str, str, str], ...] = (
-    ("report", "rag", "joplin/maple_leaf_rag"),
-    ("tune", "rag", "leadSheet/berlinAlexandersRagtime"),
-    ("tune", "quartet", "haydn/opus1no1/movement1"),
-    ("tune", "quartet", "haydn/opus74no1/movement2"),
-    ("tune", "quartet", "mozart/k155/movement1"),
-    ("tune", "quartet", "mozart/k458/movement3"),
-    ("tune", "quartet", "beethoven/opus18no1/movement1"),
-    ("tune", "quartet", "beethoven/opus18no1/movement2"),
-    ("tune", "song", "leadSheet/fosterBrownHair"),
-    ("tune", "song", "verdi/laDonnaEMobile"),
-    ("tune", "piano", "schumann_clara/polonaise_op1n1"),
-    ("report", "quartet", "haydn/opus1no1/movement2"),
-    ("report", "quartet", "haydn/opus1no1/movement4"),
-    ("report", "quartet", "haydn/opus74no1/movement1"),
-    ("report", "quartet", "mozart/k155/movement2"),
-    ("report", "quartet", "mozart/k156/movement2"),
-    ("report", "quartet", "mozart/k458/movement1"),
-    ("report", "quartet", "beethoven/opus59no1/movement1"),
-    ("report", "quartet", "schumann_robert/opus41no1/movement1"),
-    ("report", "song", "schubert/Lindenbaum"),
-    ("report", "song", "johnson_j_r/lift_every_voice"),
-    ("report", "piano", "schumann_clara/polonaise_op1n3"),
-    ("report", "solo", "weber/concertino_clarinet"),
-    ("pool", "quartet", "haydn/opus74no1/movement4"),
-    ("pool", "quartet", "mozart/k80/movement2"),
-    ("pool", "quartet", "mozart/k156/movement1"),
-    ("pool", "quartet", "mozart/k458/movement4"),
-    ("pool", "quartet", "beethoven/opus18no1/movement4"),
-    ("pool", "quartet", "beethoven/opus59no2/movement2"),
-    ("pool", "piano", "schumann_clara/polonaise_op1n2"),
-    ("pool", "piano", "cpebach/h186"),
-    ("pool", "song", "schumann_robert/dichterliebe_no2"),
-)  # fmt: skip
-
-
-# --- one line of a score -----------------------------------------------------
-
-
-def exact(value: Any) -> Fraction:
-    """music21's offset as the fraction it stands for."""
-    return Fraction(value).limit_denominator(1680)
-
-
-def line_of(
-    part: Any, source: str, genre: str, first_bar: int = 0, signature: str | None = None
-) -> Tune | None:
-    """The rhythm of one part, or `None` where it is too short or its meter cannot be read.
-
-    A `signature` rules the whole part (the abc reader writes changes of its own where a bar is
-    short); `FREE` means each bar's length is its meter.
-    """
-    measures = list(part.getElementsByClass("Measure"))
-    written, rows = None, []
-    for measure in measures:
-        if measure.timeSignature is not None:
-            written = measure.timeSignature.ratioString
-        length, onsets, ends = _measure(measure)
-        ruling = _as_long_as(length) if signature == FREE else signature or written
-        rows.append((ruling, length, onsets, ends))
-    rows = _longest_readable(rows[first_bar:])
-    bars, pickup, left_out = _to_bars(rows)
-    bars = bars[:BARS_AT_MOST]
-    if sum(len(onsets) for _, onsets in bars) < NOTES_AT_LEAST:
-        return None
-    if len({text for text, _ in bars}) > METERS_AT_MOST:
-        return None
-    meters, onsets_of = zip(*bars, strict=True)
-    return Tune(source, genre, pickup, meters, onsets_of, left_out)
-
-
-def _longest_readable(rows: list) -> list:
-    """The longest stretch of measures whose signature a bar can have."""
-    best, current = [], []
-    for row in rows:
-        current = [*current, row] if _is_meter(row[0]) else []
-        best = max(best, current, key=len)
-    return best
-
-
-def _is_meter(text: str | None) -> bool:
-    try:
-        return text is not None and meter(text).bar_quarters <= BAR_AT_MOST_QUARTERS
-    except UsageError:
-        return False
-
-
-def _as_long_as(length: Fraction) -> str | None:
-    """The signature of a bar of this length, or `None` for one no song has."""
-    text = f"{length * 2}/8" if length.denominator == 2 else f"{length}/4"
-    return text if text in FREE_METERS else None
-
-
-def _measure(measure: Any) -> tuple[Fraction, tuple[Fraction, ...], bool]:
-    """Length in quarters, onsets, and whether a section ends with it."""
-    onsets, length = set(), Fraction(0)
-    for n in measure.flatten().notesAndRests:
-        if n.duration.isGrace:
-            continue
-        at = exact(n.offset)
-        length = max(length, at + exact(n.quarterLength))
-        tie = getattr(n, "tie", None)
-        if n.isRest or "ChordSymbol" in n.classes or (tie and tie.type in ("stop", "continue")):
-            continue
-        onsets.add(at)
-    bar_line = measure.rightBarline
-    ends = bar_line is not None and bar_line.type not in ("regular", None)
-    return length, tuple(sorted(onsets)), ends
-
-
-def _to_bars(rows: list) -> tuple[list[tuple[str, tuple[Fraction, ...]]], bool, int]:
-    """Lay measures on full bars; see the module's first paragraph for the rules."""
-    bars: list[tuple[str, tuple[Fraction, ...]]] = []
-    pickup, left_out, i = False, 0, 0
-    while i < len(rows):
-        text, length, onsets, ends = rows[i]
-        whole = meter(text).bar_quarters
-        following = rows[i + 1] if i + 1 < len(rows) else None
-        after_end = i > 0 and rows[i - 1][3]
-        if length > whole:
-            bars.append((text, ()))
-            left_out += 1
-        elif length < whole and i == 0:
-            pickup = True
-            bars.append((text, tuple(t + whole - length for t in onsets)))
-        elif (
-            length < whole
-            and following
-            and following[:1] == (text,)
-            and (length + following[1] == whole)
-        ):
-            bars.append((text, onsets + tuple(t + length for t in following[2])))
-            i += 1
-        elif length < whole and after_end and not ends:
-            bars.append((text, tuple(t + whole - length for t in onsets)))
-        else:
-            bars.append((text, onsets))
-        i += 1
-    return bars, pickup, left_out
-
-
-# --- collections -------------------------------------------------------------
 
 
 def corpus_folder() -> Path:
@@ -327,7 +138,7 @@ def extract_folk() -> dict[str, list[Tune]]:
 
 
 def extract_scores() -> dict[str, list[Tune]]:
-    """Chorale voices (one of each chorale) and lines of larger scores."""
+    """Lines of larger scores, lines across a change of meter, chorale voices."""
     from music21 import corpus
 
     found: dict[str, list[Tune]] = {s: [] for s in SPLITS}
@@ -343,22 +154,31 @@ def extract_scores() -> dict[str, list[Tune]]:
         tune = _around_change(corpus.parse(work).parts[0], f"{work}#1")
         if tune is not None:
             found[split].append(tune)
+    for split, tune in _chorale_voices():
+        found[split].append(tune)
+    return found
+
+
+def _chorale_voices() -> Iterator[tuple[str, Tune]]:
+    """One voice of each chorale, the four voices in turn, with the split it goes to."""
+    from music21 import corpus
+
     apart = {work.split("/")[1] for _, work in CHANGING}
-    works = [p for p in corpus.getComposer("bach") if "bwv" in str(p)]
+    paths = {Path(str(p)).stem: p for p in corpus.getComposer("bach")}  # some are there twice
+    works = [p for stem, p in paths.items() if re.fullmatch(r"bwv[\d.]+", stem)]
     works = [p for p in works if Path(str(p)).stem not in apart]
-    random.Random(SEED).shuffle(works)
+    rng = random.Random(SEED)
+    rng.shuffle(works)
     splits = [s for s, n in zip(SPLITS, CHORALES, strict=True) for _ in range(n)]
-    random.Random(SEED).shuffle(splits)
+    rng.shuffle(splits)
     for i, path in enumerate(works):
         if not splits:
             break
         parts = list(corpus.parse(path).parts)
-        if len(parts) != 4:
-            continue
-        tune = line_of(parts[i % 4], f"bach/{Path(str(path)).stem}#{i % 4 + 1}", "chorale")
+        name = f"bach/{Path(str(path)).stem}#{i % 4 + 1}"
+        tune = line_of(parts[i % 4], name, "chorale") if len(parts) == 4 else None
         if tune is not None:
-            found[splits.pop()].append(tune)
-    return found
+            yield splits.pop(), tune
 
 
 def _around_change(part: Any, source: str) -> Tune | None:
@@ -372,7 +192,7 @@ def _around_change(part: Any, source: str) -> Tune | None:
     return tune if tune is not None and len(set(tune.meters)) > 1 else None
 
 
-def excerpts(tunes: Any) -> Iterator[Excerpt]:
+def excerpts(tunes: Iterable[Tune]) -> Iterator[Excerpt]:
     """Cut tunes into excerpts of 2 to 8 bars of one meter, from bar lines, seeded."""
     rng = random.Random(SEED)
     for tune in tunes:

@@ -102,6 +102,20 @@ def notated_row(played: Played, beat: Beat) -> str | None:
     return coarsest(beat.meter, beat.quarters(played.in_beat[i] for i in beat.notes))
 
 
+def notated_points(played: Played) -> list[Floats]:
+    """Per note, every place its beat's notated row offers in that beat (its own where none)."""
+    out: list[Floats] = [np.array([float(x)]) for x in played.in_beat]
+    for beat in beats_of(played):
+        row = notated_row(played, beat)
+        if row is None:
+            continue
+        low, high = (_fine(q) for q in beat.quarters([Fraction(0), Fraction(1)]))
+        held = sorted(p for p in dict(straight_rows(beat.meter))[row] if low <= p < high)
+        for i in beat.notes:
+            out[i] = (np.array(held, dtype=np.float64) - low) / (high - low)
+    return out
+
+
 def note_right(played: Played, answer: Answer) -> Bools:
     """Per note, whether its position is the notated one."""
     found = np.nan_to_num(answer.position_beat, nan=1e9)

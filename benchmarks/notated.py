@@ -20,7 +20,7 @@ from benchmarks import rivals
 from benchmarks.corpus import Tune, load_tunes
 from benchmarks.failures import write_failures
 from benchmarks.hand import Played, play
-from benchmarks.marking import Answer, Marks, mark
+from benchmarks.marking import Answer, Marks, mark, notated_points, note_right
 from improv.grid import SUBDIVISIONS
 from improv.model import Floats, Settings
 
@@ -105,6 +105,7 @@ class Round:
     grid: list[Marks]
     nearest: list[Marks]
     music21: dict[tuple[int, ...], list[Marks]]
+    ceiling: list[Marks]
     seconds: dict[str, float]
 
 
@@ -132,9 +133,11 @@ def run_round(tunes: tuple[Tune, ...], spread_ms: float, with_music21: bool = Tr
         )
         for divisors in (rivals.MUSIC21_DIVISORS if with_music21 else ())
     }
+    told = [bare(rivals.told_grid(p, notated_points(p))) for p in takes]
     return Round(
-        spread_ms, takes, answers, marked(answers), marked(grid), marked(nearest), music21, seconds
-    )
+        spread_ms, takes, answers, marked(answers), marked(grid), marked(nearest), music21,
+        marked(told), seconds,
+    )  # fmt: skip
 
 
 # --- the table ---------------------------------------------------------------
@@ -179,6 +182,18 @@ def behind(r: Round) -> list[str]:
     return out
 
 
+def wrong_notes(r: Round) -> str:
+    """How the notes that are wrong came to be so."""
+    swung = nowhere = other = 0
+    for played, answer in zip(r.takes, r.answers, strict=True):
+        wrong = ~note_right(played, answer)
+        off_grid = wrong & ~np.isfinite(answer.position_beat)
+        swung += int((wrong & answer.none & ~off_grid).sum())
+        nowhere += int(off_grid.sum())
+        other += int((wrong & ~answer.none).sum())
+    return f"wrong notes: {nowhere} called off grid, {swung} called swung, {other} misplaced"
+
+
 def print_round(r: Round) -> None:
     """The table of one spread."""
     print(f"\nA hand that strays by {r.spread_ms:.0f} ms: % of beats and of notes right")
@@ -190,6 +205,10 @@ def print_round(r: Round) -> None:
     for what, goal in zip(("beats", "notes"), GOALS[r.spread_ms], strict=True):
         got = share(r.ours, what)
         print(f"{what}: {got:.1f} %, goal {goal:.0f} %: {'met' if got >= goal else 'NOT MET'}")
+    print(
+        f"told every beat's subdivision, snapping gets {share(r.ceiling, 'notes'):.1f} % of notes"
+    )
+    print(wrong_notes(r))
     print(f"name of the subdivision fits: {share(r.ours, 'labels'):.1f} % of notes")
     counted = sum(len(m.beats) for m in r.ours), sum(len(m.notes) for m in r.ours)
     left = sum(m.beats_left_out for m in r.ours), sum(m.notes_left_out for m in r.ours)
