@@ -48,6 +48,8 @@ def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
 
 def _usual_step(step_beat: Floats) -> Floats:
     """Median of the steps around each step, itself left out."""
+    if not len(step_beat):
+        return step_beat
     padded = np.full(len(step_beat) + 2 * NEIGHBOURS, np.nan)
     padded[NEIGHBOURS : NEIGHBOURS + len(step_beat)] = step_beat
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1).copy()
