@@ -1,0 +1,212 @@
+"""Readings of an Analysis that several pictures share.
+
+Conventions: one row per rhythmic event (a chord is one, its ornaments left out);
+positions in quarter notes from bar 1 beat 1; deviations in ms, positive = late; NaN
+where there is no grid or no timing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import PurePath
+
+import numpy as np
+
+from improv.files import printable
+from improv.grid import SUBDIVISIONS, positions
+from improv.meter import Meter
+from improv.model import Analysis, Bars, Bools, Floats, Ints, _Frozen
+from improv.tempo import quarter_sec_at, quarters_at
+from improv.wording import bpm_text, tempo_text
+
+SURE_AT = 0.55
+"""Chance of a note's row below which it is drawn open: too close to call."""
+USUAL_SWING = 1.5
+
+_SHORT = (
+    ("eighth triplets", "8th triplets"), ("sixteenth triplets", "16th triplets"),
+    ("eighths", "8ths"), ("sixteenths", "16ths"), ("thirty-seconds", "32nds"),
+    ("sixty-fourths", "64ths"), ("quintuplets", "quint."), ("sextuplets", "sext."),
+    ("septuplets", "sept."), ("quadruplets", "quad."),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Events(_Frozen):
+    """One row per rhythmic event in time order; `row` is its main note's row.
+
+    `row` indexes `Notes`, `kind` indexes `grid.SUBDIVISIONS` (-1: off the grid),
+    `grid_quarter` is the grid position, `quarter_sec` the backing's quarter there.
+    """
+
+    row: Ints
+    onset_sec: Floats
+    quarter: Floats
+    grid_quarter: Floats
+    deviation_ms: Floats
+    quarter_sec: Floats
+    kind: Ints
+    phrase: Ints
+    confidence: Floats
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def events_of(analysis: Analysis) -> Events:
+    """The events of an analysis, each told by its first note that is no ornament."""
+    notes, take = analysis.notes, analysis.take
+    plain = np.flatnonzero(~notes.grace)
+    _, first = np.unique(notes.event[plain], return_index=True)
+    row = plain[np.sort(first)]
+    quarter = quarters_at(take.tempo_map, notes.onset_sec[row])
+    grid_quarter = quarters_of(take.bars, notes.position_beat[row])
+    at = np.where(np.isnan(grid_quarter), quarter, grid_quarter)
+    return Events(
+        row=row,
+        onset_sec=notes.onset_sec[row],
+        quarter=quarter,
+        grid_quarter=grid_quarter,
+        deviation_ms=np.array(notes.deviation_ms[row]),
+        quarter_sec=quarter_sec_at(take.tempo_map, at),
+        kind=np.array(notes.subdivision[row]),
+        phrase=np.array(notes.phrase[row]),
+        confidence=np.array(notes.confidence[row]),
+    )
+
+
+def beat_starts(bars: Bars) -> tuple[Floats, Ints]:
+    """Where every beat begins, in quarters, and which bar (index) it belongs to."""
+    starts, owners = [], []
+    last = np.append(bars.first_beat[1:], bars.first_beat[-1:] + 10**6)
+    for m, meter in enumerate(bars.meters):
+        here = np.flatnonzero(bars.meter == m)
+        into = np.array([float(s) for s in meter.beat_starts_quarter])
+        count = np.minimum(last[here] - bars.first_beat[here], len(into))
+        beat = np.arange(len(into))
+        held = beat[None, :] < count[:, None]
+        starts.append((bars.start_quarter[here][:, None] + into[None, :])[held])
+        owners.append(np.broadcast_to(here[:, None], held.shape)[held])
+    start, owner = np.concatenate(starts), np.concatenate(owners)
+    order = np.argsort(start, kind="stable")
+    return start[order], owner[order].astype(np.int64)
+
+
+def quarters_of(bars: Bars, at_beat: Floats) -> Floats:
+    """Positions in beats from bar 1 beat 1 as quarters: the inverse of `tempo.beats_at`."""
+    start, _ = beat_starts(bars)
+    edges = np.append(start, bars.start_quarter[-1])
+    first = float(bars.first_beat[0])
+    numbers = first + np.arange(len(edges), dtype=np.float64)
+    before = np.minimum(at_beat - first, 0.0) * (edges[1] - edges[0])
+    after = np.maximum(at_beat - numbers[-1], 0.0) * (edges[-1] - edges[-2])
+    return np.asarray(np.interp(at_beat, numbers, edges) + before + after)
+
+
+def grid_between(
+    bars: Bars, kind: int, begin_quarter: float, end_quarter: float, swing_ratio: float | None
+) -> Floats:
+    """Grid positions of a subdivision in [begin, end), swung ones on their own places."""
+    tiny = 1e-6
+    low = max(int(np.searchsorted(bars.start_quarter, begin_quarter + tiny, side="right")) - 1, 0)
+    high = int(np.searchsorted(bars.start_quarter[:-1], end_quarter - tiny, side="left"))
+    found = [np.zeros(0)]
+    for i in range(low, high):
+        inside = _bar_grid(kind, bars.meters[int(bars.meter[i])], swing_ratio)
+        at = bars.start_quarter[i] + inside
+        found.append(at[at < bars.start_quarter[i + 1] - tiny])
+    at = np.concatenate(found)
+    return np.asarray(at[(at >= begin_quarter - tiny) & (at < end_quarter - tiny)])
+
+
+def _bar_grid(kind: int, meter: Meter, swing_ratio: float | None) -> Floats:
+    subdivision = SUBDIVISIONS[kind]
+    straight = positions(subdivision, meter)
+    at = np.array([float(p) for p in straight])
+    if subdivision.swung and len(straight) > 1:
+        ratio = USUAL_SWING if swing_ratio is None else swing_ratio
+        pair = float(2 * (straight[1] - straight[0]))
+        at[1::2] += pair * (ratio / (1.0 + ratio) - 0.5)
+    return at
+
+
+def swing_of(bars: Bars, kind: int, grid_quarter: Floats) -> float | None:
+    """The swing ratio that fitted grid positions show, or `None` where none is delayed."""
+    if kind < 0 or not SUBDIVISIONS[kind].swung:
+        return None
+    at = grid_quarter[~np.isnan(grid_quarter)]
+    shares = []
+    for quarter in at:
+        i = int(np.searchsorted(bars.start_quarter, quarter + 1e-6, side="right")) - 1
+        i = min(max(i, 0), len(bars.number) - 1)
+        straight = positions(SUBDIVISIONS[kind], bars.meters[int(bars.meter[i])])
+        if len(straight) < 2:
+            continue
+        pair = float(2 * (straight[1] - straight[0]))
+        share = float((quarter - bars.start_quarter[i]) / pair % 1.0)
+        if 0.2 < share < 0.95:
+            shares.append(share)
+    if not shares:
+        return None
+    middle = float(np.median(shares))
+    return middle / (1.0 - middle)
+
+
+def short_name(name: str) -> str:
+    """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`."""
+    for long, short in _SHORT:
+        name = name.replace(long, short)
+    return name
+
+
+def figure(per_beat: float) -> str:
+    """Notes per beat without needless decimals: `4`, `1.5`."""
+    return str(Fraction(per_beat).limit_denominator(8)) if per_beat % 1 == 0 else f"{per_beat:.1f}"
+
+
+def title_of(analysis: Analysis) -> str:
+    """The take's own name, without folders, safe to print."""
+    return printable(PurePath(analysis.take.name).name or analysis.take.name).strip() or "take"
+
+
+def main_subdivision(analysis: Analysis) -> tuple[str, float] | None:
+    """The commonest subdivision and its share of the notes."""
+    named = Counter(name for name in analysis.notes.subdivision_name if name is not None)
+    if not named:
+        return None
+    name, count = named.most_common(1)[0]
+    return name, count / len(analysis.notes)
+
+
+def facts_of(analysis: Analysis) -> str:
+    """Meter, tempo, size, lean and spread of a take in one line."""
+    events = len(set(analysis.notes.event.tolist()))
+    parts = [f"{analysis.take.meter_text} at {tempo_range(analysis)}"]
+    parts.append(f"{events} note{'s' if events != 1 else ''} (a chord counts once)")
+    if analysis.spread_ms is not None:
+        parts.append(f"spread {analysis.spread_ms:.0f} ms")
+    if analysis.constant_offset_ms is not None:
+        parts.append(f"on the whole {lean(analysis.constant_offset_ms)}")
+    return ", ".join(parts)
+
+
+def lean(offset_ms: float) -> str:
+    """`12 ms late`, `9 ms early`, `on the beat` below a millisecond."""
+    if abs(offset_ms) < 0.5:
+        return "on time"
+    return f"{abs(offset_ms):.0f} ms {'late' if offset_ms > 0 else 'early'}"
+
+
+def tempo_range(analysis: Analysis) -> str:
+    """The tempo, or the lowest and highest under the notes."""
+    bpm = np.array([p.tempo_bpm for p in analysis.phrases])
+    if len(bpm) and bpm.max() - bpm.min() > 0.05:
+        return f"{bpm_text(float(bpm.min()))} to {bpm_text(float(bpm.max()))} BPM"
+    return tempo_text(analysis.take)
+
+
+def bools(values: list[bool]) -> Bools:
+    """A Boolean array, also from an empty list."""
+    return np.array(values, dtype=np.bool_)
