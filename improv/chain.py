@@ -25,7 +25,7 @@ FUMBLED = 0.04
 FUMBLE_WIDTH = 3.2
 SWITCH_AT_BEAT = 0.08
 SWITCH_INSIDE = 0.003
-FREE_START = 0.002
+FREE_START = 0.0008
 FREE_TO_FREE = 0.05
 SKIP_FLOOR = float(np.exp(-4.0))
 """Long notes are common: past this charge a longer wait costs no more."""

@@ -24,8 +24,12 @@ from improv.lattice import Lane, Lattice, build
 from improv.model import Bars, Bools, Floats, Ints, _Frozen
 from improv.tempo import bar_index
 
+DRIFTS_MS = (-70.0, -35.0, 35.0, 70.0)
+"""Drifts tried per phrase: what the player gains or loses from its first note to its last."""
+DRIFT_PRIOR_MS = 28.0
+FEWEST_FOR_DRIFT = 6
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
-START_SPREADS_MS = (10.0, 20.0)
+START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 LEARNING_EVENTS = 360
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
 BLOCK_EVENTS = 6000
@@ -120,10 +124,12 @@ def _learn(
     for last in (False, True):
         belief = scene.believe(*_flat_hand(hand, len(part)), with_free=True)
         ratios = _ratios(scene, belief, hand)
-        error, on_grid = scene.expected(belief)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
-        hand = estimate(error, on_grid, linked, hand)
+        flat = (len(part), -1)
+        hand = estimate(
+            scene.lattice.deviation_ms.reshape(flat), belief.reshape(flat), linked, hand
+        )
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
@@ -229,18 +235,29 @@ class _Scene:
             )
         )
 
+    def phrase_evidence(self, center: Floats, spread: Floats, memory: float) -> Floats:
+        """Log evidence of every phrase, free runs included."""
+        steps = self.steps(center, spread, memory)
+        found = np.zeros(len(self.edges) - 1)
+        for rows, valid in self.batches:
+            stretches = self.stretches(rows, valid, spread)
+            belief = chain.believe(steps, rows, valid, stretches, want_posterior=False)
+            found[np.searchsorted(self.edges, rows[:, 0])] = belief.log_evidence
+        return found
+
+    def stretches(self, rows: Ints, valid: Bools, spread: Floats) -> Floats:
+        onset_ms = self.events.onset_sec * 1000.0
+        first = rows[:, :1]
+        return free.stretch_scores(onset_ms[rows], valid, self.beat_ms[first], spread[first])
+
     def believe(
         self, center: Floats, spread: Floats, memory: float, with_free: bool = True
     ) -> Floats:
         """Posterior (N, lanes, 2); what is missing to 1 is free."""
         steps = self.steps(center, spread, memory)
         posterior = np.zeros(self.lattice.deviation_ms.shape)
-        onset_ms = self.events.onset_sec * 1000.0
         for rows, valid in self.batches:
-            stretches = None
-            if with_free:
-                beat_ms = self.beat_ms[rows[:, :1]]
-                stretches = free.stretch_scores(onset_ms[rows], valid, beat_ms, spread[rows[:, :1]])
+            stretches = self.stretches(rows, valid, spread) if with_free else None
             belief = chain.believe(steps, rows, valid, stretches)
             posterior[rows[valid]] = belief.grid.transpose(1, 0, 2, 3)[valid]
         return posterior
@@ -324,13 +341,33 @@ def _read(
 ) -> dict[str, np.ndarray]:
     scene = _Scene.of(part, edges, bars, lanes, weight)
     phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
-    belief = scene.believe(*_flat_hand(hand, len(part)))
+    lean = _first_lean(scene, phrase, hand)
+    flat = np.full(len(part), hand.spread_ms)
+    belief = scene.believe(hand.center_ms + lean, flat, hand.memory)
     error, on_grid = scene.expected(belief)
     at_ms = part.onset_sec * 1000.0
     base, drift, spread = phrase_leanings(error, on_grid, at_ms, phrase, len(edges) - 1, hand)
     leaning = base[phrase] + drift[phrase] * at_ms
     belief = scene.believe(leaning, spread[phrase], hand.memory)
     return {**_choose(scene, belief), "leaning_ms": leaning}
+
+
+def _first_lean(scene: _Scene, phrase: Ints, hand: Hand) -> Floats:
+    """Expected gain or loss in ms at every event: the best of a few drifts per phrase."""
+    events, edges = scene.events, scene.edges
+    first, last = events.onset_sec[edges[:-1]], events.onset_sec[edges[1:] - 1]
+    share = (events.onset_sec - first[phrase]) / np.maximum(last - first, 1e-3)[phrase]
+    center, spread, memory = _flat_hand(hand, len(events))
+    long_enough = np.diff(edges) >= FEWEST_FOR_DRIFT
+    best = scene.phrase_evidence(center, spread, memory)
+    chosen = np.zeros(len(best))
+    for gain_ms in DRIFTS_MS:
+        evidence = scene.phrase_evidence(center + gain_ms * share, spread, memory)
+        evidence -= 0.5 * (gain_ms / DRIFT_PRIOR_MS) ** 2
+        better = long_enough & (evidence > best)
+        best = np.where(better, evidence, best)
+        chosen = np.where(better, gain_ms, chosen)
+    return np.asarray(chosen[phrase] * share)
 
 
 def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:

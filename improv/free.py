@@ -32,6 +32,8 @@ GLIDE_SD = 0.35
 """Prior deviation of the relative change of step from end to end of a gliding run."""
 KIND_WEIGHTS = (0.4, 0.4, 0.2)
 """Prior shares of steady, gliding and uneven runs."""
+SMOOTH_SHARE = 0.12
+"""A flying hand's scatter about its own curve is at most this share of its step."""
 UNEVEN_SHARE = 0.18
 """Scatter of an uneven run's steps as a share of the step."""
 _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))
@@ -94,9 +96,13 @@ def _score(local_ms: Floats, spread_ms: Floats) -> Floats:
     shared = -0.5 * np.log(length) - np.log(step * LOG_STEP_SPAN * basis.slope_norm)
     bend = GLIDE_SD * step / (2.0 * length) * basis.bend_norm
     kinds = []
+    smooth_ms = np.minimum(spread_ms, SMOOTH_SHARE * step)
     for weight, scale in zip(KIND_WEIGHTS, (0.05, 1.0), strict=False):
-        fit = _curve(coefficient, residual, spread_ms, bend * scale, length)
-        kinds.append(np.log(weight) + shared + fit)
+        fit = np.logaddexp(
+            _curve(coefficient, residual, smooth_ms, bend * scale, length),
+            _curve(coefficient, residual, 0.5 * smooth_ms, bend * scale, length),
+        )
+        kinds.append(np.log(0.5 * weight) + shared + fit)
     kinds.append(np.log(KIND_WEIGHTS[2]) + _uneven(local_ms, step))
     return np.asarray(np.logaddexp(np.logaddexp(kinds[0], kinds[1]), kinds[2]))
 

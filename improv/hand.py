@@ -82,38 +82,43 @@ def _dotted_twin(row: int) -> int:
 
 def nearness(error_ms: Floats, spread_ms: Floats) -> Floats:
     """Chance that a deviation is ordinary, not fumbled (1 near 0, falling past 3 spreads)."""
-    z = (error_ms / spread_ms) ** 2
-    far = FUMBLED / FUMBLE_WIDTH * np.exp(-0.5 / FUMBLE_WIDTH**2 * z)
-    near = (1.0 - FUMBLED) * np.exp(-0.5 * z)
-    return np.asarray(near / (near + far))
+    z = np.minimum((error_ms / spread_ms) ** 2, 400.0)
+    odds = FUMBLED / FUMBLE_WIDTH / (1.0 - FUMBLED) * np.exp(0.5 * (1.0 - FUMBLE_WIDTH**-2) * z)
+    return np.asarray(1.0 / (1.0 + odds))
 
 
-def estimate(error_ms: Floats, weight: Floats, linked: Floats, previous: Hand) -> Hand:
+def estimate(deviation_ms: Floats, weight: Floats, linked: Floats, previous: Hand) -> Hand:
     """Re-estimate the take's hand.
 
-    `error_ms` (N,) expected deviation per event, `weight` (N,) chance it is on a grid,
-    `linked` (N,) chance that the event before belongs to the same phrase and is on a grid.
+    `deviation_ms` (N, K) under every candidate, `weight` (N, K) its posterior, `linked`
+    (N,) whether the event before belongs to the same phrase.
     """
-    spread = np.full(len(error_ms), previous.spread_ms)
-    ordinary = weight * nearness(error_ms - previous.center_ms, spread)
+    spread = np.full(deviation_ms.shape, previous.spread_ms)
+    ordinary = weight * nearness(deviation_ms - previous.center_ms, spread)
     total = float(ordinary.sum())
     independent = total * (1 - previous.memory) / (1 + previous.memory)
     prior_mean, prior_sd = CENTER_PRIOR_MS
     pull = previous.spread_ms**2 / prior_sd**2
-    mean = float(ordinary @ error_ms) / max(total, 1e-9)
+    mean = float((ordinary * deviation_ms).sum()) / max(total, 1e-9)
     center = (independent * mean + pull * prior_mean) / (independent + pull)
-    centered = error_ms - center
-    squares = float(ordinary @ centered**2) + SPREAD_PRIOR_NOTES * SPREAD_PRIOR_MS**2
+    centered = deviation_ms - center
+    squares = float((ordinary * centered**2).sum()) + SPREAD_PRIOR_NOTES * SPREAD_PRIOR_MS**2
     spread_ms = float(np.sqrt(squares / (total + SPREAD_PRIOR_NOTES)))
-    before = np.roll(np.arange(len(error_ms)), 1)
-    pair = linked * ordinary * ordinary[before]
-    product = float(pair @ (centered * centered[before])) / spread_ms**2
+    memory = _memory(centered, ordinary, linked, spread_ms)
+    return Hand(center, float(np.clip(spread_ms, *SPREAD_RANGE_MS)), memory)
+
+
+def _memory(centered_ms: Floats, ordinary: Floats, linked: Floats, spread_ms: float) -> float:
+    """Correlation of successive deviations, shrunk to the prior."""
+    share = ordinary.sum(axis=1)
+    error = (ordinary * centered_ms).sum(axis=1) / np.maximum(share, 1e-9)
+    before = np.roll(np.arange(len(error)), 1)
+    pair = linked * share * share[before]
+    product = float(pair @ (error * error[before])) / spread_ms**2
     memory = (product + MEMORY_PRIOR_NOTES * MEMORY_PRIOR) / (
         float(pair.sum()) + MEMORY_PRIOR_NOTES
     )
-    return Hand(
-        center, float(np.clip(spread_ms, *SPREAD_RANGE_MS)), float(np.clip(memory, 0.1, 0.85))
-    )
+    return float(np.clip(memory, 0.1, 0.85))
 
 
 def phrase_leanings(
