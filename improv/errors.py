@@ -3,6 +3,7 @@
     ImprovError            anything improv refuses to do; exit status 1
     ├── TakeError          a take that cannot be read or judged
     ├── OutputError        a result that cannot be written where it was asked for
+    ├── LogError           a practice log that cannot be opened, read or trusted
     └── UsageError         an option or value that makes no sense; exit status 2
 
 A message names the thing (file, track, option), what is wrong with it and what
@@ -22,6 +23,10 @@ class TakeError(ImprovError):
 
 class OutputError(ImprovError):
     """A result that cannot be written to the place asked for."""
+
+
+class LogError(ImprovError):
+    """A practice log that cannot be opened, read or trusted."""
 
 
 class UsageError(ImprovError):

@@ -1,0 +1,12 @@
+"""The practice log: one SQLite file that keeps takes, how they were read, what was heard.
+
+    entries    what goes in and comes out: Entry, Filter, Row, Whole
+    schema     the tables, and the way from every earlier version to this one
+    opening    the only place that opens the file: checks, creation, crash care, errors
+    store      Log: add, find, show, remove, material for comparisons, backup
+    refresh    analyze everything again, the old results staying until the new are whole
+    exchange   export and import in open formats
+    place      where the log lies when nobody says
+
+Nothing here prints, and nothing leaves the machine.
+"""

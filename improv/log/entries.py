@@ -1,0 +1,205 @@
+"""What goes into the practice log and what comes out: plain frozen values.
+
+Days are ISO dates ("2026-03-01") or `None`; a player, tune or note nobody named is "".
+Settings travel as canonical JSON, so that two readings are equal when their texts are.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from typing import Any
+
+from improv.errors import ImprovError, LogError, UsageError
+from improv.meter import meter_text, parse_meter
+from improv.model import Reading, Settings
+
+LONGEST_WORD = 200
+LONGEST_NOTE = 20_000
+
+
+@dataclass(frozen=True)
+class About:
+    """What the player says about a take."""
+
+    player: str = ""
+    tune: str = ""
+    day: str | None = None
+    tags: tuple[str, ...] = ()
+    note: str = ""
+
+    def checked(self) -> About:
+        """The same, tidied; raises `UsageError` for what cannot be kept."""
+        for what, text, most in (
+            ("player", self.player, LONGEST_WORD),
+            ("tune", self.tune, LONGEST_WORD),
+            ("note", self.note, LONGEST_NOTE),
+            *(("tag", tag, LONGEST_WORD) for tag in self.tags),
+        ):
+            if len(text) > most:
+                raise UsageError(f"the {what} is longer than {most} characters; shorten it")
+        tags = tuple(sorted({clean(t) for t in self.tags} - {""}, key=str.casefold))
+        day = None if self.day is None else parse_day(self.day)
+        return About(clean(self.player), clean(self.tune), day, tags, self.note.strip())
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """One take to be kept: its file's bytes, how it was read, what was heard, what is said.
+
+    `made_by` and `made` say which improv made the analysis and when, where it was not this
+    one and now.
+    """
+
+    midi: bytes
+    file_name: str
+    reading: Reading
+    settings: Settings
+    document: dict[str, Any]
+    about: About = About()
+    backing: bytes | None = None
+    made_by: str | None = None
+    made: str | None = None
+
+    @property
+    def part(self) -> str:
+        """Which part of the file the take is: the same file may hold several players."""
+        return json.dumps([self.reading.track, self.reading.channel])
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which takes are meant; every field left out means all. Bounds are inclusive."""
+
+    player: str | None = None
+    tune: str | None = None
+    since: str | None = None
+    until: str | None = None
+    tempo_low_bpm: float | None = None
+    tempo_high_bpm: float | None = None
+    subdivision: str | None = None
+    tags: tuple[str, ...] = ()
+    ids: tuple[int, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Row:
+    """One take in a list."""
+
+    id: int
+    day: str | None
+    player: str
+    tune: str
+    file_name: str
+    tempo_bpm: float
+    meter: str
+    notes: int
+    offset_ms: float | None
+    spread_ms: float | None
+    in_pocket: float | None
+    off_grid: float
+    subdivisions: tuple[str, ...]
+    tags: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """One take with everything the log holds of it."""
+
+    row: Row
+    note: str
+    added: str
+    digest: str
+    settings_text: str
+    made_by: str
+    made: str
+    document: dict[str, Any]
+    midi: bytes = field(repr=False)
+    backing: bytes | None = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Added:
+    """What became of an entry: its number, whether it is new, and what it would have changed.
+
+    `differs` names the settings in which a take already in the log was read otherwise.
+    """
+
+    id: int
+    new: bool
+    replaced: bool = False
+    differs: tuple[str, ...] = ()
+
+
+def clean(text: str) -> str:
+    """A word as it is kept: spaces tidied, undecodable characters replaced."""
+    tidy = " ".join(text.split())
+    return tidy.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+def parse_day(text: str) -> str:
+    """An ISO date, checked; raises `UsageError`."""
+    try:
+        return date.fromisoformat(text.strip()).isoformat()
+    except ValueError:
+        raise UsageError(f"'{text}' is not a date like 2026-03-01") from None
+
+
+def settings_text(reading: Reading, settings: Settings) -> str:
+    """How a take was read and judged, as canonical JSON."""
+    given = {**asdict(reading), **asdict(settings)}
+    given["meter"] = None if reading.meter is None else meter_text(reading.meter)
+    names = settings.subdivisions
+    given["subdivisions"] = None if names is None else list(names)
+    return json.dumps(given, sort_keys=True)
+
+
+def settings_values(text: str) -> tuple[Reading, Settings]:
+    """The inverse of `settings_text`; raises `LogError` for what an import made up."""
+    try:
+        given = json.loads(text)
+        if not isinstance(given, dict):
+            raise TypeError("not an object")
+        meter = given.pop("meter")
+        names = given.pop("subdivisions")
+        reading_keys = set(Reading.__dataclass_fields__) - {"meter"}
+        settings_keys = set(Settings.__dataclass_fields__) - {"subdivisions"}
+        if set(given) != reading_keys | settings_keys:
+            raise ValueError("settings that are not known")
+        _check_types(given)
+        return (
+            Reading(
+                **{k: given[k] for k in reading_keys},
+                meter=None if meter is None else parse_meter(meter),
+            ),
+            Settings(
+                **{k: given[k] for k in settings_keys},
+                subdivisions=None if names is None else tuple(map(str, names)),
+            ),
+        )
+    except (ImprovError, ValueError, TypeError, KeyError, AttributeError) as fault:
+        raise LogError(f"settings that cannot be read ({fault})") from None
+
+
+def _check_types(given: dict[str, Any]) -> None:
+    """Numbers are numbers and words are words, whoever wrote the file they came from."""
+    words = {"track", "backing"}
+    for key, value in given.items():
+        allowed: tuple[type, ...] = (str,) if key in words else (int, float)
+        if value is not None and not isinstance(value, allowed):
+            raise TypeError(f"'{key}' is {value!r}")
+
+
+def differing(old: str, new: str) -> tuple[str, ...]:
+    """The settings in which two settings texts differ, as `tempo_bpm 96 -> 100`."""
+    was, now = json.loads(old), json.loads(new)
+    return tuple(
+        f"{key} {_said(was.get(key))} -> {_said(now.get(key))}"
+        for key in sorted({*was, *now})
+        if was.get(key) != now.get(key)
+    )
+
+
+def _said(value: Any) -> str:
+    return "unset" if value is None else str(value)

@@ -1,0 +1,268 @@
+"""Export and import in open formats: JSON lines beside the MIDI files, and CSV.
+
+An exported folder holds
+
+    takes.jsonl     one take to a line: what is said of it, its settings, its analysis
+    midi/*.mid      the takes (and backings) themselves, named by their SHA-256 digest
+
+and is all an import needs. The CSV has one row per take and subdivision. An import trusts
+nothing: a file must match its digest, an analysis that is not sound is made again from the
+notes, and a take that is there already is left alone. Takes come in by batches, each of them
+whole; an import cut short is simply started again.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import math
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from improv.cells import from_document
+from improv.errors import ImprovError, LogError
+from improv.files import AnyPath, read_bytes, shown, write_bytes
+from improv.log.entries import About, Entry, Filter, Whole, settings_values
+from improv.log.refresh import analyzed
+from improv.log.store import Log
+from improv.measures import MEASURES, values
+from improv.midi import LARGEST_FILE_BYTES
+
+FORMAT = "improv practice log"
+FORMAT_VERSION = 1
+TAKES = "takes.jsonl"
+MIDI = "midi"
+LARGEST_LIST_BYTES = 2**31
+BATCH = 50
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True)
+class Imported:
+    """How an import went: takes that are new, and those that were there already."""
+
+    new: int
+    known: int
+
+
+def export_folder(log: Log, which: Filter, target: AnyPath) -> int:
+    """Writes the takes a filter finds to a new folder, whole or not at all; returns how many."""
+    place = Path(target)
+    if os.path.lexists(place):
+        raise LogError(f"{shown(place)}: is there already; name a new folder")
+    beside = place.with_name(f".{os.urandom(8).hex()}.part")
+    rows = log.rows(which)
+    try:
+        (beside / MIDI).mkdir(parents=True)
+        with open(beside / TAKES, "x", encoding="utf-8") as lines:
+            for row in rows:
+                whole = log.whole(row.id)
+                lines.write(json.dumps(_line(whole, beside / MIDI)) + "\n")
+        os.replace(beside, place)
+    except OSError as fault:
+        reason = (fault.strerror or str(fault)).lower()
+        raise LogError(
+            f"{shown(place)}: cannot be written ({reason}); choose another place"
+        ) from None
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    return len(rows)
+
+
+def _line(whole: Whole, folder: Path) -> dict[str, Any]:
+    row = whole.row
+    return {
+        "format": FORMAT,
+        "version": FORMAT_VERSION,
+        "midi": _put(whole.midi, folder),
+        "backing": None if whole.backing is None else _put(whole.backing, folder),
+        "file_name": row.file_name,
+        "player": row.player,
+        "tune": row.tune,
+        "day": row.day,
+        "tags": list(row.tags),
+        "note": whole.note,
+        "added": whole.added,
+        "settings": json.loads(whole.settings_text),
+        "made_by": whole.made_by,
+        "made": whole.made,
+        "analysis": whole.document,
+    }
+
+
+def _put(data: bytes, folder: Path) -> str:
+    digest = hashlib.sha256(data).hexdigest()
+    target = folder / f"{digest}.mid"
+    if not target.exists():
+        write_bytes(target, data)
+    return digest
+
+
+def import_folder(
+    log: Log, source: AnyPath, step: Callable[[int], None] = lambda done: None
+) -> Imported:
+    """Adds the takes of an exported folder. Raises `LogError` naming the line that is wrong."""
+    folder = Path(source)
+    place = folder / TAKES if folder.is_dir() else folder
+    text = read_bytes(place, LARGEST_LIST_BYTES, LogError)
+    new = known = 0
+    batch: list[Entry] = []
+    for number, entry in _entries(text, place):
+        batch.append(entry)
+        if len(batch) == BATCH:
+            fresh = sum(added.new for added in log.add_many(batch))
+            new, known, batch = new + fresh, known + len(batch) - fresh, []
+        step(number)
+    if batch:
+        fresh = sum(added.new for added in log.add_many(batch))
+        new, known = new + fresh, known + len(batch) - fresh
+    return Imported(new, known)
+
+
+def _entries(text: bytes, place: Path) -> Iterator[tuple[int, Entry]]:
+    number = 0
+    for number, line in enumerate(text.splitlines(), 1):
+        if line.strip():
+            try:
+                yield number, _entry(json.loads(line), place.parent / MIDI)
+            except (ImprovError, ValueError, TypeError, KeyError, RecursionError) as fault:
+                told = f"'{fault.args[0]}' is missing" if isinstance(fault, KeyError) else fault
+                raise LogError(
+                    f"{shown(place)}: line {number} is not a take of a practice log ({told}); "
+                    "takes before it may have been added"
+                ) from None
+    if number == 0:
+        raise LogError(f"{shown(place)}: holds no takes")
+
+
+def _entry(line: Any, folder: Path) -> Entry:
+    if not isinstance(line, dict) or line.get("format") != FORMAT:
+        raise ValueError("it does not say it is one")
+    if line["version"] != FORMAT_VERSION:
+        raise ValueError(f"format version {line['version']!r}, this improv knows {FORMAT_VERSION}")
+    text = json.dumps(line["settings"], sort_keys=True)
+    reading, settings = settings_values(text)
+    midi = _get(line["midi"], folder)
+    backing = None if line["backing"] is None else _get(line["backing"], folder)
+    words = {k: line[k] for k in ("file_name", "player", "tune", "note", "made_by", "made")}
+    if any(not isinstance(word, str) for word in words.values()):
+        raise TypeError("a word is not text")
+    day = line["day"]
+    tags = line["tags"]
+    if not (day is None or isinstance(day, str)) or not isinstance(tags, list):
+        raise TypeError("the day or the tags are not text")
+    about = About(words["player"], words["tune"], day, tuple(map(str, tags)), words["note"])
+    document, made_by, made = line["analysis"], words["made_by"], words["made"]
+    if not sound(document):
+        document = analyzed(midi, words["file_name"], text, backing)
+        made_by = made = ""
+    return Entry(
+        midi, words["file_name"], reading, settings, document, about.checked(), backing,
+        made_by or None, made or None,
+    )  # fmt: skip
+
+
+def _get(digest: Any, folder: Path) -> bytes:
+    if not isinstance(digest, str) or not _DIGEST.fullmatch(digest):
+        raise ValueError("a file's digest is not one")
+    data = read_bytes(folder / f"{digest}.mid", LARGEST_FILE_BYTES, LogError)
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise ValueError(f"{MIDI}/{digest}.mid is not the file it was")
+    return data
+
+
+def sound(document: Any) -> bool:
+    """Whether an analysis from elsewhere can be kept as it is."""
+    try:
+        head = document["take"]
+        numbers = ("tempo_bpm", "notes")
+        optional = ("constant_offset_ms", "spread_ms", "in_pocket")
+        return bool(
+            document["version"] == 1
+            and all(_number(head[k]) for k in numbers)
+            and all(head[k] is None or _number(head[k]) for k in optional)
+            and isinstance(head["meter"], str)
+            and len(document["notes"]) == head["notes"]
+            and json.dumps(document, allow_nan=False).isascii()
+            and from_document(document)[1].dtype is not None
+        )
+    except Exception:  # whatever a made-up document does, the answer is no
+        return False
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+# --- for spreadsheets ----------------------------------------------------------
+
+CSV_HEAD = (
+    "take", "day", "player", "tune", "file", "tempo_bpm", "meter", "tags", "subdivision",
+    "per_beat", "notes", "spread_ms", "offset_ms", "in_pocket", "off_grid", "drift_percent",
+    "swing_ratio",
+)  # fmt: skip
+
+
+def csv_text(log: Log, which: Filter) -> str:
+    """One row per take and subdivision; a word that a spreadsheet would take for a formula
+    gets a leading apostrophe."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CSV_HEAD)
+    rows = log.rows(which)
+    material = log.material(which)
+    summaries = _summaries(material)
+    for number, row in enumerate(rows):
+        words = (row.player, row.tune, row.file_name)
+        lead = [row.id, row.day or "", *map(_harmless, words), row.tempo_bpm, row.meter]
+        for kind, cells in summaries.get(number, {}).items():
+            name = material.kinds[kind]
+            tags = _harmless(" ".join(row.tags))
+            writer.writerow([*lead, tags, name.name, f"{name.per_beat:g}", *cells])
+    return out.getvalue()
+
+
+def _harmless(word: str) -> str:
+    return f"'{word}" if word[:1] in tuple("=+-@\t\r") and word else word
+
+
+def _summaries(material: Any) -> dict[int, dict[int, list[str]]]:
+    """Per take and kind: notes, then each measure, averaged over phrases by notes."""
+    cells = material.cells
+    table: dict[int, dict[int, list[str]]] = {}
+    keys = list(zip(material.take.tolist(), cells["subdivision"].tolist(), strict=True))
+    notes: dict[tuple[int, int], int] = {}
+    for key, on in zip(keys, cells["on"].tolist(), strict=True):
+        notes[key] = notes.get(key, 0) + on
+    sums: dict[tuple[int, int], dict[str, list[float]]] = {key: {} for key in notes}
+    for measure in MEASURES:
+        found = values(cells, measure.key, 0.5)
+        for row, value, count in zip(
+            found.rows.tolist(), found.value.tolist(), found.notes.tolist(), strict=True
+        ):
+            total = sums[keys[row]].setdefault(measure.key, [0.0, 0.0])
+            total[0] += value * count
+            total[1] += count
+    for (take, kind), count in notes.items():
+        line = [str(count)]
+        for measure in MEASURES:
+            total = sums[(take, kind)].get(measure.key, [0.0, 0.0])
+            line.append(_cell(measure.key, total))
+        table.setdefault(take, {})[kind] = line
+    return table
+
+
+def _cell(key: str, total: list[float]) -> str:
+    if total[1] <= 0.0:
+        return ""
+    mean = total[0] / total[1]
+    if key in ("spread", "swing"):
+        return f"{math.exp(mean):.3f}"
+    return f"{100 * mean:.3f}" if key == "drift" else f"{mean:.4f}"

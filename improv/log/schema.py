@@ -1,0 +1,196 @@
+"""The tables of the practice log, and the way from every earlier version to this one.
+
+A log carries its kind in `application_id` and its version in `user_version`. A migration
+runs inside one transaction: whoever looks sees the old log or the new one. To change the
+tables, add a function to `MIGRATIONS`, raise `VERSION`, and keep the text of the version
+left behind in `tests/log_versions`.
+
+Version 1 kept takes and documents; version 2 keeps beside them what lists and comparisons
+need at once (`cells`, `kind`, `played`), and the place where a refresh lays its results.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from typing import Any
+
+from improv.cells import Cells, Kind, from_document
+
+APPLICATION_ID = 0x696D7076  # "impv"
+VERSION = 2
+
+TABLES = """
+CREATE TABLE file (
+    digest TEXT PRIMARY KEY,
+    bytes BLOB NOT NULL
+) WITHOUT ROWID;
+CREATE TABLE take (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    file TEXT NOT NULL REFERENCES file (digest),
+    part TEXT NOT NULL,
+    backing TEXT REFERENCES file (digest),
+    file_name TEXT NOT NULL,
+    player TEXT NOT NULL COLLATE NOCASE,
+    tune TEXT NOT NULL COLLATE NOCASE,
+    day TEXT,
+    note TEXT NOT NULL,
+    added TEXT NOT NULL,
+    settings TEXT NOT NULL,
+    UNIQUE (file, part)
+);
+CREATE INDEX take_by_player ON take (player, day);
+CREATE INDEX take_by_backing ON take (backing);
+CREATE TABLE tag (
+    take INTEGER NOT NULL REFERENCES take (id) ON DELETE CASCADE,
+    name TEXT NOT NULL COLLATE NOCASE,
+    PRIMARY KEY (take, name)
+) WITHOUT ROWID;
+CREATE TABLE analysis (
+    take INTEGER PRIMARY KEY REFERENCES take (id) ON DELETE CASCADE,
+    made_by TEXT NOT NULL,
+    made TEXT NOT NULL,
+    tempo_bpm REAL NOT NULL,
+    meter TEXT NOT NULL,
+    notes INTEGER NOT NULL,
+    offset_ms REAL,
+    spread_ms REAL,
+    in_pocket REAL,
+    off_grid REAL NOT NULL,
+    cells BLOB NOT NULL,
+    document BLOB NOT NULL
+);
+CREATE TABLE kind (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    per_beat REAL NOT NULL,
+    swung INTEGER NOT NULL,
+    UNIQUE (name, per_beat, swung)
+);
+CREATE TABLE played (
+    take INTEGER NOT NULL REFERENCES take (id) ON DELETE CASCADE,
+    kind INTEGER NOT NULL REFERENCES kind (id),
+    notes INTEGER NOT NULL,
+    off_grid INTEGER NOT NULL,
+    PRIMARY KEY (take, kind)
+) WITHOUT ROWID;
+CREATE TABLE staged (
+    take INTEGER PRIMARY KEY REFERENCES take (id) ON DELETE CASCADE,
+    settings TEXT NOT NULL,
+    made_by TEXT NOT NULL,
+    made TEXT NOT NULL,
+    document BLOB NOT NULL
+);
+"""
+
+
+def create(connection: sqlite3.Connection) -> None:
+    """Makes an empty log of this version in an empty database."""
+    connection.executescript(
+        f"BEGIN; {TABLES} PRAGMA application_id = {APPLICATION_ID}; "
+        f"PRAGMA user_version = {VERSION}; COMMIT;"
+    )
+
+
+def migrate(connection: sqlite3.Connection, version: int) -> None:
+    """Brings a log of an earlier version to this one, all or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Another program may have come first.
+        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+        while version < VERSION:
+            MIGRATIONS[version](connection)
+            version += 1
+            connection.execute(f"PRAGMA user_version = {version}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def _statements(script: str) -> list[str]:
+    return [s for s in script.split(";") if s.strip()]
+
+
+def _one_to_two(connection: sqlite3.Connection) -> None:
+    """Adds the compact tables and fills them from the documents."""
+    for statement in _statements(TABLES):
+        words = statement.split()
+        if words[:3] in (["CREATE", "TABLE", n] for n in ("kind", "played", "staged")):
+            connection.execute(statement)
+    connection.execute("ALTER TABLE analysis RENAME TO analysis_1")
+    connection.execute(next(s for s in _statements(TABLES) if "TABLE analysis" in s))
+    ids = [r[0] for r in connection.execute("SELECT take FROM analysis_1 ORDER BY take").fetchall()]
+    for take in ids:
+        made_by, made, packed = connection.execute(
+            "SELECT made_by, made, document FROM analysis_1 WHERE take = ?", (take,)
+        ).fetchone()
+        put_analysis(connection, take, made_by, made, packed, unpack(packed))
+    connection.execute("DROP TABLE analysis_1")
+
+
+MIGRATIONS = {1: _one_to_two}
+
+
+# --- one analysis into its tables --------------------------------------------
+
+
+def pack(document: dict[str, Any]) -> bytes:
+    """A document as it is kept."""
+    return zlib.compress(json.dumps(document, separators=(",", ":")).encode("ascii"), 6)
+
+
+def unpack(packed: bytes) -> dict[str, Any]:
+    """The document that was packed."""
+    document = json.loads(zlib.decompress(packed))
+    assert isinstance(document, dict)
+    return document
+
+
+def put_analysis(
+    connection: sqlite3.Connection,
+    take: int,
+    made_by: str,
+    made: str,
+    packed: bytes,
+    document: dict[str, Any],
+    ready: tuple[tuple[Kind, ...], Cells] | None = None,
+) -> None:
+    """Writes a take's analysis, in place of the one it had. Call inside a transaction."""
+    kinds, cells = ready or from_document(document)
+    number = [_kind(connection, kind) for kind in kinds]
+    kept = cells.copy()
+    if len(kept):
+        kept["subdivision"] = [number[i] for i in cells["subdivision"].tolist()]
+    on, off = int(cells["on"].sum()), int(cells["off"].sum())
+    head = document["take"]
+    connection.execute("DELETE FROM analysis WHERE take = ?", (take,))
+    connection.execute("DELETE FROM played WHERE take = ?", (take,))
+    connection.execute(
+        "INSERT INTO analysis VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            take, made_by, made, head["tempo_bpm"], head["meter"], head["notes"],
+            head["constant_offset_ms"], head["spread_ms"], head["in_pocket"],
+            off / max(on + off, 1), kept.tobytes(), packed,
+        ),
+    )  # fmt: skip
+    for i, kind in enumerate(number):
+        mine = cells[cells["subdivision"] == i]
+        connection.execute(
+            "INSERT INTO played VALUES (?, ?, ?, ?)",
+            (take, kind, int(mine["on"].sum()), int(mine["off"].sum())),
+        )
+
+
+def _kind(connection: sqlite3.Connection, kind: Kind) -> int:
+    row = (kind.name, kind.per_beat, int(kind.swung))
+    connection.execute(
+        "INSERT INTO kind (name, per_beat, swung) SELECT ?, ?, ? WHERE NOT EXISTS "
+        "(SELECT 1 FROM kind WHERE name = ? AND per_beat = ? AND swung = ?)",
+        row + row,
+    )
+    found = connection.execute(
+        "SELECT id FROM kind WHERE name = ? AND per_beat = ? AND swung = ?", row
+    ).fetchone()
+    return int(found[0])

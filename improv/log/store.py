@@ -1,0 +1,383 @@
+"""The practice log as an object: add, find, show, remove, material for comparisons, backup.
+
+Every change is one transaction: it is whole on the disk when the call returns, or it never
+was. Two programs may write at once; the second waits up to `opening.BUSY_SEC` and then says
+that the log is busy. All methods raise `LogError`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+import improv
+from improv.cells import CELL, Kind, from_document
+from improv.errors import LogError
+from improv.files import AnyPath, shown
+from improv.log import opening
+from improv.log.entries import (
+    About,
+    Added,
+    Entry,
+    Filter,
+    Row,
+    Whole,
+    differing,
+    settings_text,
+)
+from improv.log.queries import where
+from improv.log.schema import pack, put_analysis, unpack
+from improv.material import Material
+
+_ROW = (
+    "take.id, take.day, take.player, take.tune, take.file_name, analysis.tempo_bpm, "
+    "analysis.meter, analysis.notes, analysis.offset_ms, analysis.spread_ms, "
+    "analysis.in_pocket, analysis.off_grid"
+)
+_ROW_FIELDS = (
+    "id", "day", "player", "tune", "file_name", "tempo_bpm", "meter", "notes", "offset_ms",
+    "spread_ms", "in_pocket", "off_grid",
+)  # fmt: skip
+_FROM = " FROM take JOIN analysis ON analysis.take = take.id"
+
+
+class Log:
+    """An open practice log; use it in a `with` block."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+
+    @staticmethod
+    def open(path: AnyPath, *, create: bool = False, writing: bool = True) -> Log:
+        """Opens a log; `create` makes it where there is none. `writing` False only looks."""
+        place = Path(path)
+        if create and not opening.exists(place):
+            opening.create(place)
+        return Log(place, opening.connect(place, writing=writing))
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Closes the file."""
+        self._connection.close()
+
+    # --- in ------------------------------------------------------------------
+
+    def add(self, entry: Entry, *, replace: bool = False) -> Added:
+        """Keeps a take. One that is there already is left alone and told (`Added.new` False).
+
+        `replace` reads it anew under the entry's settings and puts what is said of it in
+        place of what was; left out are words nobody gave.
+        """
+        return self.add_many([entry], replace=replace)[0]
+
+    def add_many(self, entries: Sequence[Entry], *, replace: bool = False) -> list[Added]:
+        """Keeps several takes, all of them or none."""
+        ready = [(e, from_document(e.document), pack(e.document)) for e in entries]
+        with self._writing():
+            return [self._put(e, cells, packed, replace) for e, cells, packed in ready]
+
+    def _put(self, entry: Entry, cells: Any, packed: bytes, replace: bool) -> Added:
+        digest = self._keep_file(entry.midi)
+        backing = None if entry.backing is None else self._keep_file(entry.backing)
+        text = settings_text(entry.reading, entry.settings)
+        found = self._one(
+            "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?",
+            (digest, entry.part),
+        )
+        if found is not None:
+            differs = differing(found[1], text)
+            if backing != found[2]:
+                differs = (*differs, "another backing file")
+            if not replace:
+                self._drop_loose_files()
+                return Added(int(found[0]), new=False, differs=differs)
+        about = entry.about.checked()
+        if found is None:
+            take = self._insert_take(entry, about, digest, backing, text)
+        else:
+            take = int(found[0])
+            self._update_take(take, about, backing, text)
+        for tag in about.tags:
+            self._run("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
+        made_by, made = entry.made_by or improv.__version__, entry.made or _now()
+        put_analysis(self._connection, take, made_by, made, packed, entry.document, cells)
+        self._drop_loose_files()
+        return Added(take, new=found is None, replaced=found is not None)
+
+    def _insert_take(
+        self, entry: Entry, about: About, digest: str, backing: str | None, text: str
+    ) -> int:
+        cursor = self._run(
+            "INSERT INTO take (file, part, backing, file_name, player, tune, day, note, added, "
+            "settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                digest, entry.part, backing, entry.file_name, about.player, about.tune,
+                about.day, about.note, _now(), text,
+            ),
+        )  # fmt: skip
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    def _update_take(self, take: int, about: About, backing: str | None, text: str) -> None:
+        self._run("UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take))
+        for column in ("player", "tune", "day", "note"):
+            value = getattr(about, column)
+            if value:
+                self._run(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
+
+    def _keep_file(self, data: bytes) -> str:
+        digest = hashlib.sha256(data).hexdigest()
+        self._run("INSERT OR IGNORE INTO file VALUES (?, ?)", (digest, data))
+        return digest
+
+    # --- out -----------------------------------------------------------------
+
+    def rows(self, which: Filter = Filter()) -> list[Row]:  # noqa: B008 (frozen)
+        """The takes a filter finds, by day, then in the order they were added."""
+        clause, values = where(which)
+        taken = self._all(
+            f"SELECT {_ROW}{_FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id", values
+        )
+        names: dict[int, list[str]] = {}
+        for take, name in self._all(
+            "SELECT played.take, kind.name FROM played JOIN kind ON kind.id = played.kind "
+            "WHERE played.notes > 0 ORDER BY played.take, kind.per_beat, kind.name"
+        ):
+            names.setdefault(take, []).append(name)
+        tags: dict[int, list[str]] = {}
+        for take, name in self._all("SELECT take, name FROM tag ORDER BY take, name"):
+            tags.setdefault(take, []).append(name)
+        return [_row(row, names.get(row[0], []), tags.get(row[0], [])) for row in taken]
+
+    def whole(self, take: int) -> Whole:
+        """One take with its bytes and its document."""
+        rows = self.rows(Filter(ids=(take,)))
+        if not rows:
+            raise LogError(f"{shown(self.path)}: there is no take {take}; see 'improv log list'")
+        found = self._one(
+            "SELECT take.note, take.added, take.file, take.settings, analysis.made_by, "
+            "analysis.made, analysis.document, file.bytes, backing.bytes"
+            f"{_FROM} JOIN file ON file.digest = take.file "
+            "LEFT JOIN file AS backing ON backing.digest = take.backing WHERE take.id = ?",
+            (take,),
+        )
+        assert found is not None
+        with self._trusting(take):
+            note, added, digest, text, made_by, made, packed, midi, backing = found
+            return Whole(
+                rows[0], note, added, digest, text, made_by, made, unpack(packed), midi, backing
+            )
+
+    def players(self, which: Filter = Filter()) -> list[str]:  # noqa: B008 (frozen)
+        """The players of the takes a filter finds, in alphabetical order."""
+        clause, values = where(which)
+        found = self._all(
+            f"SELECT DISTINCT take.player{_FROM}{clause} ORDER BY take.player", values
+        )
+        unique: dict[str, str] = {}
+        for (name,) in found:
+            unique.setdefault(name.casefold(), name)
+        return list(unique.values())
+
+    def material(self, which: Filter = Filter()) -> Material:  # noqa: B008 (frozen)
+        """The takes a filter finds, ready to be compared."""
+        clause, values = where(which)
+        found = self._all(
+            "SELECT take.id, take.day, analysis.tempo_bpm, analysis.cells"
+            f"{_FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id",
+            values,
+        )
+        table = self._all("SELECT id, name, per_beat, swung FROM kind ORDER BY id")
+        sizes = [len(row[3]) for row in found]
+        if any(size % CELL.itemsize for size in sizes):
+            raise LogError(
+                f"{shown(self.path)}: its summaries cannot be read; 'improv log refresh' makes "
+                "them again"
+            )
+        cells = np.frombuffer(b"".join(row[3] for row in found), dtype=CELL).copy()
+        index = np.zeros(max((row[0] for row in table), default=0) + 1, dtype=np.int64)
+        for number, row in enumerate(table):
+            index[row[0]] = number
+        if len(cells) and cells["subdivision"].max() >= len(index):
+            raise LogError(
+                f"{shown(self.path)}: its summaries cannot be read; 'improv log refresh' makes "
+                "them again"
+            )
+        cells["subdivision"] = index[cells["subdivision"]]
+        return Material(
+            cells,
+            np.repeat(np.arange(len(found)), np.array(sizes, dtype=np.int64) // CELL.itemsize),
+            tuple(Kind(name, per_beat, bool(swung)) for _, name, per_beat, swung in table),
+            np.array([_day_number(row[1]) for row in found], dtype=np.int64),
+            np.array([row[2] for row in found], dtype=np.float64),
+            tuple(f"log:{row[0]}" for row in found),
+        )
+
+    # --- away and aside ------------------------------------------------------
+
+    def remove(self, takes: Iterable[int]) -> int:
+        """Removes takes with their bytes, which are overwritten; returns how many there were.
+
+        Deleted content is overwritten with zeros (SQLite's `secure_delete`), the emptied
+        pages are given back, and the write-ahead log, which still has the old pages, is
+        emptied. What a file system or a disk keeps of its own, no program can promise.
+        """
+        with self._writing():
+            count = 0
+            for take in takes:
+                count += self._run("DELETE FROM take WHERE id = ?", (take,)).rowcount
+            self._drop_loose_files()
+        with opening.told(self.path):
+            self._connection.execute("PRAGMA incremental_vacuum").fetchall()
+            busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        if busy:
+            raise LogError(
+                f"{shown(self.path)}: removed, but another program has the log open, so old "
+                "bytes may remain until it is done; then 'improv log refresh' or any removal "
+                "clears them"
+            )
+        return count
+
+    def backup(self, target: AnyPath) -> None:
+        """A consistent copy at `target`, also while others write; replaces an older backup."""
+        place = Path(target)
+        if place.is_dir():
+            raise LogError(f"{shown(place)}: is a directory; name a file in it")
+        if opening.exists(place):
+            if self.path.exists() and place.exists() and place.samefile(self.path):
+                raise LogError(f"{shown(place)}: is the log itself; give the backup another name")
+            if not opening.is_log(place):
+                raise LogError(
+                    f"{shown(place)}: is there already and is no practice log; it was not "
+                    "replaced, choose another name"
+                )
+        if not place.parent.is_dir():
+            raise LogError(
+                f"{shown(place)}: its directory does not exist; create it or choose another place"
+            )
+        opening.copy(self._connection, self.path, place)
+
+    # --- a refresh's own part --------------------------------------------------
+
+    def to_refresh(self, made_by: str) -> tuple[list[int], int]:
+        """Takes still to be analyzed again, and how many an interrupted refresh already was."""
+        with self._writing():
+            self._run(
+                "DELETE FROM staged WHERE made_by <> ? OR settings <> "
+                "(SELECT settings FROM take WHERE take.id = staged.take)",
+                (made_by,),
+            )
+        waiting = self._all(
+            "SELECT id FROM take WHERE id NOT IN (SELECT take FROM staged) ORDER BY id"
+        )
+        done = self._all("SELECT count(*) FROM staged")[0][0]
+        return [row[0] for row in waiting], int(done)
+
+    def source(self, take: int) -> tuple[str, str, bytes, bytes | None] | None:
+        """File name, settings and bytes of a take; `None` if it was removed meanwhile."""
+        found = self._one(
+            "SELECT take.file_name, take.settings, file.bytes, backing.bytes FROM take "
+            "JOIN file ON file.digest = take.file "
+            "LEFT JOIN file AS backing ON backing.digest = take.backing WHERE take.id = ?",
+            (take,),
+        )
+        return None if found is None else (found[0], found[1], found[2], found[3])
+
+    def stage(self, results: Sequence[tuple[int, str, dict[str, Any]]], made_by: str) -> None:
+        """Lays new analyses (take, settings, document) aside; nothing is replaced yet."""
+        ready = [(take, text, made_by, _now(), pack(document)) for take, text, document in results]
+        with self._writing():
+            for row in ready:
+                self._run(
+                    "INSERT OR REPLACE INTO staged SELECT ?, ?, ?, ?, ? "
+                    "WHERE EXISTS (SELECT 1 FROM take WHERE id = ?)",
+                    (*row, row[0]),
+                )
+
+    def swap(self) -> int:
+        """Puts all the new analyses in place of the old at once; returns how many."""
+        with self._writing():
+            staged = self._all(
+                "SELECT staged.take, staged.made_by, staged.made, staged.document FROM staged "
+                "JOIN take ON take.id = staged.take AND take.settings = staged.settings"
+            )
+            for take, made_by, made, packed in staged:
+                put_analysis(self._connection, take, made_by, made, packed, unpack(packed))
+            self._run("DELETE FROM staged")
+            self._run("DELETE FROM kind WHERE id NOT IN (SELECT kind FROM played)")
+        return len(staged)
+
+    # --- the machinery -------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        with opening.told(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    @contextlib.contextmanager
+    def _trusting(self, take: int) -> Iterator[None]:
+        """A stored document that cannot be read is damage, told as such."""
+        try:
+            yield
+        except Exception as fault:
+            raise LogError(
+                f"{shown(self.path)}: the analysis of take {take} cannot be read ({fault}); "
+                "'improv log refresh' makes it again"
+            ) from fault
+
+    def _run(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Cursor:
+        return self._connection.execute(sql, values)
+
+    def _all(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
+        with opening.told(self.path):
+            return self._connection.execute(sql, values).fetchall()
+
+    def _one(self, sql: str, values: Sequence[Any] = ()) -> Any:
+        with opening.told(self.path):
+            return self._connection.execute(sql, values).fetchone()
+
+    def _drop_loose_files(self) -> None:
+        """Removes bytes no take refers to any more."""
+        self._run(
+            "DELETE FROM file WHERE NOT EXISTS (SELECT 1 FROM take WHERE take.file = file.digest) "
+            "AND NOT EXISTS (SELECT 1 FROM take WHERE take.backing = file.digest)"
+        )
+
+
+def _row(row: Any, subdivisions: list[str], tags: list[str]) -> Row:
+    values = dict(zip(_ROW_FIELDS, row, strict=True))
+    return Row(**values, subdivisions=tuple(subdivisions), tags=tuple(tags))
+
+
+def _day_number(day: str | None) -> int:
+    return -1 if day is None else date.fromisoformat(day).toordinal()
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
