@@ -129,11 +129,15 @@ class Table:
 
 def names_in(meters: tuple[Meter, ...]) -> list[str]:
     """Names of all subdivisions the meters offer, coarsest first."""
-    return list(
-        dict.fromkeys(
-            name(SUBDIVISIONS[i], meter) or "" for meter in meters for i in offered(meter)
-        )
-    )
+    every = (name(SUBDIVISIONS[i], meter) or "" for meter in meters for i in offered(meter))
+    return list(dict.fromkeys(every))
+
+
+def _plain_triplets(meters: tuple[Meter, ...]) -> str | None:
+    """What "triplets" without a note value are: three to the beat."""
+    row = next(r for r in SUBDIVISIONS if r.key == "triplet")
+    names = [name(row, meter) for meter in meters if meter.kind != "compound"]
+    return names[0] if names else None
 
 
 def _shown(value: Any) -> str:

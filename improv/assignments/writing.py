@@ -84,7 +84,8 @@ def _bring(table: Any, wanted: Mapping[str, Any], keep: tuple[str, ...] = ()) ->
             del table[key]
     for key, value in wanted.items():
         if key not in table:
-            table.add(key, _item(value))
+            if key not in _EMPTY or value != _EMPTY[key]:
+                table.add(key, _item(value))
         elif _same(key, table[key], value):
             continue
         else:

@@ -1,0 +1,167 @@
+"""Bar by bar: was every note on the subdivisions asked for, no finer, in its turn?
+
+Serves `stay-on`, `allowed` and `alternate`. A bar of rests or of coarser notes keeps the
+grid; a bar whose notes leave it is not met once that is sure (`SURE_BAR`), and can't be
+told while a fifth of its notes are in doubt. In an alternation the finer turns must be
+*heard*: a turn in which nothing but coarser notes sound does not show the change.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
+from improv.assignments.model import REST, Alternation, Assignment, Section
+from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
+from improv.model import Ints
+
+SURE_NOTE = 0.9
+SURE_BAR = 0.98
+DOUBTED_FROM = 0.4
+MOST_DOUBTED = 0.2
+REST_LEEWAY_BEAT = 0.25
+"""A note this near a bar line may belong to the other side of it: a held-over or early note."""
+
+
+@dataclass(frozen=True)
+class Turn:
+    """What is due in a bar."""
+
+    bar: int
+    due: tuple[str, ...]
+
+
+def bars_of(section: Section, seen: Evidence) -> range:
+    """The bars to judge: to the last one played where the section has no end."""
+    if section.last_bar is not None:
+        return range(section.first_bar, section.last_bar + 1)
+    last = int(seen.bar.max(initial=section.first_bar))
+    return range(section.first_bar, max(last, section.first_bar) + 1)
+
+
+def judge_grid(
+    section: Section, assignment: Assignment, seen: Evidence, part: int
+) -> tuple[BarVerdict, ...]:
+    """The verdict of every bar of a section that asks for subdivisions."""
+    turns = [Turn(bar, _due(section, bar, part)) for bar in bars_of(section, seen)]
+    readings = {
+        due: leaving(seen, due, assignment.meter)
+        for due in {t.due for t in turns}
+        if due != (REST,)
+    }
+    by_bar = {turn.bar: np.flatnonzero(seen.bar == turn.bar) for turn in turns}
+    judged = []
+    for turn in turns:
+        events = by_bar[turn.bar]
+        if turn.due == (REST,):
+            judged.append(_rest(turn.bar, seen, events))
+        else:
+            judged.append(_bar(turn.bar, seen, readings[turn.due], events))
+    if section.alternate is not None:
+        judged = _heard(judged, turns, section.alternate, assignment, seen, by_bar)
+    return tuple(
+        replace(verdict, asked=" or ".join(turn.due))
+        for verdict, turn in zip(judged, turns, strict=True)
+    )
+
+
+def _due(section: Section, bar: int, part: int) -> tuple[str, ...]:
+    turns = section.alternate
+    if turns is None:
+        return section.asked
+    return (turns.subdivisions[turns.turn(bar - section.first_bar, part)],)
+
+
+def _bar(bar: int, seen: Evidence, left: Leaving, events: Ints) -> BarVerdict:
+    if not len(events):
+        return BarVerdict(bar, MET, 0, reason="rest")
+    chance = left.chance[events]
+    doubted = chance >= DOUBTED_FROM
+    surely = 1.0 - float(np.prod(1.0 - chance[doubted]))
+    if surely >= SURE_BAR and (chance >= SURE_NOTE).any():
+        outside = events[chance >= SURE_NOTE]
+        found, count = _found(seen, outside)
+        return BarVerdict(bar, NOT_MET, len(events), found, count, f"{len(outside)} outside")
+    if doubted.sum() > MOST_DOUBTED * len(events):
+        where = seen.count[int(events[np.argmax(chance)])]
+        return BarVerdict(bar, CANT_TELL, len(events), "", where, "too close to call")
+    return BarVerdict(bar, MET, len(events))
+
+
+def _found(seen: Evidence, outside: Ints) -> tuple[str, str]:
+    """What the notes outside were called, and the count of the first of them."""
+    names = Counter(seen.names[int(i)] or "off the grid" for i in outside)
+    count = seen.count[int(outside[0])]
+    return names.most_common(1)[0][0], count.removeprefix("near ")
+
+
+def _rest(bar: int, seen: Evidence, events: Ints) -> BarVerdict:
+    """A turn of silence: notes well inside the bar break it."""
+    if not len(events):
+        return BarVerdict(bar, MET, 0, reason="rest")
+    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter[events]]
+    length = np.array([float(m.bar_quarters) for m in seen.bars.meters])[seen.meter[events]]
+    into = seen.onset_quarter[events] - seen.bar_start[events]
+    inside = (into > REST_LEEWAY_BEAT * beat) & (into < length - REST_LEEWAY_BEAT * beat)
+    if inside.any():
+        first = events[inside][0]
+        count = seen.count[int(first)].removeprefix("near ")
+        found = f"{int(inside.sum())} note{'s' * (inside.sum() > 1)}"
+        return BarVerdict(bar, NOT_MET, len(events), found, count, "its turn is a rest")
+    return BarVerdict(bar, CANT_TELL, len(events), "", "1", "a note on the bar line only")
+
+
+def _heard(
+    judged: list[BarVerdict],
+    turns: list[Turn],
+    alternation: Alternation,
+    assignment: Assignment,
+    seen: Evidence,
+    by_bar: dict[int, Ints],
+) -> list[BarVerdict]:
+    """Turns of the finer subdivisions in which only coarser notes sound are not met."""
+    out = []
+    start = turns[0].bar
+    for verdict, turn in zip(judged, turns, strict=True):
+        block = [
+            b for b in by_bar
+            if (b - start) // alternation.every == (turn.bar - start) // alternation.every
+        ]  # fmt: skip
+        coarser = _coarser(turn.due, alternation, assignment)
+        events = np.concatenate([by_bar[b] for b in block])
+        if verdict.state != MET or not coarser or turn.due == (REST,):
+            out.append(verdict)
+        elif not len(events):
+            out.append(BarVerdict(turn.bar, NOT_MET, 0, "silence", "", "its turn was not heard"))
+        elif (shown := _shown(seen, events, coarser, assignment)) is not None:
+            state = MET if shown else NOT_MET
+            found = "" if shown else f"nothing finer than {coarser[-1]}"
+            out.append(BarVerdict(turn.bar, state, verdict.notes, found, "", verdict.reason))
+        else:
+            out.append(BarVerdict(turn.bar, CANT_TELL, verdict.notes, reason="too close to call"))
+    return out
+
+
+def _coarser(
+    due: tuple[str, ...], alternation: Alternation, assignment: Assignment
+) -> tuple[str, ...]:
+    """The other subdivisions of the alternation that are coarser than what is due."""
+    if due == (REST,):
+        return ()
+    meter = assignment.meter[0]
+    size = len(asked_grid(due, meter, assignment.meter))
+    others = {s for s in alternation.subdivisions if s not in (REST, *due)}
+    return tuple(s for s in sorted(others) if len(asked_grid((s,), meter, assignment.meter)) < size)
+
+
+def _shown(
+    seen: Evidence, events: Ints, coarser: tuple[str, ...], assignment: Assignment
+) -> bool | None:
+    """Whether some note lies off the coarser grids; `None` if that is in doubt."""
+    chance = leaving(seen, coarser, assignment.meter).chance[events]
+    if (chance >= SURE_NOTE).any():
+        return True
+    return None if (chance >= DOUBTED_FROM).any() else False

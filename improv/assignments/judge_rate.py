@@ -1,0 +1,196 @@
+"""Bar by bar: nothing faster than a ceiling, no run off the grid, enough notes.
+
+A note is faster than the ceiling when it follows the one before it more closely than
+the ceiling's notes lie apart: by the positions it used, and surely by the clock. In a run
+off the grid the run's own rate decides.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from improv.assignments.evidence import Evidence, _as_swung_pairs, _pairs_may_swing
+from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
+from improv.assignments.model import Assignment, Section
+from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
+from improv.grid import SUBDIVISIONS, find
+from improv.model import Analysis, Floats, Run
+
+SURE_FASTER_Z, DOUBTED_Z = 3.0, 1.5
+FASTER_SHARE = 0.06
+"""A run's rate counts as faster from 6 % above the ceiling on: two standard errors and more
+of a rate regressed over six notes with a scatter of a tenth of a step (derived)."""
+SURE_RUN, DOUBTED_RUN = 0.75, 0.5
+SHORT_RUN = 5
+BAR_LINE_SPREADS = 3.0
+
+
+def judge_ceiling(
+    section: Section, assignment: Assignment, seen: Evidence, analysis: Analysis
+) -> tuple[BarVerdict, ...]:
+    """The verdict of every bar under `nothing-faster-than`."""
+    surely, maybe = _faster(section, assignment, seen, analysis)
+    judged = []
+    for bar in bars_of(section, seen):
+        events = np.flatnonzero(seen.bar == bar)
+        fast = events[surely[events]]
+        doubted = events[maybe[events]]
+        if len(fast):
+            found = _rate_words(seen, int(fast[0]), analysis)
+            count = seen.count[max(int(fast[0]) - 1, 0)].removeprefix("near ")
+            judged.append(
+                BarVerdict(bar, NOT_MET, len(events), found, count, f"{len(fast)} faster")
+            )
+        elif len(doubted) > MOST_DOUBTED * max(len(events), 1):
+            count = seen.count[int(doubted[0])].removeprefix("near ")
+            judged.append(BarVerdict(bar, CANT_TELL, len(events), "", count, "too close to call"))
+        else:
+            judged.append(BarVerdict(bar, MET, len(events), reason="" if len(events) else "rest"))
+    return tuple(judged)
+
+
+def _rate_words(seen: Evidence, event: int, analysis: Analysis) -> str:
+    run = _run_at(analysis, float(seen.onset_sec[event]))
+    if run is not None and run.off_grid:
+        return f"a run at {run.notes_per_beat:.1f} to the beat"
+    return seen.names[event] or "faster notes"
+
+
+def _run_at(analysis: Analysis, onset_sec: float) -> Run | None:
+    onset = analysis.notes.onset_sec
+    for run in analysis.runs:
+        if onset[run.start] <= onset_sec <= onset[run.stop - 1]:
+            return run
+    return None
+
+
+def _faster(
+    section: Section, assignment: Assignment, seen: Evidence, analysis: Analysis
+) -> tuple[np.ndarray, np.ndarray]:
+    """Per event: surely closer to the one before than the ceiling lets it be; perhaps so."""
+    surely, maybe = np.zeros(len(seen), dtype=np.bool_), np.zeros(len(seen), dtype=np.bool_)
+    ceiling = section.nothing_faster_than
+    if len(seen) < 2 or ceiling is None:
+        return surely, maybe
+    per_beat = _ceiling_per_beat(ceiling, assignment, seen)[1:]
+    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter[1:]]
+    step_quarter = beat_quarter / per_beat
+    used = seen.straight_quarter
+    if _pairs_may_swing((ceiling,), assignment.meter):
+        used = _as_swung_pairs(seen)
+    step_ms = step_quarter * seen.quarter_ms[1:]
+    interval_ms = np.diff(seen.onset_sec) * 1000.0
+    swung = np.array([s.swung for s in SUBDIVISIONS] + [False])[seen.row]
+    both = seen.on_grid[1:] & seen.on_grid[:-1]
+    closer = np.diff(used) < step_quarter - 1e-3
+    z = (step_ms - interval_ms) / (np.sqrt(2.0) * seen.spread_ms[1:])
+    sure_call = np.minimum(seen.confidence[1:], seen.confidence[:-1]) >= DOUBTED_FROM
+    on_grid = both & closer
+    surely[1:] = on_grid & sure_call & (z >= SURE_FASTER_Z)
+    maybe[1:] = on_grid & (z >= DOUBTED_Z)
+    # Called inside by position, yet far too close by the clock: swing may do that.
+    maybe[1:] |= both & ~closer & ~swung[1:] & (z >= SURE_FASTER_Z + 1)
+    _add_runs(surely, maybe, seen, analysis, np.append(per_beat[:1], per_beat))
+    loose = ~both & (z >= SURE_FASTER_Z) & ~surely[1:]
+    maybe[1:] |= loose
+    return surely, maybe
+
+
+def _ceiling_per_beat(ceiling: str, assignment: Assignment, seen: Evidence) -> Floats:
+    row = SUBDIVISIONS[find(ceiling, assignment.meter)]
+    return np.array([float(row.per_beat(m.kind) or 1) for m in seen.bars.meters])[seen.meter]
+
+
+def _add_runs(
+    surely: np.ndarray, maybe: np.ndarray, seen: Evidence, analysis: Analysis, per_beat: Floats
+) -> None:
+    """Notes of runs off the grid, by the run's rate."""
+    onset = analysis.notes.onset_sec
+    for run in analysis.runs:
+        if not run.off_grid:
+            continue
+        low, high = onset[run.start], onset[run.stop - 1]
+        inside = np.flatnonzero((seen.onset_sec > low) & (seen.onset_sec <= high))
+        if not len(inside):
+            continue
+        limit = float(per_beat[inside].min())
+        if run.notes_per_beat > limit * (1 + FASTER_SHARE):
+            surely[inside] |= run.confidence >= DOUBTED_RUN
+            maybe[inside] = True
+        elif run.notes_per_beat > limit * (1 - FASTER_SHARE):
+            surely[inside] = False
+            maybe[inside] = True
+        else:
+            surely[inside] = maybe[inside] = False
+
+
+def judge_runs(
+    section: Section, assignment: Assignment, seen: Evidence, analysis: Analysis
+) -> tuple[BarVerdict, ...]:
+    """The verdict of every bar under `no-off-grid-runs`."""
+    del assignment
+    off = [run for run in analysis.runs if run.off_grid]
+    doubtful = _doubtful_bars(analysis)
+    judged = []
+    for bar in bars_of(section, seen):
+        notes = int((seen.bar == bar).sum())
+        here = [run for run in off if run.begins.bar <= bar <= run.ends.bar]
+        sure = [r for r in here if r.confidence >= SURE_RUN and r.events >= SHORT_RUN]
+        if sure:
+            run = max(sure, key=lambda r: r.events)
+            found = f"a run at {run.notes_per_beat:.1f} to the beat"
+            count = run.begins.count.removeprefix("near ") if run.begins.bar == bar else "1"
+            judged.append(BarVerdict(bar, NOT_MET, notes, found, count, f"{run.events} notes"))
+        elif [r for r in here if r.confidence >= DOUBTED_RUN] or (notes and bar in doubtful):
+            judged.append(BarVerdict(bar, CANT_TELL, notes, reason="too close to call"))
+        else:
+            judged.append(BarVerdict(bar, MET, notes, reason="" if notes else "rest"))
+    return tuple(judged)
+
+
+def _doubtful_bars(analysis: Analysis) -> set[int]:
+    """Bars of phrases that could not be called."""
+    return {
+        bar
+        for phrase in analysis.phrases
+        if phrase.verdict == "too close to call"
+        for bar in range(phrase.begins.bar, phrase.ends.bar + 1)
+    }
+
+
+def judge_density(section: Section, seen: Evidence, silent: set[int]) -> tuple[BarVerdict, ...]:
+    """The verdict of every bar under `least-notes`; bars in `silent` are turns of rest."""
+    need = section.least_notes or 0
+    judged = []
+    for bar in bars_of(section, seen):
+        notes = int((seen.bar == bar).sum())
+        if bar in silent:
+            judged.append(BarVerdict(bar, MET, notes, reason="its turn is a rest"))
+            continue
+        unsure_in, unsure_out = _at_bar_line(seen, bar)
+        if notes - unsure_in >= need:
+            judged.append(BarVerdict(bar, MET, notes))
+        elif notes + unsure_out < need:
+            found = "silence" if not notes else f"{notes} note{'s' * (notes > 1)}"
+            judged.append(BarVerdict(bar, NOT_MET, notes, found, "", f"{need - notes} missing"))
+        else:
+            reason = "a note on the bar line may belong to either bar"
+            judged.append(BarVerdict(bar, CANT_TELL, notes, reason=reason))
+    return tuple(judged)
+
+
+def _at_bar_line(seen: Evidence, bar: int) -> tuple[int, int]:
+    """Notes counted in this bar, and outside it, that might be on the other side of the line.
+
+    Only notes without a grid position are in doubt: the others say which beat they meant.
+    """
+    near = BAR_LINE_SPREADS * seen.spread_ms / seen.quarter_ms
+    free = ~seen.on_grid
+    starts = seen.bars.start_quarter
+    at = np.flatnonzero(seen.bars.number == bar)
+    if not len(at):
+        return 0, 0
+    low, high = starts[at[0]], starts[at[0] + 1]
+    edge = np.minimum(np.abs(seen.onset_quarter - low), np.abs(seen.onset_quarter - high)) < near
+    inside = seen.bar == bar
+    return int((inside & free & edge).sum()), int((~inside & free & edge).sum())

@@ -1,0 +1,108 @@
+"""What a check finds: states, bar by bar, requirement by requirement, for one take.
+
+Conventions: three states. A bar or a requirement that the analysis cannot call is
+`CANT_TELL` and counts for neither side. Deviations are ms, positive = late.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MET, NOT_MET, CANT_TELL = "met", "not met", "can't tell"
+
+
+@dataclass(frozen=True)
+class BarVerdict:
+    """One bar under one requirement. `found` is what was there instead, `count` from where.
+
+    `asked` is what was due in the bar; `notes` counts the bar's events; `reason` says in
+    words what decided.
+    """
+
+    bar: int
+    state: str
+    notes: int
+    found: str = ""
+    count: str = ""
+    reason: str = ""
+    asked: str = ""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One requirement of one section.
+
+    `value` and `standard_error` are what was measured, where something was, against `limit`
+    (in `unit`); `how_far` says the distance from met in words; `next_step` what to change.
+    """
+
+    section: int
+    name: str
+    kind: str
+    asked: str
+    first_bar: int
+    last_bar: int
+    state: str
+    bars: tuple[BarVerdict, ...]
+    reason: str
+    how_far: str
+    next_step: str
+    value: float | None = None
+    standard_error: float | None = None
+    limit: str = ""
+    unit: str = ""
+
+    def count(self, state: str) -> int:
+        """Bars in a state."""
+        return sum(bar.state == state for bar in self.bars)
+
+
+@dataclass(frozen=True)
+class GapDrift:
+    """What happened while the click was out in bars `first_bar` to `last_bar`.
+
+    `drift_ms` is how much later (+) or earlier (-) the player was when the click returned
+    than when it left; `None` with a `reason` where too little was played to tell.
+    """
+
+    first_bar: int
+    last_bar: int
+    drift_ms: float | None
+    standard_error_ms: float | None
+    notes: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The check of one take."""
+
+    take: str
+    title: str
+    part: int
+    tempo_bpm: float
+    state: str
+    outcomes: tuple[Outcome, ...]
+    gaps: tuple[GapDrift, ...]
+    next_step: str
+    caution: str
+    warnings: tuple[str, ...]
+
+
+def together(states: list[str]) -> str:
+    """The state of several that must all be met."""
+    if NOT_MET in states:
+        return NOT_MET
+    return MET if states and all(state == MET for state in states) else CANT_TELL
+
+
+def beside(value: float, doubt: float, low: float, high: float) -> str:
+    """Whether a measured value lies in [low, high], by `SURE` standard errors (`doubt`)."""
+    if value < low - SURE * doubt or value > high + SURE * doubt:
+        return NOT_MET
+    inside = low + SURE * doubt <= value <= high - SURE * doubt
+    return MET if inside else CANT_TELL
+
+
+SURE = 1.0
+"""Standard errors between a measured value and its limit from which a call is made."""
