@@ -24,7 +24,8 @@ from improv.errors import TakeError
 from improv.model import Ints
 
 _META, _SYSEX, _SYSEX_MORE = 0xFF, 0xF0, 0xF7
-_TRACK_NAME, _END_OF_TRACK, _TEMPO, _SIGNATURE = 0x03, 0x2F, 0x51, 0x58
+_TRACK_NAME, _MARKER, _END_OF_TRACK, _TEMPO, _SIGNATURE = 0x03, 0x06, 0x2F, 0x51, 0x58
+_MOST_MARKERS, _LONGEST_MARKER = 10_000, 200
 _SYSTEM_DATA_BYTES = {
     0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0, 0xF8: 0, 0xFA: 0, 0xFB: 0, 0xFC: 0, 0xFE: 0,
 }  # fmt: skip
@@ -37,7 +38,8 @@ class SmfTrack:
 
     `note_*` hold note-on and note-off events alike; a note-off, or a note-on of velocity
     0, has `note_velocity` 0. `channel` counts from 1. `tempo_us` is microseconds per
-    quarter note; `signature` rows are (upper figure, exponent of two of the lower figure).
+    quarter note; `signature` rows are (upper figure, exponent of two of the lower figure);
+    `markers` are (tick, text), texts cut to a length no marker needs.
     """
 
     name: str
@@ -50,6 +52,7 @@ class SmfTrack:
     tempo_us: Ints
     signature_tick: Ints
     signature: Ints
+    markers: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +143,7 @@ class _Events:
         self.note = array("i")
         self.tempo = array("q")
         self.signature = array("q")
+        self.markers: list[tuple[int, bytes]] = []
 
     def meta(self, kind: int, tick: int, body: bytes) -> None:
         """Keep the meta events that matter; one with a body too short is passed over."""
@@ -149,6 +153,8 @@ class _Events:
             self.tempo.extend((tick, int.from_bytes(body[:3], "big")))
         elif kind == _SIGNATURE and len(body) >= 2:
             self.signature.extend((tick, body[0], body[1]))
+        elif kind == _MARKER and len(self.markers) < _MOST_MARKERS:
+            self.markers.append((tick, body[:_LONGEST_MARKER]))
 
     def as_track(self) -> SmfTrack:
         note = np.array(self.note, dtype=np.int64)
@@ -166,6 +172,7 @@ class _Events:
             tempo_us=tempo[:, 1],
             signature_tick=signature[:, 0],
             signature=signature[:, 1:],
+            markers=tuple((tick, _text(body)) for tick, body in self.markers),
         )
 
 
