@@ -101,7 +101,9 @@ def _open(path: AnyPath, rate: int) -> tuple[Any, int]:
             "a soundfont needs pyfluidsynth (pip install 'improv[soundfont]') and the FluidSynth "
             "library of your system; leave --soundfont away for the built-in sound"
         ) from error
-    synth = fluidsynth.Synth(gain=_GAIN, samplerate=float(rate))
+    # Dry: an echo would blur the very timing that is to be heard.
+    dry = {"synth.reverb.active": 0, "synth.chorus.active": 0}
+    synth = fluidsynth.Synth(gain=_GAIN, samplerate=float(rate), **dry)
     font = synth.sfload(str(path))
     if font < 0:
         raise TakeError(f"{shown(path)}: cannot be used as a soundfont; choose another")

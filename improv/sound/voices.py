@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float32]
 
 TOP_SHARE = 0.45
-TOP_HZ = 9000.0
+TOP_HZ = 5000.0
 """No partial above: softer on the ear through headphones."""
 RING_SEC = 4.0
 ATTACK_SEC = 0.001
@@ -23,6 +23,8 @@ CLICK_SEC = 0.08
 PLUCK_AT = 0.18
 """Where the string is plucked, as a share of its length: mutes every partial near 1/0.18."""
 MOST_PARTIALS = 40
+PICK_LEVEL = 0.35
+PICK_SEC = 0.0015
 
 
 @dataclass(frozen=True)
@@ -54,14 +56,15 @@ CLICK_ROW = {click.kind: row for row, click in enumerate(CLICKS)}
 def pluck(pitch: int, length_sec: float, rate: int) -> Samples:
     """A plucked string at a MIDI pitch: decaying partials, the higher the sooner gone.
 
+    A touch of hiss, gone after some 5 ms, is the pick: it makes the onset plain to the ear.
     A pitch too high for the sample rate sounds in the next lower octave that fits.
     """
-    top_hz = min(TOP_HZ, TOP_SHARE * rate)
     pitch_hz = 440.0 * 2.0 ** ((pitch - 69) / 12)
-    while pitch_hz > top_hz:
+    while pitch_hz > TOP_SHARE * rate:
         pitch_hz /= 2
     time = _time(min(length_sec, RING_SEC), rate)
-    number = np.arange(1, min(int(top_hz / pitch_hz), MOST_PARTIALS) + 1)
+    fitting = int(min(TOP_HZ, TOP_SHARE * rate) / pitch_hz)
+    number = np.arange(1, min(max(fitting, 1), MOST_PARTIALS) + 1)
     fade = 1.6 * (pitch_hz / 220.0) ** 0.35
     wave = np.zeros(len(time))
     for k in number.tolist():
@@ -70,6 +73,8 @@ def pluck(pitch: int, length_sec: float, rate: int) -> Samples:
         heard = min(len(time), int(9.0 / rate_of_decay * rate) + 1)
         t = time[:heard]
         wave[:heard] += strength * np.exp(-rate_of_decay * t) * np.sin(2 * np.pi * k * pitch_hz * t)
+    wave /= np.abs(wave).max()
+    wave += PICK_LEVEL * _hiss(len(time), pitch) * np.exp(-time / PICK_SEC)
     return _shaped(wave, rate)
 
 
