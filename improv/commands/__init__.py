@@ -8,4 +8,5 @@ it imports when it runs.
 COMMANDS: dict[str, str] = {
     "analyze": "improv.commands.analyze",
     "listen": "improv.commands.listen",
+    "plot": "improv.commands.plot",
 }

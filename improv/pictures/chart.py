@@ -244,5 +244,7 @@ def _summary(analysis: Analysis) -> str:
     off = Counter(run.off_grid for run in analysis.runs)[True]
     parts = [f"mostly {main[0]}" if main else "no subdivision certain"]
     parts.append(f"{len(analysis.phrases)} phrase{'s' if len(analysis.phrases) != 1 else ''}")
-    parts.append(f"{off} run{'s' if off != 1 else ''} off the grid" if off else "no run off the grid")
+    parts.append(
+        f"{off} run{'s' if off != 1 else ''} off the grid" if off else "no run off the grid"
+    )
     return ", ".join(parts)

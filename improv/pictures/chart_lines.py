@@ -15,8 +15,8 @@ from improv.errors import UsageError
 from improv.pictures.chart import Chart
 from improv.pictures.music import beat_starts
 
-MOST_LINES = 800
-"""A chart of more lines than this (3200 bars of four to a line) is no picture any more."""
+MOST_LINES = 320
+"""A chart of more lines than this (40 pages of A4) is no picture any more."""
 _TINY = 1e-6
 
 

@@ -17,7 +17,7 @@ from improv.pictures.chart import GRACE, OFF_GRID, Chart, Span
 from improv.pictures.chart_key import key_height, put_key
 from improv.pictures.chart_lines import Line, lines_of
 from improv.pictures.chart_scale import HALF_FRAME_MM, Scale, scale_of
-from improv.pictures.letters import first_fitting, shortened, width_mm
+from improv.pictures.letters import first_fitting, fitted_facts, shortened, width_mm
 from improv.pictures.look import BODY_PT, LABEL_PT, SMALL_PT, TITLE_PT
 from improv.pictures.music import beat_starts
 from improv.pictures.paper import A4, Paper
@@ -30,11 +30,10 @@ SCALE_ROOM_MM = 9.5
 TITLE_ROOM_MM = 13.0
 LINE_MM = 27.6
 """Least height of a line: eight lines and all else fit A4 and US letter."""
-ROOMIEST_LINE_MM = 31.0
-PHRASE_MM, BRACKET_MM, FORCE_MM, FRAME_MM = 3.2, 4.3, 8.2, 9.4
+ROOMIEST_LINE_MM = 32.0
+PHRASE_MM, BRACKET_MM, FORCE_MM, FRAME_MM = 3.0, 4.1, 7.3, 10.2
 """Down a line: baseline of the phrase's name, its bracket, baseline of what is in force, frame."""
-NUMBER_MM = FRAME_MM + 2 * HALF_FRAME_MM + 3.2
-GAP_MM = 1.6
+NUMBER_MM = FRAME_MM + 2 * HALF_FRAME_MM + 4.7
 _TINY = 1e-6
 
 
@@ -53,10 +52,11 @@ def pages_of(
     each = max(int(room // LINE_MM), 1)
     line_mm = min(max(room / each, LINE_MM), ROOMIEST_LINE_MM)
     of = math.ceil(len(lines) / each)
+    start = left + max(line.hang_quarter for line in lines) * scale.mm_per_quarter
     made = []
     for number in range(of):
         own = lines[number * each : (number + 1) * each]
-        put = _Put(chart, scale, left + max(line.hang_quarter for line in lines) * scale.mm_per_quarter)
+        put = _Put(chart, scale, start, lines[0].first)
         top = MARGIN_MM + TITLE_ROOM_MM
         for i, line in enumerate(own):
             put.line(line, top + i * line_mm, is_top=i == 0)
@@ -74,7 +74,7 @@ def _put_title(draft: Draft, chart: Chart, number: int, of: int, width: float) -
     title_room = room - (width_mm(right, BODY_PT) + 5.0 if right else 0.0)
     title = shortened(chart.title, title_room, TITLE_PT, bold=True)
     draft.labels.append(Label(MARGIN_MM, MARGIN_MM + 3.6, title, TITLE_PT, bold=True))
-    facts = shortened(chart.facts, room, BODY_PT)
+    facts = fitted_facts(chart.facts, room, BODY_PT)
     draft.labels.append(Label(MARGIN_MM, MARGIN_MM + 8.6, facts, BODY_PT))
     if right:
         at = width - MARGIN_MM
@@ -84,9 +84,10 @@ def _put_title(draft: Draft, chart: Chart, number: int, of: int, width: float) -
 class _Put:
     """Puts lines of music on one page."""
 
-    def __init__(self, chart: Chart, scale: Scale, left_mm: float) -> None:
+    def __init__(self, chart: Chart, scale: Scale, left_mm: float, first_bar: int) -> None:
         self.draft = Draft()
         self.chart, self.scale, self.left = chart, scale, left_mm
+        self.first_bar = first_bar
         self.beat, self.beat_bar = beat_starts(chart.bars)
 
     def line(self, line: Line, top: float, is_top: bool) -> None:
@@ -151,7 +152,7 @@ class _Put:
         label = Label(x + 0.4, top + NUMBER_MM, number, LABEL_PT, "left", is_first, not is_first)
         self.draft.labels.append(label)
         is_new = i == 0 or bars.meter[i] != bars.meter[i - 1]
-        if is_new or (is_first and line.begin_quarter <= self.chart.begin_quarter + _TINY):
+        if is_new or i == self.first_bar:
             meter = str(bars.meters[int(bars.meter[i])])
             at = label.box_mm[2] + 1.6
             self.draft.labels.append(Label(at, label.y_mm, meter, SMALL_PT, "left", True))
@@ -169,7 +170,7 @@ class _Put:
         at, onset = marks.at_quarter[own], marks.onset_quarter[own]
         place = self._x(line, at)
         x = self._x(line, at + np.where(is_timed, self.scale.sideways * (onset - at), 0.0))
-        over = HALF_FRAME_MM + 0.6 * self.scale.mark_mm + 0.2
+        over = HALF_FRAME_MM + 0.55 * self.scale.mark_mm + 0.1
         down = deviation * self.scale.mm_per_ms
         beyond = np.abs(down) > HALF_FRAME_MM
         y = middle + np.where(beyond, np.sign(down) * over, down)
@@ -217,7 +218,7 @@ class _Put:
             x1 = high + pad if ends_here else right
             self.draft.stroke("bracket", x0, y, x1, y)
             for x in [x0] * starts_here + [x1] * ends_here:
-                self.draft.stroke("bracket", x, y, x, y + 1.2)
+                self.draft.stroke("bracket", x, y, x, y + 1.0)
             named, figure = span.texts[-2:]
             texts = span.texts if starts_here else (f"{named}, continued", named, figure)
             text = first_fitting(texts, begins[i + 1] - x0 - 1.5, LABEL_PT)
@@ -229,8 +230,8 @@ class _Put:
         right = self._ends(line)[1]
         spans = self._clipped(line, self.chart.passages)
         runs = self._clipped(line, self.chart.runs)
-        joined = sorted([(s, low, False) for s, low, _ in spans] + [(s, low, True) for s, low, _ in runs],
-                        key=lambda item: item[1])  # fmt: skip
+        joined = [(s, low, False) for s, low, _ in spans] + [(s, low, True) for s, low, _ in runs]
+        joined.sort(key=lambda item: item[1])
         free_from = -math.inf
         for i, (span, low, is_run) in enumerate(joined):
             x = max(low - 0.7, free_from)

@@ -19,7 +19,7 @@ SIDEWAYS = (5.0, 4.0, 3.0, 2.0, 1.5)
 HELD_SHARE = 0.94
 APART_SHARE = 0.9
 WIDEST_LEAN_MM = 3.0
-HALF_FRAME_MM = 6.2
+HALF_FRAME_MM = 6.1
 LARGEST_MARK_MM = 1.7
 SMALLEST_MARK_MM = 1.0
 
@@ -73,7 +73,7 @@ def _sideways(chart: Chart, mm_per_quarter: float) -> float:
         return 1.0
     step = np.diff(at)
     nearest = np.minimum(np.append(step, np.inf), np.insert(step, 0, np.inf))
-    allowed = np.minimum(0.45 * nearest, WIDEST_LEAN_MM)
+    allowed = np.minimum(0.36 * nearest, WIDEST_LEAN_MM)
     for factor in SIDEWAYS:
         if np.mean(factor * lean <= allowed) >= APART_SHARE:
             return factor

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
@@ -12,7 +14,6 @@ from improv.pictures.draw_words import drawable
 from improv.pictures.look import (
     BODY_PT,
     EARLY,
-    EARLY_MARK,
     FAINT,
     FILL,
     FINE_PT,
@@ -24,10 +25,10 @@ from improv.pictures.look import (
     INK,
     LABEL_PT,
     LATE,
-    LATE_MARK,
     LINE_PT,
     SMALL_PT,
 )
+from improv.wording import counted
 
 INNER, OUTER = 0.38, 1.0
 LEANS_MS = 10.0
@@ -37,7 +38,7 @@ LEANS_MS = 10.0
 def draw_dial(axes: Axes, dial: Dial) -> None:
     """Draws one dial; the axis loses its ticks and frame. Late is clockwise."""
     axes.set_xlim(-1.55, 1.55)
-    axes.set_ylim(-1.62, 1.95)
+    axes.set_ylim(-1.85, 1.95)
     axes.set_aspect("equal")
     axes.set_axis_off()
     _ring(axes, dial)
@@ -45,7 +46,7 @@ def draw_dial(axes: Axes, dial: Dial) -> None:
     for position in dial.positions:
         _position(axes, position.phase_beat, position.count)
     _means(axes, dial)
-    words = dict(ha="center", fontfamily=FONT, parse_math=False)
+    words: dict[str, Any] = dict(ha="center", fontfamily=FONT, parse_math=False)
     axes.text(0, 1.78, drawable(dial.title), fontsize=HEAD_PT, color=INK, weight="bold", **words)
     axes.text(0, 1.55, drawable(dial.note), fontsize=LABEL_PT, color=INK, **words)
 
@@ -78,25 +79,22 @@ def _position(axes: Axes, phase: float, count: str) -> None:
     line = LineCollection([ends], colors=INK, linewidths=LINE_PT, zorder=3)
     axes.add_collection(line)
     x, y = _at(phase, OUTER + 0.3)
-    axes.text(
-        x, y, count, ha="center", va="center", fontsize=BODY_PT, fontfamily=FONT, color=INK
-    )
+    axes.text(x, y, count, ha="center", va="center", fontsize=BODY_PT, fontfamily=FONT, color=INK)
 
 
 def _means(axes: Axes, dial: Dial) -> None:
-    """Where the notes of each position centre: ahead, on or behind it, by shape and colour."""
-    kinds = {EARLY_MARK: EARLY, IN_MARK: INK, LATE_MARK: LATE}
-    for shape, colour in kinds.items():
-        here = [p.mean_beat for p in dial.positions if _shape(p.lean_ms) == shape]
-        if here:
-            at = _at(np.array(here), INNER - 0.12)
-            axes.scatter(at[:, 0], at[:, 1], s=16, marker=shape, color=colour, zorder=4)
-
-
-def _shape(lean_ms: float) -> str:
-    if abs(lean_ms) <= LEANS_MS:
-        return IN_MARK
-    return LATE_MARK if lean_ms > 0 else EARLY_MARK
+    """Where the notes of each position centre, and which way that leans."""
+    for position in dial.positions:
+        x, y = _at(position.mean_beat, INNER - 0.12)
+        shape: Any = IN_MARK
+        colour = INK
+        if abs(position.lean_ms) > LEANS_MS:
+            # A triangle, (corners, style, degrees), turned the way the notes lean.
+            turn = -90.0 if position.lean_ms > 0 else 90.0
+            shape = (3, 0, turn - 360.0 * position.mean_beat)
+            colour = LATE if position.lean_ms > 0 else EARLY
+        axes.scatter([x], [y], s=16 if shape == IN_MARK else 38, marker=shape, color=colour,
+                     linewidths=0, zorder=4)  # fmt: skip
 
 
 def _scale(axes: Axes, dial: Dial) -> None:
@@ -104,7 +102,11 @@ def _scale(axes: Axes, dial: Dial) -> None:
     share = 0.05 / dial.beat_sec
     arc = _at(np.linspace(0.5 - share / 2, 0.5 + share / 2, 9), OUTER + 0.47)
     axes.plot(arc[:, 0], arc[:, 1], color=GREY, linewidth=LINE_PT * 1.6, solid_capstyle="butt")
-    words = dict(ha="center", va="center", fontsize=SMALL_PT, fontfamily=FONT, color=GREY)
-    axes.text(0.0, -1.6, "50 ms", **words)
+    words: dict[str, Any] = dict(
+        ha="center", va="center", fontsize=SMALL_PT, fontfamily=FONT, color=GREY
+    )
+    axes.text(0.0, -1.62, "50 ms", **words)
+    rim = counted(int(dial.sectors.max()), "note")
+    axes.text(-1.5, -1.62, f"rim: {rim}", **{**words, "ha": "left"})
     axes.text(0.0, 0.06, f"{1000 * dial.beat_sec:.0f} ms", **words)
     axes.text(0.0, -0.07, "a beat", **words)

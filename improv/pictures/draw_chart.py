@@ -6,6 +6,8 @@ drawn small keeps its proportions.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
@@ -48,8 +50,8 @@ _STROKES = {
 _BANDS = {"pocket": (BAND, 0.2), "run": ("#f3f3f6", 0.3)}
 _DOTS = {
     IN_POCKET: (IN_MARK, INK, 1.0),
-    EARLY: (EARLY_MARK, EARLY_COLOUR, 1.25),
-    LATE: (LATE_MARK, LATE_COLOUR, 1.25),
+    EARLY: (EARLY_MARK, EARLY_COLOUR, 1.15),
+    LATE: (LATE_MARK, LATE_COLOUR, 1.15),
     OFF_GRID: (OFF_MARK, INK, 1.1),
     UNTIMED: (IN_MARK, GREY, 1.0),
     GRACE: (IN_MARK, GREY, 1.0),
@@ -69,13 +71,15 @@ def draw_chart(axes: Axes, page: Page) -> None:
         left, top, right, bottom = bands.boxes_mm.T
         corners = np.stack([left, top, right, top, right, bottom, left, bottom], axis=1)
         axes.add_collection(
-            PolyCollection(corners.reshape(-1, 4, 2), facecolors=colour, edgecolors="none", zorder=layer),
+            PolyCollection(
+                list(corners.reshape(-1, 4, 2)), facecolors=colour, edgecolors="none", zorder=layer
+            ),
             autolim=False,
         )
     for strokes in page.strokes:
         colour, width, layer = _STROKES[strokes.style]
         lines = LineCollection(
-            strokes.ends_mm.reshape(-1, 2, 2),
+            list(strokes.ends_mm.reshape(-1, 2, 2)),
             colors=colour,
             linewidths=width * share,
             capstyle="butt",
@@ -101,7 +105,9 @@ def _draw_dots(axes: Axes, dots: Dots, share: float) -> None:
     size_pt = dots.size_mm * relative * share / MM_PER_PT
     filled = dots.sure and dots.says != UNTIMED
     is_cross = shape == OFF_MARK  # a cross has no inside to fill
-    faces = {"color": colour} if is_cross else {"facecolors": colour if filled else PAPER}
+    faces: dict[str, Any] = (
+        {"color": colour} if is_cross else {"facecolors": colour if filled else PAPER}
+    )
     axes.scatter(
         dots.x_mm,
         dots.y_mm,

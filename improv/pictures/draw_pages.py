@@ -20,11 +20,12 @@ from improv.pictures.chart import chart_of
 from improv.pictures.chart_page import PER_LINE, pages_of
 from improv.pictures.draw_beat import draw_dial
 from improv.pictures.draw_chart import draw_chart
+from improv.pictures.draw_rc import steady
 from improv.pictures.draw_spread import draw_spread
 from improv.pictures.draw_tempo import draw_lateness, draw_tempo
 from improv.pictures.draw_words import drawable
 from improv.pictures.kinds import KINDS
-from improv.pictures.letters import height_mm, shortened, width_mm, wrapped
+from improv.pictures.letters import fitted_facts, height_mm, shortened, width_mm, wrapped
 from improv.pictures.look import BODY_PT, FONT, GREY, INK, SMALL_PT, TITLE_PT
 from improv.pictures.paper import A4, Paper
 from improv.pictures.spread import MOST_ROWS, THRESHOLDS, TONE_SOURCE, Spreads, spreads_of
@@ -32,8 +33,14 @@ from improv.pictures.tempo_curve import TempoCurve, tempo_curve
 
 MARGIN_MM = 10.0
 HEAD_MM = 14.0
-DIAL_MM = 62.0
+DIAL_MM = 60.0
+LARGEST_DIAL_MM = 92.0
+DIAL_RISE = 1.22
+"""Height of a dial with its words, in widths."""
 MOST_DIALS = 8
+
+
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,15 +68,16 @@ def pages(
         raise UsageError(f"no kind of picture '{kind}'; there are: {', '.join(KINDS)}")
     if not analyses or not all(len(a.notes) for a in analyses):
         raise TakeError("there are no notes to draw")
-    if kind == "spread":
-        return _spread_pages(spreads_of(analyses), paper, trim)
-    if len(analyses) > 1:
-        raise UsageError(f"a {kind} shows one take; of several, only the spread can be drawn")
-    if kind == "chart":
-        return _chart_pages(analyses[0], paper, per_line, trim)
-    if kind == "beat":
-        return _beat_pages(beat_dials(analyses[0]), paper)
-    return _tempo_pages(tempo_curve(analyses[0]), paper)
+    if kind != "spread" and len(analyses) > 1:
+        raise UsageError(f"the {kind} shows one take; of several, only the spread can be drawn")
+    with steady():
+        if kind == "spread":
+            return _spread_pages(spreads_of(analyses), paper, trim)
+        if kind == "chart":
+            return _chart_pages(analyses[0], paper, per_line, trim)
+        if kind == "beat":
+            return _beat_pages(beat_dials(analyses[0]), paper, trim)
+        return _tempo_pages(tempo_curve(analyses[0]), paper)
 
 
 def _blank(paper: Paper) -> Figure:
@@ -97,7 +105,7 @@ class _Frame:
         aside = width_mm(side, BODY_PT) + 5.0 if side else 0.0
         head = shortened(title, room - aside, TITLE_PT, bold=True)
         self.words(MARGIN_MM, MARGIN_MM + 3.6, head, TITLE_PT, bold=True)
-        self.words(MARGIN_MM, MARGIN_MM + 8.6, shortened(facts, room, BODY_PT), BODY_PT)
+        self.words(MARGIN_MM, MARGIN_MM + 8.6, fitted_facts(facts, room, BODY_PT), BODY_PT)
         if side:
             at = paper.width_mm - MARGIN_MM - width_mm(side, BODY_PT)
             self.words(at, MARGIN_MM + 3.6, side, BODY_PT, grey=True)
@@ -126,28 +134,31 @@ class _Frame:
             self.words(MARGIN_MM, self.paper.height_mm - MARGIN_MM - i * step, line, SMALL_PT)
         return len(lines) * step + 3.0
 
-    def box(self, left: float, top: float, width: float, height: float) -> tuple[float, ...]:
+    def box(self, left: float, top: float, width: float, height: float) -> Box:
         """A rectangle in the figure's own shares, as `add_axes` takes it."""
         wide, high = self.paper.width_mm, self.paper.height_mm
         return left / wide, 1.0 - (top + height) / high, width / wide, height / high
 
 
-def _beat_pages(dials: Dials, paper: Paper) -> list[Sheet]:
-    sheet = paper.on_its_side
-    room_mm = sheet.width_mm - 2 * MARGIN_MM
+def _beat_pages(dials: Dials, paper: Paper, trim: bool) -> list[Sheet]:
+    whole = paper.on_its_side
+    room_mm = whole.width_mm - 2 * MARGIN_MM
     across = max(int(room_mm // DIAL_MM), 1)
-    below = max(int((sheet.height_mm - 2 * MARGIN_MM - HEAD_MM - 14.0) // (DIAL_MM * 1.15)), 1)
+    fixed = 2 * MARGIN_MM + HEAD_MM + BEAT_KEY_MM
+    below = max(int((whole.height_mm - fixed) // (DIAL_MM * DIAL_RISE)), 1)
     each = min(across * below, MOST_DIALS)
     of = math.ceil(len(dials.dials) / each)
+    facts = f"Where in the beat the notes fall. {dials.facts}"
     sheets = []
     for number in range(of):
         own = dials.dials[number * each : (number + 1) * each]
-        frame = _Frame(sheet, dials.title, f"Where in the beat the notes fall. {dials.facts}", number + 1, of)
-        foot = frame.foot(BEAT_KEY)
-        columns = min(across, math.ceil(len(own) / math.ceil(len(own) / across)))
-        rows = math.ceil(len(own) / columns)
-        high = (sheet.height_mm - 2 * MARGIN_MM - HEAD_MM - foot) / rows
-        wide = room_mm / columns
+        rows = math.ceil(len(own) / across)
+        columns = math.ceil(len(own) / rows)
+        wide = min(room_mm / columns, LARGEST_DIAL_MM)
+        high = min((whole.height_mm - fixed) / rows, wide * DIAL_RISE)
+        sheet = Paper(whole.width_mm, fixed + high * rows) if trim else whole
+        frame = _Frame(sheet, dials.title, facts, number + 1, of)
+        frame.foot(BEAT_KEY)
         for i, dial in enumerate(own):
             left = MARGIN_MM + wide * (i % columns)
             top = MARGIN_MM + HEAD_MM + high * (i // columns)
@@ -157,12 +168,12 @@ def _beat_pages(dials: Dials, paper: Paper) -> list[Sheet]:
     return sheets
 
 
+BEAT_KEY_MM = 12.0
 BEAT_KEY = (
     "Each circle is one beat, begun at the top and running clockwise: late is clockwise. The "
     "ring counts notes by where in the beat they were struck (equal areas, equal counts). Lines "
-    "with counts: where the fitted subdivision puts them. Inside, where the notes of each "
-    "position centre: a triangle pointing up where they are more than 10 ms early, pointing down "
-    "more than 10 ms late, a dot within.",
+    "with counts: where the fitted subdivision puts the notes. Inside, where the notes of each "
+    "position centre: a dot within 10 ms of it, otherwise a triangle turned the way they lean.",
 )
 TEMPO_KEY = (
     "Above: the player's tempo, from a straight line through the deviations of about eight "
@@ -191,27 +202,36 @@ def _tempo_pages(curve: TempoCurve, paper: Paper) -> list[Sheet]:
 
 SPREAD_LEFT_MM, SPREAD_RIGHT_MM = 40.0, 33.0
 ROW_MM = (16.0, 34.0)
+SPREAD_KEY_MM = 24.0
 SPREAD_KEY = (
     "Curve: how the deviations are distributed; dots: every note; bar and circle: the middle "
     "half of the notes and their median. Spread: standard deviation, ± two standard errors.",
     f"Grey: one displaced tone in an even row is not heard within it, 6 ms or 2.5 % of the "
     f"spacing ({TONE_SOURCE}).",
-    *(f"{t.mark}   {t.what} ({t.source})." for t in THRESHOLDS),
+    *(f"{t.mark}: {t.what} ({t.source})." for t in THRESHOLDS),
 )
 
 
 def _spread_pages(spreads: Spreads, paper: Paper, trim: bool) -> list[Sheet]:
     if not spreads.rows:
-        raise TakeError(f"{spreads.title}: no note lies on a subdivision, so no spread can be drawn")
+        raise TakeError(
+            f"{spreads.title}: no note lies on a subdivision, so no spread can be drawn"
+        )
     of = math.ceil(len(spreads.rows) / MOST_ROWS)
     sheets = []
     for number in range(of):
         own = spreads.rows[number * MOST_ROWS : (number + 1) * MOST_ROWS]
-        fixed = 2 * MARGIN_MM + HEAD_MM + 5.0 + 12.0 + 30.0
+        fixed = 2 * MARGIN_MM + HEAD_MM + 5.0 + 13.0 + SPREAD_KEY_MM
         row_mm = min(max((paper.height_mm - fixed) / len(own), ROW_MM[0]), ROW_MM[1])
         height = fixed + row_mm * len(own)
         sheet = Paper(paper.width_mm, height if trim else max(height, paper.height_mm))
-        frame = _Frame(sheet, spreads.title, f"Spread by subdivision and tempo. {spreads.facts}", number + 1, of)
+        frame = _Frame(
+            sheet,
+            spreads.title,
+            f"Spread by subdivision and tempo. {spreads.facts}",
+            number + 1,
+            of,
+        )
         frame.foot(SPREAD_KEY)
         wide = sheet.width_mm - SPREAD_LEFT_MM - SPREAD_RIGHT_MM - MARGIN_MM
         top = MARGIN_MM + HEAD_MM + 5.0

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
 from improv.pictures.draw_axes import plain_axes
+from improv.pictures.letters import width_mm
 from improv.pictures.look import (
     BODY_PT,
     FILL,
@@ -21,6 +23,7 @@ from improv.pictures.look import (
     LINE_PT,
     SMALL_PT,
 )
+from improv.pictures.music import short_name
 from improv.pictures.spread import THRESHOLDS, SpreadRow
 
 DASHES = {"A": (0, (1.2, 1.6)), "B": (0, (6, 2.5))}
@@ -41,8 +44,12 @@ def draw_spread(axes: Axes, rows: Sequence[SpreadRow], frame_ms: float) -> None:
     _thresholds(axes, frame_ms)
     for i, row in enumerate(rows):
         _row(axes, i, row, frame_ms)
-    axes.xaxis.set_major_formatter(lambda value, _: f"{value:+g}".replace("-", "−") if value else "0")
-    axes.set_xlabel("early      deviation about the phrase's own mean (ms)      late", fontsize=LABEL_PT)
+    axes.xaxis.set_major_formatter(
+        lambda value, _: f"{value:+g}".replace("-", "−") if value else "0"
+    )
+    axes.set_xlabel(
+        "early      deviation about the phrase's own mean (ms)      late", fontsize=LABEL_PT
+    )
 
 
 def _thresholds(axes: Axes, frame_ms: float) -> None:
@@ -51,7 +58,9 @@ def _thresholds(axes: Axes, frame_ms: float) -> None:
         for at in (threshold.early_ms, threshold.late_ms):
             if abs(at) >= frame_ms:
                 continue
-            axes.axvline(at, color=INK, linewidth=FINE_PT, linestyle=DASHES[threshold.mark], zorder=1.2)
+            axes.axvline(
+                at, color=INK, linewidth=FINE_PT, linestyle=DASHES[threshold.mark], zorder=1.2
+            )
             axes.annotate(
                 threshold.mark, (at, 1.0), xycoords=across, xytext=(0, 2), fontsize=BODY_PT,
                 textcoords="offset points", ha="center", va="bottom", fontfamily=FONT,
@@ -73,12 +82,21 @@ def _row(axes: Axes, i: int, row: SpreadRow, frame_ms: float) -> None:
         axes.plot([-frame_ms, frame_ms], [i, i], color=GREY, linewidth=HAIR_PT, zorder=2)
     _dots(axes, i, row, frame_ms)
     low, middle, high = row.quartiles_ms
-    axes.plot([low, high], [i + 0.08] * 2, color=INK, linewidth=3.2, solid_capstyle="butt", zorder=4)
+    axes.plot(
+        [low, high], [i + 0.08] * 2, color=INK, linewidth=3.2, solid_capstyle="butt", zorder=4
+    )
     axes.plot([middle], [i + 0.08], "o", color="white", markeredgecolor=INK, markersize=4.2,
               markeredgewidth=LINE_PT, zorder=5)  # fmt: skip
     outside = blended_transform_factory(axes.transAxes, axes.transData)
-    words = dict(va="center", fontfamily=FONT, parse_math=False, color=INK, transform=outside)
-    axes.text(-0.015, i - 0.05, row.subdivision, ha="right", fontsize=BODY_PT, weight="bold", **words)
+    words: dict[str, Any] = dict(
+        va="center", fontfamily=FONT, parse_math=False, color=INK, transform=outside
+    )
+    called = (
+        row.subdivision
+        if width_mm(row.subdivision, BODY_PT, True) < 30
+        else short_name(row.subdivision)
+    )
+    axes.text(-0.015, i - 0.05, called, ha="right", fontsize=BODY_PT, weight="bold", **words)
     below = f"{row.tempo_text}, {row.interval_ms:.0f} ms apart"
     axes.annotate(below, (-0.015, i - 0.05), xycoords=outside, xytext=(0, -7), ha="right", va="top",
                   textcoords="offset points", fontsize=SMALL_PT, fontfamily=FONT, color=INK,
@@ -91,9 +109,7 @@ def _dots(axes: Axes, i: int, row: SpreadRow, frame_ms: float) -> None:
     shake = (np.arange(len(row.away_ms)) * 0.618034) % 1.0
     y = i + 0.15 + shake * 2 * JITTER_ROWS
     inside = np.abs(row.away_ms) <= frame_ms
-    axes.scatter(
-        row.away_ms[inside], y[inside], s=5, color=INK, alpha=0.55, linewidths=0, zorder=3
-    )
+    axes.scatter(row.away_ms[inside], y[inside], s=5, color=INK, alpha=0.55, linewidths=0, zorder=3)
     for sign, shape in ((-1.0, "<"), (1.0, ">")):
         beyond = ~inside & (np.sign(row.away_ms) == sign)
         if beyond.any():

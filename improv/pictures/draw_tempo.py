@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from improv.pictures.draw_axes import plain_axes
 from improv.pictures.letters import width_mm
@@ -25,6 +26,7 @@ from improv.pictures.tempo_curve import TempoCurve
 
 LEAST_REACH_SHARE = 0.04
 MOST_REACH_SHARE = 0.15
+MOST_TICKS = 20
 
 
 def draw_tempo(axes: Axes, curve: TempoCurve) -> None:
@@ -48,7 +50,8 @@ def draw_tempo(axes: Axes, curve: TempoCurve) -> None:
     _bars_axis(axes, curve)
     axes.set_ylim(-reach, reach)
     axes.yaxis.set_major_formatter(lambda value, _: _signed(value))
-    axes.set_ylabel("against the backing (BPM)\nslower      faster", fontsize=LABEL_PT)
+    axes.set_ylabel("BPM against the backing", fontsize=LABEL_PT)
+    _ends(axes, "faster", "slower")
     _phrase_numbers(axes, curve)
 
 
@@ -69,8 +72,18 @@ def draw_lateness(axes: Axes, curve: TempoCurve) -> None:
     _bars_axis(axes, curve)
     axes.set_ylim(reach, -reach)
     axes.yaxis.set_major_formatter(lambda value, _: _signed(value))
-    axes.set_ylabel("deviation (ms)\nlate      early", fontsize=LABEL_PT)
+    axes.set_ylabel("deviation (ms)", fontsize=LABEL_PT)
+    _ends(axes, "early", "late")
     axes.set_xlabel("bar", fontsize=LABEL_PT)
+
+
+def _ends(axes: Axes, above: str, below: str) -> None:
+    """Words in the upper and lower left corner: what up and down mean."""
+    words: dict[str, Any] = {"transform": axes.transAxes, "fontsize": LABEL_PT, "color": GREY}
+    words |= {"fontfamily": FONT, "zorder": 4}
+    words |= {"bbox": {"facecolor": "white", "edgecolor": "none", "pad": 1.5}}
+    axes.text(0.006, 0.97, above, va="top", **words)
+    axes.text(0.006, 0.03, below, va="bottom", **words)
 
 
 def _signed(value: float) -> str:
@@ -79,10 +92,10 @@ def _signed(value: float) -> str:
 
 def _reach_bpm(curve: TempoCurve) -> float:
     """Half the height of the picture: what the curves need, within bounds."""
-    needed = [np.abs(np.concatenate([p.bpm, p.low_bpm, p.high_bpm])) for p in curve.phrases]
-    held = [n[~np.isnan(n)] for n in needed]
-    every = np.concatenate([np.zeros(1), *held])
-    wanted = 1.15 * float(np.quantile(every, 0.97))
+    lines = np.abs(np.concatenate([np.zeros(1), *(p.bpm for p in curve.phrases)]))
+    edges = [band for p in curve.phrases for band in (p.low_bpm, p.high_bpm)]
+    bands = np.abs(np.concatenate([np.zeros(1), *edges]))
+    wanted = max(1.3 * float(np.nanmax(lines)), 1.15 * float(np.nanquantile(bands, 0.85)))
     share = np.clip(wanted / curve.backing_bpm, LEAST_REACH_SHARE, MOST_REACH_SHARE)
     return float(share * curve.backing_bpm)
 
@@ -96,16 +109,17 @@ def _runs(axes: Axes, curve: TempoCurve) -> None:
 
 def _bars_axis(axes: Axes, curve: TempoCurve) -> None:
     axes.set_xlim(curve.first_bar, curve.last_bar)
-    bars = curve.last_bar - curve.first_bar
-    if bars <= 24:
-        axes.xaxis.set_major_locator(MultipleLocator(1 if bars <= 12 else 2, offset=1))
-    else:
-        axes.xaxis.set_major_locator(MaxNLocator(16, steps=[1, 2, 4, 8, 10], integer=True))
+    step = 1
+    while (curve.last_bar - curve.first_bar) / step > MOST_TICKS:
+        step *= 2
+    first = int(np.ceil((curve.first_bar - 1) / step)) * step + 1
+    axes.set_xticks(np.arange(first, curve.last_bar + 1e-9, step))
+    axes.xaxis.set_major_formatter(lambda value, _: f"{value:.0f}")
     axes.grid(axis="x", color=BAND, linewidth=HAIR_PT, zorder=0)
 
 
 def _phrase_numbers(axes: Axes, curve: TempoCurve) -> None:
-    """Brackets above the picture with each phrase's number, and how it moves where there is room."""
+    """Brackets above the picture: each phrase's number, and how it moves where there is room."""
     figure = axes.figure
     wide_mm = figure.get_figwidth() * 25.4 * axes.get_position().width  # type: ignore[union-attr]
     mm_per_bar = wide_mm / (curve.last_bar - curve.first_bar)
@@ -127,5 +141,3 @@ def _phrase_numbers(axes: Axes, curve: TempoCurve) -> None:
                     textcoords="offset points", color=INK, fontfamily=FONT, annotation_clip=False,
                 )  # fmt: skip
                 break
-
-

@@ -7,6 +7,7 @@ reads them again). Other characters count as one full size, which is never too l
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 MM_PER_PT = 25.4 / 72.0
@@ -54,6 +55,15 @@ def shortened(text: str, room_mm: float, size_pt: float, bold: bool = False) -> 
         if width_mm(cut, size_pt, bold) <= room_mm:
             return cut
     return "…"
+
+
+def fitted_facts(facts: str, room_mm: float, size_pt: float) -> str:
+    """Facts parted by commas, in one line: without what is in brackets, then without the last."""
+    if width_mm(facts, size_pt) > room_mm:
+        facts = re.sub(r" \([^)]*\)", "", facts)
+    while width_mm(facts, size_pt) > room_mm and ", " in facts:
+        facts = facts[: facts.rindex(", ")]
+    return shortened(facts, room_mm, size_pt)
 
 
 def wrapped(text: str, room_mm: float, size_pt: float) -> tuple[str, ...]:

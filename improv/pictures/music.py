@@ -17,7 +17,7 @@ import numpy as np
 from improv.files import printable
 from improv.grid import SUBDIVISIONS, positions
 from improv.meter import Meter
-from improv.model import Analysis, Bars, Bools, Floats, Ints, _Frozen
+from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
 from improv.wording import bpm_text, tempo_text
 
@@ -201,12 +201,19 @@ def lean(offset_ms: float) -> str:
 
 def tempo_range(analysis: Analysis) -> str:
     """The tempo, or the lowest and highest under the notes."""
-    bpm = np.array([p.tempo_bpm for p in analysis.phrases])
-    if len(bpm) and bpm.max() - bpm.min() > 0.05:
-        return f"{bpm_text(float(bpm.min()))} to {bpm_text(float(bpm.max()))} BPM"
-    return tempo_text(analysis.take)
+    if has_one_tempo(analysis):
+        return tempo_text(analysis.take)
+    bpm = [p.tempo_bpm for p in analysis.phrases]
+    return f"{bpm_text(min(bpm))} to {bpm_text(max(bpm))} BPM"
 
 
-def bools(values: list[bool]) -> Bools:
-    """A Boolean array, also from an empty list."""
-    return np.array(values, dtype=np.bool_)
+def has_one_tempo(analysis: Analysis) -> bool:
+    """Whether the backing keeps one tempo under the notes."""
+    take = analysis.take
+    quarter_sec = quarter_sec_at(take.tempo_map, quarters_at(take.tempo_map, take.onset_sec))
+    return bool(np.ptp(60.0 / quarter_sec) < 0.05)
+
+
+def backing_bpm(analysis: Analysis, phrase: Phrase) -> float:
+    """The backing's tempo under a phrase, in the beats that a stated tempo counts."""
+    return analysis.take.tempo_bpm if has_one_tempo(analysis) else phrase.tempo_bpm

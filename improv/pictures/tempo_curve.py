@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.model import Analysis, Bars, Floats, Phrase, _Frozen
-from improv.pictures.music import Events, events_of, facts_of, title_of
+from improv.pictures.music import Events, backing_bpm, events_of, facts_of, title_of
 from improv.wording import drift_text
 
 HALF_WINDOW = 3.0
@@ -85,7 +85,7 @@ def tempo_curve(analysis: Analysis) -> TempoCurve:
                                           for r in (run.start, run.stop)])  # fmt: skip
     ends = [(float(place[a]), float(place[b - 1]))
             for a, b in row_of.reshape(-1, 2).tolist() if b > a]  # fmt: skip
-    tempi = [p.tempo_bpm for p in analysis.phrases]
+    tempi = [backing_bpm(analysis, p) for p in analysis.phrases]
     return TempoCurve(
         title=title_of(analysis),
         facts=facts_of(analysis),
@@ -110,7 +110,8 @@ def bar_places(bars: Bars, quarter: Floats) -> Floats:
 def _pace(phrase: Phrase, events: Events, place: Floats, analysis: Analysis) -> PhrasePace:
     own = np.flatnonzero(events.phrase == phrase.number)
     timed = own[~np.isnan(events.deviation_ms[own])]
-    beat_sec = 60.0 / phrase.tempo_bpm
+    tempo_bpm = backing_bpm(analysis, phrase)
+    beat_sec = 60.0 / tempo_bpm
     curve = _curve(events, place, timed, beat_sec)
     return PhrasePace(
         number=phrase.number,
@@ -120,15 +121,18 @@ def _pace(phrase: Phrase, events: Events, place: Floats, analysis: Analysis) -> 
         late_ms=events.deviation_ms[timed],
         curve_bar=curve[0],
         curve_ms=curve[1],
-        bpm=curve[2] * phrase.tempo_bpm,
-        low_bpm=(curve[2] - BAND_ERRORS * curve[3]) * phrase.tempo_bpm,
-        high_bpm=(curve[2] + BAND_ERRORS * curve[3]) * phrase.tempo_bpm,
+        bpm=curve[2] * tempo_bpm,
+        low_bpm=(curve[2] - BAND_ERRORS * curve[3]) * tempo_bpm,
+        high_bpm=(curve[2] + BAND_ERRORS * curve[3]) * tempo_bpm,
         moves=drift_text(phrase),
     )
 
 
 def _curve(
-    events: Events, place: Floats, timed: np.ndarray[tuple[int], np.dtype[np.int64]], beat_sec: float
+    events: Events,
+    place: Floats,
+    timed: np.ndarray[tuple[int], np.dtype[np.int64]],
+    beat_sec: float,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Places in bars, smoothed ms, tempo as a share of the backing's, its standard error."""
     if len(timed) < FEWEST_NOTES:
@@ -145,9 +149,7 @@ def _curve(
     return where, 1000.0 * middle, 1.0 / (1.0 + slope) - 1.0, error
 
 
-def local_lines(
-    x: Floats, y: Floats, at: Floats, width: float
-) -> tuple[Floats, Floats, Floats]:
+def local_lines(x: Floats, y: Floats, at: Floats, width: float) -> tuple[Floats, Floats, Floats]:
     """Height, slope and standard error of the slope of Gaussian-weighted lines at places.
 
     NaN where fewer than `FEWEST_NEAR` weighted points lie near. Shapes: x, y (N,); at (M,).
