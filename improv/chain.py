@@ -93,7 +93,9 @@ def assemble(
     near = (np.abs(error[:, :, 1]) < np.abs(error[:, :, 0])).astype(np.int64)
     near_after = np.take_along_axis(after, near[:, :, None], axis=2)[previous]
     near_index = np.take_along_axis(lattice.index, near[:, :, None], axis=2)[previous]
-    skipped = np.maximum(np.exp(np.minimum(lattice.passed - near_after, 0.0)), SKIP_FLOOR)
+    # A lane entered at a beat is not charged for what it offered before that beat.
+    since = np.minimum(lattice.passed_at_beat, near_after)
+    skipped = np.maximum(np.exp(np.minimum(lattice.passed - since, 0.0)), SKIP_FLOOR)
     enter = place * played * skipped * (lattice.index > near_index) * marginal
     new_beat = lattice.beat_number > np.floor(event_beat[previous] + 0.08)[:, None, None]
     charge = np.where(new_beat | (lattice.on_beat > 0), SWITCH_AT_BEAT, SWITCH_INSIDE)

@@ -28,6 +28,9 @@ DRIFTS_MS = (-70.0, -35.0, 35.0, 70.0)
 """Drifts tried per phrase: what the player gains or loses from its first note to its last."""
 DRIFT_PRIOR_MS = 28.0
 FEWEST_FOR_DRIFT = 6
+EARLY_BEAT = 0.08
+"""A note this early in beats still belongs to the beat it heralds."""
+ROW_ALLOWED = 0.15
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
 START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 LEARNING_EVENTS = 360
@@ -377,7 +380,7 @@ def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:
     for i, row in enumerate(lane_rows):
         by_row[:, row] += belief[:, i].sum(axis=1)
     by_row[:, -1] = np.clip(1.0 - by_row.sum(axis=1), 0.0, 1.0)
-    row = by_row.argmax(axis=1)
+    row = _one_row_per_beat(scene, by_row)
     is_free = row == len(SUBDIVISIONS)
     mine = belief * (lane_rows[None, :, None] == row[:, None, None])
     best = mine.reshape(count, -1).argmax(axis=1)
@@ -393,6 +396,27 @@ def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:
         "confidence": confidence,
         "row_probability": by_row,
     }
+
+
+def _one_row_per_beat(scene: _Scene, by_row: Floats) -> Ints:
+    """The likeliest row of each event; events of one beat agree where they can.
+
+    Changes inside a beat are rare, so a beat's notes choose together; one that hardly
+    allows the common choice keeps its own.
+    """
+    own = by_row.argmax(axis=1)
+    on_grid = own < len(SUBDIVISIONS)
+    phrase = np.repeat(np.arange(len(scene.edges) - 1), np.diff(scene.edges))
+    beat = np.floor(scene.events.beat + EARLY_BEAT)
+    fresh = np.ones(len(own), dtype=np.bool_)
+    fresh[1:] = (np.diff(beat) != 0) | (np.diff(phrase) != 0)
+    group = np.cumsum(fresh) - 1
+    total = np.zeros((int(group[-1]) + 1, by_row.shape[1] - 1))
+    np.add.at(total, group[on_grid], by_row[on_grid, :-1])
+    common = total.argmax(axis=1)[group]
+    each = np.arange(len(own))
+    allowed = on_grid & (by_row[each, common] > ROW_ALLOWED * by_row[each, own])
+    return np.asarray(np.where(allowed, common, own))
 
 
 def candidate_rows(bars: Bars) -> tuple[int, ...]:

@@ -54,7 +54,8 @@ class Lattice:
     """Candidates of every event; see the module's conventions.
 
     `index` numbers the positions of a lane from the first bar on; `passed` is the summed
-    log chance that no position before this one was played, so that differences give the charge.
+    log chance that no position before this one was played, so that differences give the charge;
+    `passed_at_beat` the same at the start of the candidate's beat.
     `beat` is the candidate's whole beat from bar 1; `allowed` whether the lane exists there.
     """
 
@@ -65,6 +66,7 @@ class Lattice:
     log_played: Floats
     log_silent: Floats
     passed: Floats
+    passed_at_beat: Floats
     beat_number: Floats
     on_beat: Floats
     log_start: Floats
@@ -79,6 +81,7 @@ class _BarGrid:
     log_played: Floats
     log_silent: Floats
     passed: Floats
+    passed_at_beat: Floats
     on_beat: Floats
     beat: Floats
     log_start: Floats
@@ -113,6 +116,7 @@ def _lane(lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats) -> di
         index[here] = both + first_index[here, None]
         out["quarter"][here] = grid.quarter[both] + bars.start_quarter[bar[here], None]
         out["passed"][here] = grid.passed[both] + first_passed[here, None]
+        out["passed_at_beat"][here] = grid.passed_at_beat[both] + first_passed[here, None]
         out["log_played"][here] = grid.log_played[both]
         out["log_silent"][here] = grid.log_silent[both]
         out["on_beat"][here] = grid.on_beat[both]
@@ -128,7 +132,7 @@ def _lane(lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats) -> di
 
 
 _COLUMNS = (
-    "quarter", "log_played", "log_silent", "passed", "beat_number", "on_beat", "log_start", "allowed",
+    "quarter", "log_played", "log_silent", "passed", "passed_at_beat", "beat_number", "on_beat", "log_start", "allowed",
 )  # fmt: skip
 
 
@@ -144,13 +148,16 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
     starts = np.array([*map(float, meter.beat_starts_quarter)])
     beat = np.searchsorted(starts, quarter[:-1] + 1e-9, side="right") - 1
     silent = np.log1p(-played)
+    passed = np.concatenate([[0.0], np.cumsum(silent)])
+    opens = np.searchsorted(quarter[:-1], starts[beat] - 1e-9)
     weight = played / played.sum()
     beats = meter.beats
     return _BarGrid(
         quarter=quarter,
         log_played=_closed(np.log(played)),
         log_silent=_closed(silent),
-        passed=np.concatenate([[0.0], np.cumsum(silent)]),
+        passed=passed,
+        passed_at_beat=np.concatenate([passed[:-1][opens], passed[-1:]]),
         on_beat=_closed(strong.astype(np.float64)),
         beat=np.concatenate([beat, [beats]]).astype(np.float64),
         log_start=_closed(np.log(weight * beats)),
