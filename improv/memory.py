@@ -21,10 +21,10 @@ import numpy as np
 from improv.model import Floats, Ints
 
 LONGEST = 64
-RHO = np.linspace(0.0, 0.9, 19)
+RHO = np.linspace(0.0, 0.9, 37)
 """The memories tried; a negative one is a drummer's exact correction and is taken for none."""
 PRIOR_RHO = 0.5
-PRIOR_CELLS_NOTES = 15.0
+PRIOR_NOTES = 15.0
 
 
 @cache
@@ -57,27 +57,28 @@ def degrees(notes: Ints, fitted: Ints, rho: float) -> tuple[Floats, Floats]:
 def estimate(notes: Ints, fitted: Ints, square: Floats, product: Floats) -> float:
     """The memory that makes the neighbours' products what they are, lightly drawn to 0.5.
 
-    Weighted by notes; solved on the grid `RHO`. Returns `PRIOR_RHO` where nothing can be told.
+    Solves sum of products = sum over cells of square * tr(CSCR) / tr(CR) by bisection on
+    the grid `RHO`: both sides have the same mean whatever the cells' own spreads, which
+    the mean of the cells' ratios has not. Returns `PRIOR_RHO` where nothing can be told.
     """
     able = (notes >= fitted + 3) & (square > 0.0) & (fitted >= 1)
     if not able.any():
         return PRIOR_RHO
-    count, columns = np.minimum(notes[able], LONGEST), fitted[able]
-    weight = notes[able].astype(np.float64)
-    found = float(weight @ (product[able] / square[able]))
-    total = float(weight.sum())
-    keys, inverse = np.unique(count * 4 + columns, return_inverse=True)
-    weights = np.bincount(inverse, weight)
-    prior_step = int(np.abs(RHO - PRIOR_RHO).argmin())
-    gaps, expected_prior = [], 0.0
-    for step in range(len(RHO)):
-        ratios = []
-        for key in keys.tolist():
-            trace, _, lag = _traces(key // 4, key % 4, step)
-            ratios.append(lag / trace)
-        expected = float(weights @ np.array(ratios))
-        if step == prior_step:
-            expected_prior = expected
-        gaps.append(expected / total)
-    mixed = (found + PRIOR_CELLS_NOTES * expected_prior / total) / (total + PRIOR_CELLS_NOTES)
-    return float(RHO[int(np.abs(np.array(gaps) - mixed).argmin())])
+    key = np.minimum(notes[able], LONGEST) * 4 + fitted[able]
+    keys, inverse = np.unique(key, return_inverse=True)
+    weights = np.bincount(inverse, square[able]) / square[able].sum()
+    found = float(product[able].sum() / square[able].sum())
+
+    def expected(step: int) -> float:
+        traces = [_traces(k // 4, k % 4, step) for k in keys.tolist()]
+        return float(weights @ np.array([lag / trace for trace, _, lag in traces]))
+
+    total = float(notes[able].sum())
+    prior = expected(int(np.abs(RHO - PRIOR_RHO).argmin()))
+    mixed = (total * found + PRIOR_NOTES * prior) / (total + PRIOR_NOTES)
+    low, high = 0, len(RHO) - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if expected(middle) < mixed else (low, middle)
+    nearer_low = abs(expected(low) - mixed) <= abs(expected(high) - mixed)
+    return float(RHO[low if nearer_low else high])

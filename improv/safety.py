@@ -1,0 +1,355 @@
+"""The map of safety: for each subdivision, up to which tempo this player holds it.
+
+The model, fitted to every logged phrase of one player
+-----------------------------------------------------
+* Spread at an interval d between notes: sigma(d)^2 = floor^2 + (share d)^2, times a factor
+  of the subdivision's own. Published anchors: a floor of about 5 to 10 ms below 250 ms, a
+  share of 2 to 4 % above (Repp 2005; Repp & Su 2013, both from memory; two independent
+  sources of variance, one of them growing with the interval: Wing & Kristofferson 1973,
+  from memory). They enter as priors (`FLOOR_PRIOR`, `SHARE_PRIOR`), so that a log that has
+  seen one tempo only still knows roughly how spread goes with tempo.
+* Share of attempts that stay on the grid: logistic in log d, with the subdivision's own
+  shift. Priors wide; no source.
+
+What is held, and so where the ceiling lies
+-------------------------------------------
+A subdivision is held at a tempo when neighbours lie at least `SAFE_SPREADS` spreads apart
+(a note strays past the halfway point about once in 370), at least `HELD_SHARE` of attempts
+stay on the grid, and neighbours lie at least 100 ms apart (Repp 2006: synchronisation
+fails beyond 8 to 10 notes a second), or as close as this player has been heard to manage,
+down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling is the first of these to give. In the pocket means sigma(d) at most the
+tolerance; since spread grows with the interval, that bounds the tempo from below as well.
+
+Intervals: sandwich covariance over days (or takes, or phrases), prior included, read off
+where the 95 % band of each criterion crosses. Pure: no files, no printing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.cells import Cells, Kind
+from improv.chance import t_quantile
+from improv.material import Material
+from improv.measures import values
+from improv.memory import estimate as estimate_memory
+from improv.model import Floats, Ints
+from improv.practice import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS
+
+FLOOR_PRIOR = (math.log(12.0), 1.0)
+SHARE_PRIOR = (math.log(0.028), 0.6)
+OWN_FACTOR_SD = 0.15
+LEVEL_PRIOR = (3.0, 2.0)
+SLOPE_PRIOR = (4.0, 3.0)
+OWN_SHIFT_SD = 0.7
+MIDDLE_MS = 150.0
+"""Interval at which the share on the grid has its level."""
+TRAINED_MS = 80.0
+"""As close as trained hands have been measured to play in meter (Polak 2017: 80 to 100 ms)."""
+RUN_NOTES = 6.0
+"""Notes of a run fall off together: so many count as one answer."""
+FEWEST_NOTES = 24
+FEWEST_BLOCKS = 3
+FEWEST_DAYS = 5
+LEVEL = 0.95
+SLOWEST_BPM = 30.0
+_GRID_MS = np.exp(np.linspace(math.log(50.0), math.log(4000.0), 877))
+
+SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """One subdivision on the map. Tempi in BPM of the meter's beat; `None` where not known.
+
+    `tempo_bpm` with `low_bpm` and `high_bpm` (95 %) is the tempo up to which it is held;
+    `limit` says what gives first there. `slowest_bpm` is where the spread leaves the pocket
+    on the slow side, if it does above 30 BPM. `tried_bpm` are the slowest and the fastest
+    tempo heard; beyond the fastest the map is the model's word alone. `in_pocket` is False
+    where the spread exceeds the tolerance even at the ceiling.
+    """
+
+    subdivision: str
+    per_beat: float
+    notes: int
+    takes: int
+    tempo_bpm: float | None
+    low_bpm: float | None
+    high_bpm: float | None
+    limit: str | None
+    spread_ms: float | None
+    in_pocket: bool
+    slowest_bpm: float | None
+    tried_bpm: tuple[float, float]
+
+    @property
+    def beyond_tried(self) -> bool:
+        """Whether the ceiling lies above everything heard."""
+        return self.tempo_bpm is not None and self.tempo_bpm > 1.02 * self.tried_bpm[1]
+
+
+@dataclass(frozen=True, eq=False)
+class SafetyMap:
+    """The whole map. `floor_ms` and `share` are the player's own timing model.
+
+    `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
+    spread in ms, index of the subdivision in `ceilings` (-1: too little to map).
+    """
+
+    ceilings: tuple[Ceiling, ...]
+    floor_ms: float
+    share: float
+    tolerance_ms: float
+    usual_bpm: float
+    block: str
+    interval_ms: Floats
+    spread_ms: Floats
+    which: Ints
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Parameters, their covariance, and the degrees of freedom behind it."""
+
+    theta: Floats
+    covariance: Floats
+    df: float
+
+    def band(self, gradient: Floats) -> Floats:
+        """Half-width of the 95 % band for values with these gradients, (points, parameters)."""
+        variance = np.einsum("ij,jk,ik->i", gradient, self.covariance, gradient)
+        return np.asarray(t_quantile(LEVEL, self.df) * np.sqrt(np.maximum(variance, 0.0)))
+
+
+def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
+    """The map of one player's takes; `None` where no subdivision has notes enough."""
+    cells = material.cells
+    memory = estimate_memory(
+        cells["on"].astype(np.int64),
+        cells["fitted"].astype(np.int64),
+        cells["square_ms2"].astype(np.float64),
+        cells["product_ms2"].astype(np.float64),
+    )
+    known = _mappable(cells, len(material.kinds))
+    block, called = _blocks(material)
+    if not len(known) or len(np.unique(block)) < FEWEST_BLOCKS:
+        return None
+    order = {int(kind): i for i, kind in enumerate(known)}
+    own = np.array([order.get(k, -1) for k in cells["subdivision"].tolist()], dtype=np.int64)
+    spread = values(cells, "spread", memory)
+    mine = own[spread.rows] >= 0
+    rows = spread.rows[mine]
+    step = cells["interval_ms"].astype(np.float64)
+    variance = 0.2**2 + spread.variance[mine]
+    spreads = _fit_spread(spread.value[mine], variance, step[rows], own[rows], block[rows])
+    kept = own >= 0
+    shares = _fit_share(cells[kept], step[kept], own[kept], block[kept])
+    ceilings = tuple(
+        _ceiling(material, material.kinds[k], int(k), i, spreads, shares, tolerance_ms)
+        for i, k in enumerate(known)
+    )
+    return SafetyMap(
+        tuple(sorted(ceilings, key=lambda c: (c.per_beat, c.subdivision))),
+        math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
+        float(np.median(material.tempo_bpm)), called, step[rows], np.exp(spread.value[mine]),
+        _sorted_index(ceilings)[own[rows]],
+    )  # fmt: skip
+
+
+def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:
+    order = sorted(
+        range(len(ceilings)), key=lambda i: (ceilings[i].per_beat, ceilings[i].subdivision)
+    )
+    return np.argsort(np.array(order, dtype=np.int64))
+
+
+def _mappable(cells: Cells, kinds: int) -> Ints:
+    """Subdivisions with notes enough on the grid, in the order of the material."""
+    notes = np.bincount(cells["subdivision"], cells["on"], kinds)
+    return np.flatnonzero(notes >= FEWEST_NOTES)
+
+
+def _blocks(material: Material) -> tuple[Ints, str]:
+    dated = material.day >= 0
+    if dated.all() and len(np.unique(material.day)) >= FEWEST_DAYS:
+        return material.day[material.take], "day"
+    if len(material.label) >= FEWEST_BLOCKS:
+        return material.take, "take"
+    return material.take * 65_536 + material.cells["phrase"].astype(np.int64), "phrase"
+
+
+# --- spread against interval ---------------------------------------------------
+
+
+def _log_spread(theta: Floats, step: Floats, own: Ints) -> tuple[Floats, Floats]:
+    """log sigma(d) and its gradient; parameters: log floor, log share, one factor per kind."""
+    floor2, grown2 = math.exp(2 * theta[0]), math.exp(2 * theta[1]) * step**2
+    total = floor2 + grown2
+    gradient = np.zeros((len(step), len(theta)))
+    gradient[:, 0], gradient[:, 1] = floor2 / total, grown2 / total
+    gradient[np.arange(len(step)), 2 + own] = 1.0
+    return 0.5 * np.log(total) + theta[2 + own], gradient
+
+
+def _fit_spread(y: Floats, variance: Floats, step: Floats, own: Ints, block: Ints) -> _Fit:
+    """Gauss-Newton on log spreads, towards the priors."""
+    count = 2 + int(own.max()) + 1
+    mean = np.zeros(count)
+    mean[:2] = FLOOR_PRIOR[0], SHARE_PRIOR[0]
+    precision = np.full(count, 1.0 / OWN_FACTOR_SD**2)
+    precision[:2] = FLOOR_PRIOR[1] ** -2, SHARE_PRIOR[1] ** -2
+    theta = mean.copy()
+    for _ in range(60):
+        fitted, gradient = _log_spread(theta, step, own)
+        weighted = gradient / variance[:, None]
+        information = weighted.T @ gradient + np.diag(precision)
+        move = np.linalg.solve(information, weighted.T @ (y - fitted) - precision * (theta - mean))
+        theta = theta + np.clip(move, -1.0, 1.0)
+        if np.abs(move).max() < 1e-8:
+            break
+    fitted, gradient = _log_spread(theta, step, own)
+    scores = gradient * ((y - fitted) / variance)[:, None]
+    information = (gradient / variance[:, None]).T @ gradient + np.diag(precision)
+    return _sandwich(theta, information, precision, scores, block)
+
+
+# --- share on the grid against interval ----------------------------------------
+
+
+def _share_design(step: Floats, own: Ints, count: int) -> Floats:
+    design = np.zeros((len(step), count))
+    design[:, 0], design[:, 1] = 1.0, np.log(step / MIDDLE_MS)
+    design[np.arange(len(step)), 2 + own] = 1.0
+    return design
+
+
+def _fit_share(cells: Cells, step: Floats, own: Ints, block: Ints) -> _Fit:
+    """Logistic regression by Newton's method, towards the priors."""
+    on, off = (cells[f].astype(np.float64) / RUN_NOTES for f in ("on", "off"))
+    count = 2 + int(own.max()) + 1
+    mean = np.zeros(count)
+    mean[:2] = LEVEL_PRIOR[0], SLOPE_PRIOR[0]
+    precision = np.full(count, 1.0 / OWN_SHIFT_SD**2)
+    precision[:2] = LEVEL_PRIOR[1] ** -2, SLOPE_PRIOR[1] ** -2
+    design = _share_design(step, own, count)
+    theta = mean.copy()
+    for _ in range(60):
+        chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
+        weight = (on + off) * chance * (1.0 - chance)
+        information = (design * weight[:, None]).T @ design + np.diag(precision)
+        score = design.T @ (on - (on + off) * chance) - precision * (theta - mean)
+        move = np.linalg.solve(information, score)
+        theta = theta + np.clip(move, -1.0, 1.0)
+        if np.abs(move).max() < 1e-8:
+            break
+    chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
+    scores = design * (on - (on + off) * chance)[:, None]
+    weight = (on + off) * chance * (1.0 - chance)
+    information = (design * weight[:, None]).T @ design + np.diag(precision)
+    return _sandwich(theta, information, precision, scores, block)
+
+
+def _sandwich(
+    theta: Floats, information: Floats, precision: Floats, scores: Floats, block: Ints
+) -> _Fit:
+    """Covariance from blocks' scores; the priors' own uncertainty is added.
+
+    Fitted parameters make residuals too small, those the priors hold make them less so:
+    both enter by the effective number of parameters, tr(I - information^-1 precision).
+    """
+    _, number = np.unique(block, return_inverse=True)
+    blocks = int(number.max()) + 1
+    summed = np.zeros((blocks, len(theta)))
+    np.add.at(summed, number, scores)
+    inverse = np.linalg.inv(information)
+    spent = min(len(theta) - float(np.diag(inverse) @ precision), blocks / 2.0)
+    free = max(blocks - max(spent, 1.0), 1.0)
+    meat = summed.T @ summed * (blocks / free) + np.diag(precision)
+    return _Fit(theta, inverse @ meat @ inverse, free)
+
+
+# --- ceilings --------------------------------------------------------------------
+
+
+def _ceiling(
+    material: Material,
+    kind: Kind,
+    number: int,
+    own: int,
+    spreads: _Fit,
+    shares: _Fit,
+    tolerance_ms: float,
+) -> Ceiling:
+    here = material.cells["subdivision"] == number
+    cells = material.cells[here]
+    tried = 60_000.0 / (cells["interval_ms"][cells["on"] >= 4].astype(np.float64) * kind.per_beat)
+    if not len(tried):
+        tried = 60_000.0 / (cells["interval_ms"].astype(np.float64) * kind.per_beat)
+    index = np.full(len(_GRID_MS), own)
+    sigma, gradient = _log_spread(spreads.theta, _GRID_MS, index)
+    apart = np.log(_GRID_MS) - sigma - math.log(SAFE_SPREADS)
+    design = _share_design(_GRID_MS, index, len(shares.theta))
+    stays = design @ shares.theta - math.log(HELD_SHARE / (1.0 - HELD_SHARE))
+    crossings = {
+        SPREAD: _crossing(apart, spreads.band(gradient)),
+        LEAVES: _crossing(stays, shares.band(design)),
+        CLOSEST: (_closest(cells),) * 3,
+    }
+    nearest = [max(c[i] for c in crossings.values()) for i in range(3)]
+    limit = max(crossings, key=lambda name: crossings[name][0])
+    tempo, low, high = (_bpm(step, kind) for step in nearest)
+    at = None if tempo is None else float(np.exp(np.interp(nearest[0], _GRID_MS, sigma)))
+    return Ceiling(
+        kind.name, kind.per_beat, int(cells["on"].sum()),
+        len(np.unique(material.take[here])), tempo, low, high,
+        limit if tempo is not None else None, at, at is not None and at <= tolerance_ms,
+        _slowest(sigma, kind, tolerance_ms), (float(tried.min()), float(tried.max())),
+    )  # fmt: skip
+
+
+def _crossing(held: Floats, band: Floats) -> tuple[float, float, float]:
+    """The interval down to which `held` stays positive: estimate, cautious and hopeful bound.
+
+    Each curve is followed downwards from where it is highest: far outside what was heard the
+    band opens, and being unsure there says nothing about here. Never positive: infinite.
+    """
+    found = []
+    for curve in (held, held - band, held + band):
+        top = int(curve.argmax())
+        negative = np.flatnonzero(curve[:top] < 0.0)
+        if curve[top] <= 0.0:
+            found.append(math.inf)
+        elif not len(negative):
+            found.append(float(_GRID_MS[0]))
+        else:
+            i = int(negative[-1])
+            part = -curve[i] / (curve[i + 1] - curve[i])
+            found.append(float(_GRID_MS[i] * (_GRID_MS[i + 1] / _GRID_MS[i]) ** part))
+    return found[0], found[1], found[2]
+
+
+def _closest(cells: Cells) -> float:
+    """100 ms, or as close as this player has shown, but no closer than `TRAINED_MS`."""
+    fastest = np.argsort(cells["interval_ms"], kind="stable")
+    shown = np.flatnonzero(np.cumsum(cells["on"][fastest]) >= FEWEST_NOTES)
+    if not len(shown):
+        return CLOSEST_MS
+    step = float(cells["interval_ms"][fastest[shown[0]]])
+    return min(max(step, TRAINED_MS), CLOSEST_MS)
+
+
+def _bpm(step_ms: float, kind: Kind) -> float | None:
+    """The tempo at an interval; `None` below `SLOWEST_BPM`, where nobody practises."""
+    tempo = 60_000.0 / (step_ms * kind.per_beat) if math.isfinite(step_ms) else 0.0
+    return tempo if tempo >= SLOWEST_BPM else None
+
+
+def _slowest(sigma: Floats, kind: Kind, tolerance_ms: float) -> float | None:
+    """The tempo below which the spread is wider than the pocket."""
+    inside = np.flatnonzero(sigma <= math.log(tolerance_ms))
+    if not len(inside) or inside[-1] == len(_GRID_MS) - 1:
+        return None
+    return _bpm(float(_GRID_MS[inside[-1]]), kind)
