@@ -271,6 +271,18 @@ def test_a_found_start_says_how_sure_it_is() -> None:
     assert beats(take)[0] == pytest.approx(round(beats(take)[0]), abs=0.02)
 
 
+def test_a_found_start_with_a_count_in() -> None:
+    """The first bar line in the file begins the count-in; the solo enters after it, in bar 1."""
+    rhythm = (0, 480, 960, 1200, 1440, 1920, 2160, 2400, 2880, 3360, 3600)
+    ticks = [1920 + 230 + t + 3840 * round_ for round_ in range(4) for t in rhythm]
+    smf = parsed(TEMPO_96 + line(ticks))
+
+    take = take_from_smf(smf, "x.mid", Reading(find_start=True, count_in_bars=1))
+
+    assert bar_numbers(take)[:9] == [1] * 5 + [2] * 3 + [2]
+    assert take.bars.number[0] <= 0
+
+
 # --- a backing file ---------------------------------------------------------------
 
 
