@@ -159,7 +159,11 @@ def check_file(job: Job, path: str) -> Checked:
 
 
 def _warnings(job: Job, take: Take) -> tuple[str, ...]:
-    """What of the take's backing is not what the assignment asks."""
+    """What of the take's tempo is not what the assignment asks."""
+    if job.reading.tempo_bpm is None and any(
+        w.startswith("The file says") and "quarter notes per minute" in w for w in take.warnings
+    ):
+        return ("If it was played at the file's own tempo, check it again with --tempo.",)
     asked = job.assignment.tempo_at(1)
     meter: Meter = job.assignment.meter[0]
     quarter = float(quarter_sec_at(take.tempo_map, take.tempo_map.start_quarter[:1] * 0 + 1e-6)[0])

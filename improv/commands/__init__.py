@@ -7,6 +7,9 @@ it imports when it runs.
 
 COMMANDS: dict[str, str] = {
     "analyze": "improv.commands.analyze",
+    "assign": "improv.commands.assign",
+    "check": "improv.commands.check",
+    "click": "improv.commands.practice_click",
     "listen": "improv.commands.listen",
     "plot": "improv.commands.plot",
 }

@@ -1,0 +1,277 @@
+"""`improv assign`: an assignment written from options, or proposed from a player's takes."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import replace
+from typing import Any
+
+import click
+
+from improv.commands.options import take_options
+from improv.commands.output import Out, Progress
+from improv.errors import UsageError
+from improv.files import shown
+from improv.model import Reading, Settings
+
+EPILOG = """
+\b
+Examples:
+  improv assign --tempo 96 --bars 1-8 --stay-on eighths --output week3.toml
+  improv assign --tempo 96 --alternate eighths,'half notes' --every 2
+  improv assign --from ada.mid --output ada.toml
+  improv assign --from ada-1.mid ada-2.mid ada-3.mid --tempo 120
+  improv assign --tempo 100 --section 2 --pocket 80%/20ms --update week3.toml
+
+What is proposed is for a teacher to edit. An existing file is never written over
+unless --overwrite or --update says so; an update keeps its comments. Without a number,
+pocket, swing and drift get their usual value for the tempo.
+"""
+
+
+@click.command("assign", epilog=EPILOG, short_help="Write an assignment, or propose one.")
+@click.argument(
+    "more_takes", metavar="[TAKE...]", nargs=-1,
+    type=click.Path(exists=True, dir_okay=False, readable=False),
+)  # fmt: skip
+@click.option(
+    "--from", "takes", multiple=True, metavar="TAKE...",
+    type=click.Path(exists=True, dir_okay=False, readable=False),
+    help="Propose from this player's takes.",
+)  # fmt: skip
+@click.option("--title", metavar="TEXT", help="Title.")
+@click.option("--note", metavar="TEXT", help="What the player reads.")
+@click.option(
+    "--section", type=click.IntRange(1, 500), default=1, help="Which section (default 1)."
+)
+@click.option("--stay-on", metavar="NAME", help="One subdivision, nothing finer.")
+@click.option("--allowed", metavar="A,B", help="Only these subdivisions.")
+@click.option("--alternate", metavar="A,B", help="These in turn ('rest' is one too).")
+@click.option("--every", type=click.IntRange(1, 999), metavar="BARS", help="Bars to a turn.")
+@click.option("--players", type=click.IntRange(1, 2), help="Two players take turns.")
+@click.option("--nothing-faster-than", metavar="NAME", help="A ceiling only.")
+@click.option("--no-off-grid-runs", is_flag=True, help="No run that leaves every grid.")
+@click.option("--least-notes", type=click.IntRange(1, 1000), metavar="N", help="In every bar.")
+@click.option("--swing", metavar="LOW-HIGH|default", help="Band of ratios, like 1.3-2.0.")
+@click.option("--most-drift", metavar="BPM|default", help="Most rushing or dragging.")
+@click.option("--pocket", metavar="SHARE/WITHIN|default", help="Like 80%/20ms or 75%/15%.")
+@click.option(
+    "--output", type=click.Path(allow_dash=True), metavar="FILE", help="Write a new file."
+)
+@click.option("--overwrite", is_flag=True, help="Let --output replace a file.")
+@click.option(
+    "--update", metavar="FILE", type=click.Path(exists=True, dir_okay=False, readable=False),
+    help="Change this file, keeping its comments.",
+)  # fmt: skip
+@take_options
+def command(
+    more_takes: tuple[str, ...],
+    takes: tuple[str, ...],
+    output: str | None,
+    overwrite: bool,
+    update: str | None,
+    reading: Reading,
+    settings: Settings,
+    **given: Any,
+) -> None:
+    """Write an assignment from options, or propose one from a player's takes.
+
+    With --from, the player's own analysis decides: hold the densest subdivision that is
+    steady, then the next one at a tempo where this player's spread is safe for it.
+    """
+    _check_use(more_takes, takes, output, overwrite, update)
+    given["takes_given"] = bool(takes)
+    if takes:
+        assignment, remarks = _proposed((*takes, *more_takes), reading, settings, given)
+        assignment = _with_section(assignment, given, settings)
+    else:
+        base = _old(update) if update else None
+        assignment, remarks = _stated(base, reading, settings, given), ()
+    text = _text(assignment, remarks, update)
+    out = Out(update or output)
+    out.write(text)
+    out.close()
+
+
+def _check_use(
+    more: tuple[str, ...],
+    takes: tuple[str, ...],
+    output: str | None,
+    overwrite: bool,
+    update: str | None,
+) -> None:
+    if more and not takes:
+        raise UsageError("takes to propose from stand after --from; a file to write after --output")
+    if output and update:
+        raise UsageError("--output writes a new file and --update changes one; give one of them")
+    if output and output != "-" and os.path.exists(output) and not overwrite:
+        raise UsageError(
+            f"{shown(output)}: exists already; --overwrite replaces it, --update {shown(output)} "
+            "changes it and keeps its comments"
+        )
+    if output in (*takes, *more) and output is not None:
+        raise UsageError(f"{shown(output)}: this is a take, and a take is never overwritten")
+
+
+def _old(update: str) -> Any:
+    from improv.assignments.reading import read_assignment
+
+    return read_assignment(update)
+
+
+def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
+    from improv.assignments.reading import LARGEST_FILE_BYTES, parse_assignment
+    from improv.assignments.writing import assignment_text, updated_text
+    from improv.files import read_bytes
+
+    text = assignment_text(assignment, remarks)
+    parse_assignment(text, "this assignment")  # Contradictions are refused before writing.
+    if update is None:
+        return text
+    data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
+    return updated_text(data.decode("utf-8-sig"), assignment, shown(update))
+
+
+def _proposed(
+    paths: tuple[str, ...], reading: Reading, settings: Settings, given: dict[str, Any]
+) -> tuple[Any, tuple[str, ...]]:
+    from improv.analysis import analyze
+    from improv.assignments.proposal import propose
+    from improv.midi import read_take
+
+    analyses = []
+    with Progress(paths) as progress:
+        for path in progress:
+            analyses.append(analyze(read_take(path, reading), settings))
+    made = propose(analyses, given["title"] or "", given["note"] or "")
+    names = ", ".join(shown(path) for path in paths)
+    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
+    return made.assignment, tuple(line for text in remarks for line in _lines(text))
+
+
+def _lines(text: str) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, 76)
+
+
+def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, Any]) -> Any:
+    """The assignment the options state, on top of an old one if there is one."""
+    from improv.assignments.model import Assignment, Section
+    from improv.meter import parse_meter
+
+    if base is None:
+        if reading.tempo_bpm is None:
+            raise UsageError("state at least --tempo, in beats of the meter per minute")
+        meter = reading.meter or parse_meter("4/4")
+        first = Section(1, None)
+        base = Assignment(
+            "", meter, (reading.tempo_bpm,), (first,), count_in_bars=_count_in(reading, 1)
+        )
+    changes: dict[str, Any] = {
+        "title": given["title"],
+        "note": given["note"],
+        "meter": reading.meter,
+        "count_in_bars": _count_in(reading, None),
+    }
+    if reading.tempo_bpm is not None:
+        changes |= {"tempo_bpm": (reading.tempo_bpm,)}
+        base = replace(base, bars_per_tempo=None)
+    base = replace(base, **{k: v for k, v in changes.items() if v is not None})
+    return _with_section(base, given, settings)
+
+
+def _count_in(reading: Reading, otherwise: int | None) -> Any:
+    source = click.get_current_context().get_parameter_source("count_in")
+    given = source == click.core.ParameterSource.COMMANDLINE
+    return reading.count_in_bars if given else otherwise
+
+
+def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
+    """The assignment with the requirements of one section set by the options."""
+    from improv.assignments.defaults import first_subdivision
+    from improv.assignments.model import Section
+
+    number = given["section"]
+    if number > len(base.sections) + 1:
+        raise UsageError(f"--section {number}: the assignment has {len(base.sections)}")
+    sections = list(base.sections)
+    if number == len(sections) + 1:
+        sections.append(Section(_after(sections), None))
+    section = replace(sections[number - 1], **_requirements(given))
+    if settings.first_bar is not None and not given["takes_given"]:
+        section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
+    if not section.requirements():
+        section = replace(section, stay_on=first_subdivision(base.tempo_bpm[0], base.meter[0]))
+    sections[number - 1] = section
+    return replace(base, sections=tuple(sections))
+
+
+def _after(sections: list[Any]) -> int:
+    last = sections[-1].last_bar
+    if last is None:
+        raise UsageError("the last section goes on to the end; give it --bars before adding one")
+    return int(last) + 1
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def _requirements(given: dict[str, Any]) -> dict[str, Any]:
+    """The fields of `Section` that the options set; one kind of subdivision replaces another."""
+    from improv.assignments.model import Alternation
+
+    found: dict[str, Any] = {}
+    kinds = [k for k in ("stay_on", "allowed", "alternate") if given[k]]
+    if len(kinds) > 1:
+        raise UsageError("--stay-on, --allowed and --alternate: a section asks for one of them")
+    if kinds:
+        found |= {"stay_on": None, "allowed": (), "alternate": None}
+    if given["stay_on"]:
+        found["stay_on"] = given["stay_on"].strip()
+    if given["allowed"]:
+        found["allowed"] = _names(given["allowed"])
+    if given["alternate"]:
+        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
+        found["alternate"] = turns
+    elif given["every"] or given["players"]:
+        raise UsageError("--every and --players belong to --alternate")
+    for key in ("nothing_faster_than", "least_notes"):
+        if given[key] is not None:
+            found[key] = given[key]
+    if given["no_off_grid_runs"]:
+        found["no_off_grid_runs"] = True
+    return found | _measures(given)
+
+
+def _measures(given: dict[str, Any]) -> dict[str, Any]:
+    from improv.assignments.model import Drift, Pocket, Swing
+
+    found: dict[str, Any] = {}
+    swing, drift, pocket = given["swing"], given["most_drift"], given["pocket"]
+    if swing is not None:
+        band = re.fullmatch(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)", swing)
+        if not band and swing != "default":
+            raise UsageError(f"--swing {swing}: write a band like 1.3-2.0, or default")
+        found["swing"] = Swing(float(band[1]), float(band[2])) if band else Swing()
+    if drift is not None:
+        number = re.fullmatch(r"\d+(?:\.\d+)?", drift)
+        if not number and drift != "default":
+            raise UsageError(f"--most-drift {drift}: write BPM like 2.5, or default")
+        found["most_drift"] = Drift(float(drift)) if number else Drift()
+    if pocket is not None:
+        form = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%(?:\s*/\s*(\d+(?:\.\d+)?)\s*(ms|%))?", pocket)
+        if not form and pocket != "default":
+            raise UsageError(f"--pocket {pocket}: write it like 80%/20ms, 75%/15%, or default")
+        found["pocket"] = Pocket() if not form else _pocket(form)
+    return found
+
+
+def _pocket(form: re.Match[str]) -> Any:
+    from improv.assignments.model import Pocket
+
+    within = float(form[2]) if form[2] else None
+    in_ms = form[3] == "ms"
+    return Pocket(float(form[1]) / 100.0, within if in_ms else None, None if in_ms else within)

@@ -1,0 +1,145 @@
+"""`improv check`: an assignment and takes in, met or not met out, bar by bar."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from improv.commands.options import take_options
+from improv.commands.output import Out, refuse_overwriting, say
+from improv.errors import TakeError, UsageError
+from improv.files import printable
+from improv.model import Reading, Settings
+
+EPILOG = """
+\b
+Examples:
+  improv check week3.toml ada.mid
+  improv check week3.toml ada.mid --backing week3-click.mid
+  improv check duo.toml ada.mid --part 2
+  improv check week3.toml monday/ --player-pattern 'week3-PLAYER'
+  improv check week3.toml monday/ --player-from track --format csv
+
+Tempo, meter and count-in are the assignment's unless stated here. A bar that cannot
+be called is "can't tell" and counts for neither side. Exit status: 0 everything met;
+1 something not met, not to be told, or a take that cannot be read; 2 wrong use.
+"""
+
+
+@click.command("check", epilog=EPILOG, short_help="Tell whether takes meet an assignment.")
+@click.argument(
+    "assignment", metavar="ASSIGNMENT", type=click.Path(exists=True, dir_okay=False, readable=False)
+)
+@click.argument(
+    "takes", metavar="TAKE|FOLDER...", nargs=-1, required=True,
+    type=click.Path(exists=True, readable=False),
+)  # fmt: skip
+@click.option(
+    "--part", type=click.IntRange(1, 2), default=1, help="Which part of an alternation this is."
+)
+@click.option(
+    "--player-from", type=click.Choice(["file", "track"]), default="file",
+    help="Take the player's name from the file name (default) or the track name.",
+)  # fmt: skip
+@click.option(
+    "--player-pattern", metavar="PATTERN",
+    help="How that name looks: PLAYER where the player stands, * for anything else.",
+)  # fmt: skip
+@click.option("--cores", type=click.IntRange(1, 64), help="Most processes (default: all cores).")
+@click.option(
+    "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
+    help="Text to read (default), JSON, or CSV with a row per requirement.",
+)  # fmt: skip
+@click.option("--full", is_flag=True, help="Of a class, tell every take after the table.")
+@click.option(
+    "--output", type=click.Path(allow_dash=True), metavar="FILE",
+    help="Write there instead of to standard output.",
+)  # fmt: skip
+@take_options
+def command(
+    assignment: str,
+    takes: tuple[str, ...],
+    part: int,
+    player_from: str,
+    player_pattern: str | None,
+    cores: int | None,
+    form: str,
+    full: bool,
+    output: str | None,
+    reading: Reading,
+    settings: Settings,
+) -> None:
+    """Tell whether takes meet an assignment, requirement by requirement, bar by bar.
+
+    Why not, how far from it, and the one thing to change next. Several takes or a folder
+    of them are a class: one table, and what most players missed.
+    """
+    from improv.assignments import classes
+    from improv.assignments.reading import read_assignment
+
+    refuse_overwriting(output, [assignment, reading.backing])
+    _refuse_limits(settings)
+    asked = read_assignment(assignment)
+    paths = classes.takes_in(takes)
+    refuse_overwriting(output, paths)
+    naming = classes.Naming(player_from, player_pattern)
+    job = classes.job_for(asked, reading, settings, part, _count_in(reading), naming)
+    several = len(paths) > 1 or paths != list(takes)
+    checked = classes.check_files(job, paths, cores, _told(len(paths)))
+    if not several and checked[0].verdict is None:
+        raise TakeError(checked[0].error)
+    out = Out(output)
+    out.write(_text(checked, asked, form, several, full))
+    out.close()
+    if form != "text":
+        _say_errors(checked)
+    met = all(c.verdict is not None and c.verdict.state == "met" for c in checked)
+    if not met:
+        raise SystemExit(1)
+
+
+def _refuse_limits(settings: Settings) -> None:
+    if settings.first_bar is not None:
+        raise UsageError("--bars: a check judges the bars the assignment names; leave it out")
+    if settings.subdivisions is not None:
+        raise UsageError("--subdivisions: a check hears whatever was played; leave it out")
+
+
+def _count_in(reading: Reading) -> int | None:
+    """The count-in stated on the command line, `None` if the assignment's holds."""
+    source = click.get_current_context().get_parameter_source("count_in")
+    return reading.count_in_bars if source == click.core.ParameterSource.COMMANDLINE else None
+
+
+def _told(total: int):  # type: ignore[no-untyped-def]
+    """Counts takes on a terminal's standard error; `None` anywhere else."""
+    stream = sys.stderr
+    if total < 2 or stream is None or not stream.isatty():
+        return None
+
+    def tell(done: int, path: str) -> None:
+        line = f"{done} of {total}: {printable(path.rsplit('/', 1)[-1])}"
+        stream.write(f"\r\x1b[K{line[:79]}" if done < total else "\r\x1b[K")
+        stream.flush()
+
+    return tell
+
+
+def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type: ignore[no-untyped-def]
+    from improv.assignments import data, report
+
+    if form == "json":
+        return str(data.json_text(checked, asked))
+    if form == "csv":
+        return str(data.csv_text(checked))
+    each = [report.verdict_text(c.verdict, asked) for c in checked if c.verdict is not None]
+    if not several:
+        return each[0]
+    return "\n\n".join([report.class_text(checked, asked), *(each if full else [])])
+
+
+def _say_errors(checked) -> None:  # type: ignore[no-untyped-def]
+    for one in checked:
+        if one.verdict is None:
+            say(f"Error: {one.error}")
