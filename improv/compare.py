@@ -22,24 +22,27 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.cells import Cells, Kind
-from improv.chance import Estimate, Prior, holm, robust_line
+from improv.cells import Kind
+from improv.chance import Estimate, holm
+from improv.contrasts import (
+    FEWEST_DAYS,
+    FEWEST_OVER_TIME,
+    FEWEST_TAKES,
+    Design,
+    Draft,
+    draft,
+    together,
+)
 from improv.errors import UsageError
 from improv.material import Material, at_equal_tempo, joined
-from improv.measures import MEASURES, Measure, Values, values
+from improv.measures import MEASURES, Measure, values
 from improv.memory import estimate as estimate_memory
-from improv.model import Bools, Floats, Ints
+from improv.model import Bools, Floats
 
 LEVEL = 0.95
-FEWEST_DAYS = 3
-FEWEST_TAKES = 3
-FEWEST_PHRASES = 3
-FEWEST_OVER_TIME = 5
-FEWEST_NOTES = 24
-"""Notes a side needs on a subdivision before anything is said of it."""
-SAME_TEMPO = 0.02
-"""Sets whose mean interval differs by less are played at one tempo (below hearing: Drake &
-Botte 1993 have 1.5 to 3 %)."""
+
+TOGETHER = Kind("all subdivisions", 0.0, False)
+"""Stands for every subdivision at once, where more than one can be compared."""
 
 BETTER, WORSE, CHANGED = "better", "worse", "changed"
 NO_DIFFERENCE = "no difference that can be shown"
@@ -93,16 +96,6 @@ class Comparison:
     equal_tempo: bool
 
 
-@dataclass(frozen=True, eq=False)
-class _Design:
-    """Who belongs where: per cell its block and its place between before (0) and after (1)."""
-
-    block: Ints
-    where: Floats
-    kind: str
-    over_time: bool
-
-
 def compare_sets(
     before: Material,
     after: Material,
@@ -138,7 +131,7 @@ def compare_over_time(material: Material, *, tolerance_ms: float = 20.0) -> Comp
     days = len(np.unique(dated.day))
     by_day = days >= FEWEST_OVER_TIME
     block = dated.day - first if by_day else np.arange(len(dated.label))
-    design = _Design(
+    design = Design(
         block[dated.take], where[dated.take], "day" if by_day else "take", over_time=True
     )
     half = where < 0.5
@@ -147,7 +140,7 @@ def compare_over_time(material: Material, *, tolerance_ms: float = 20.0) -> Comp
     return _compare(dated, design, takes, (tempo[0], tempo[1]), tolerance_ms, last - first, False)
 
 
-def _two_sides(both: Material, side: Floats) -> _Design:
+def _two_sides(both: Material, side: Floats) -> Design:
     before, after = side == 0, side == 1
     where = side[both.take]
     dated = both.day >= 0
@@ -157,16 +150,16 @@ def _two_sides(both: Material, side: Floats) -> _Design:
 
     shared = set(both.day[before].tolist()) & set(both.day[after].tolist())
     if dated.all() and not shared and min(days(before), days(after)) >= FEWEST_DAYS:
-        return _Design(both.day[both.take], where, "day", over_time=False)
+        return Design(both.day[both.take], where, "day", over_time=False)
     if min(int(before.sum()), int(after.sum())) >= FEWEST_TAKES:
-        return _Design(both.take, where, "take", over_time=False)
+        return Design(both.take, where, "take", over_time=False)
     phrase = both.take * 65_536 + both.cells["phrase"].astype(np.int64)
-    return _Design(phrase, where, "phrase", over_time=False)
+    return Design(phrase, where, "phrase", over_time=False)
 
 
 def _compare(
     material: Material,
-    design: _Design,
+    design: Design,
     takes: tuple[int, int],
     tempo_bpm: tuple[float, float],
     tolerance_ms: float,
@@ -187,7 +180,9 @@ def _compare(
             if measure.key == "swing" and not kind.swung:
                 continue
             found = values(cells[here], measure.key, memory, tolerance_ms)
-            drafts.append(_draft(found, here, cells, design, measure, kind))
+            drafts.append(draft(found, here, cells, design, measure, kind))
+    if sum(any(d.estimate for d in drafts if d.kind == kind) for kind in material.kinds) > 1:
+        drafts += together(cells, design, memory, tolerance_ms)
     findings = _judge(drafts)
     return Comparison(
         findings, _clearest(findings), design.kind, memory, takes, tempo_bpm,
@@ -195,84 +190,7 @@ def _compare(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, eq=False)
-class _Draft:
-    """A finding before it is judged beside the others."""
-
-    kind: Kind
-    measure: Measure
-    notes: tuple[int, int]
-    blocks: tuple[int, int]
-    estimate: Estimate | None
-    before: float | None
-    after: float | None
-
-
-def _draft(
-    found: Values, here: Ints, cells: Cells, design: _Design, measure: Measure, kind: Kind
-) -> _Draft:
-    rows = here[found.rows]
-    where = design.where[rows]
-    weight = 1.0 / (measure.wander**2 + found.variance)
-    blocks, number = np.unique(design.block[rows], return_inverse=True)
-    total = np.bincount(number, weight, len(blocks))
-
-    def mean(of: Floats) -> Floats:
-        return np.asarray(np.bincount(number, weight * of, len(blocks)) / total)
-
-    y, place = mean(found.value), mean(where)
-    step = mean(np.log(cells["interval_ms"][rows].astype(np.float64)))
-    # Blocks differ among themselves by about half of what phrases do.
-    variance = (0.5 * measure.wander) ** 2 + 1.0 / total
-    early = where < 0.5
-    notes = (int(found.notes[early].sum()), int(found.notes[~early].sum()))
-    sides = (int((place < 0.5).sum()), int((place >= 0.5).sum()))
-    enough = min(notes) >= FEWEST_NOTES and _enough_blocks(sides, design)
-    if not enough:
-        half = tuple(_average(found.value[m], weight[m]) for m in (early, ~early))
-        return _Draft(kind, measure, notes, sides, None, half[0], half[1])
-    estimate = _contrast(y, place, step, variance, measure)
-    half = tuple(_average(y[m], 1.0 / variance[m]) for m in (place < 0.5, place >= 0.5))
-    if estimate is not None and measure.key == "off_grid":
-        estimate = _never_certain(estimate, y, place)
-    return _Draft(kind, measure, notes, sides, estimate, half[0], half[1])
-
-
-def _enough_blocks(sides: tuple[int, int], design: _Design) -> bool:
-    if design.over_time:
-        return sum(sides) >= FEWEST_OVER_TIME
-    fewest = {"day": FEWEST_DAYS, "take": FEWEST_TAKES, "phrase": FEWEST_PHRASES}[design.kind]
-    return min(sides) >= fewest
-
-
-def _average(value: Floats, weight: Floats) -> float | None:
-    return float(weight @ value / weight.sum()) if len(value) else None
-
-
-def _contrast(
-    y: Floats, place: Floats, step: Floats, variance: Floats, measure: Measure
-) -> Estimate | None:
-    """The change from place 0 to place 1, at equal tempo."""
-    one = np.ones_like(y)
-    if step.max() - step.min() < SAME_TEMPO:
-        return robust_line(y, np.column_stack([one, place]), variance, 1)
-    columns = np.column_stack([one, place, step - step.mean()])
-    return robust_line(y, columns, variance, 1, Prior(2, *measure.slope))
-
-
-def _never_certain(estimate: Estimate, share: Floats, place: Floats) -> Estimate:
-    """Where one side never left the grid at all, chance may have hidden that it can.
-
-    Of n blocks without a single failure up to 3/n may fail (the rule of three: Hanley &
-    Lippman-Hand 1983, JAMA 249, 1743-1745), here with a quarter of their notes; that is
-    taken as two standard errors.
-    """
-    never = [int(side.sum()) for side in (place < 0.5, place >= 0.5) if not share[side].any()]
-    floor = math.sqrt(sum((0.25 * min(3.0 / max(n, 1), 1.0) / 2.0) ** 2 for n in never))
-    return Estimate(estimate.value, math.hypot(estimate.se, floor), estimate.df)
-
-
-def _judge(drafts: list[_Draft]) -> tuple[Finding, ...]:
+def _judge(drafts: list[Draft]) -> tuple[Finding, ...]:
     """Verdicts, each allowing for all the others."""
     tested = [d for d in drafts if d.estimate is not None]
     raw = [d.estimate.probability for d in tested if d.estimate is not None]
@@ -280,7 +198,7 @@ def _judge(drafts: list[_Draft]) -> tuple[Finding, ...]:
     return tuple(_finding(draft, adjusted.get(id(draft))) for draft in drafts if any(draft.notes))
 
 
-def _finding(draft: _Draft, probability: float | None) -> Finding:
+def _finding(draft: Draft, probability: float | None) -> Finding:
     measure = draft.measure
     plain = math.exp if measure.ratio else float
     before = None if draft.before is None else plain(draft.before)
@@ -300,7 +218,7 @@ def _finding(draft: _Draft, probability: float | None) -> Finding:
     )  # fmt: skip
 
 
-def _verdict(draft: _Draft, estimate: Estimate, probability: float, width: float) -> str:
+def _verdict(draft: Draft, estimate: Estimate, probability: float, width: float) -> str:
     measure = draft.measure
     if probability > 1.0 - LEVEL:
         return TOO_FEW if width / 2.0 > measure.coarse else NO_DIFFERENCE

@@ -22,11 +22,13 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("tempo", "stats", "counting"),
     ("events", "phrases", "lattice", "free", "chain", "hand", "fit", "runs", "swing", "summaries",
      "stories", "places"),
-    ("analysis", "synth", "synth_*", "cells", "chance"),
-    ("files", "smf", "start", "midi_*", "midi", "sound", "sound.*"),
-    ("practice", "wording", "sentences", "tables", "document", "report",
-     "listening", "listening.*", "assignments",
-     "assignments.*", "pictures", "pictures.*", "sound", "sound.*"),
+    ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
+     "contrasts", "compare"),
+    ("files", "smf", "start", "midi_*", "midi"),
+    ("practice", "wording", "sentences", "tables", "document", "report", "compare_report",
+     "safety", "safety_report"),
+    ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "pages",
+     "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),
 )  # fmt: skip
 """From the ground up. A module may import its own floor (without a circle) and those below."""

@@ -1,0 +1,171 @@
+"""The map of safety as words, a table, data and CSV, and what to practise next from it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import textwrap
+from dataclasses import dataclass
+from typing import Any
+
+from improv.practice import CAUTION
+from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
+from improv.wording import bpm_text
+
+START_SHARE = 0.9
+"""A subdivision not yet safe is begun at this share of its ceiling (common practice, no source)."""
+
+_LIMITS = {
+    SPREAD: "neighbours closer than six spreads",
+    LEAVES: "runs leave the grid",
+    CLOSEST: "as fast as hands are known to hold",
+}
+CSV_HEAD = (
+    "subdivision", "per_beat", "notes", "takes", "ceiling_bpm", "low_bpm", "high_bpm", "limit",
+    "spread_ms", "in_pocket", "pocket_from_bpm", "tried_from_bpm", "tried_to_bpm",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Next:
+    """What to practise next: a subdivision, the tempo to begin at, and why in words."""
+
+    subdivision: str | None
+    tempo_bpm: float | None
+    text: str
+
+
+def what_next(found: SafetyMap) -> Next:
+    """The coarsest subdivision that is not safe at the usual tempo, begun below its ceiling."""
+    usual = found.usual_bpm
+    held = [c for c in found.ceilings if _is_safe(c, usual)]
+    unsafe = [c for c in found.ceilings if not _is_safe(c, usual)]
+    anchor = max(held, key=lambda c: c.per_beat, default=None)
+    if not unsafe:
+        return _raise(found, anchor)
+    target = min(unsafe, key=lambda c: c.per_beat)
+    begun = f"Stay on {anchor.subdivision} at {bpm_text(round(usual))} BPM; " if anchor else ""
+    if target.tempo_bpm is None or not target.in_pocket:
+        tempo = min(usual, target.tried_bpm[0])
+        why = (
+            f"{begun}{target.subdivision} are not in the pocket at any tempo yet: play them at "
+            f"{math.floor(tempo)} BPM, and nothing faster, until the spread is below "
+            f"{found.tolerance_ms:g} ms."
+        )
+        return Next(target.subdivision, float(math.floor(tempo)), why)
+    sure = target.low_bpm or START_SHARE * target.tempo_bpm
+    tempo = math.floor(min(usual, max(sure, START_SHARE * target.tempo_bpm)))
+    why = (
+        f"{begun}{target.subdivision} are held up to about {target.tempo_bpm:.0f} BPM "
+        f"({_LIMITS[target.limit or SPREAD]}): begin at {tempo} BPM, up by 3 to 5 BPM "
+        "whenever they stay on the grid."
+    )
+    return Next(target.subdivision, float(tempo), why)
+
+
+def _is_safe(ceiling: Ceiling, usual_bpm: float) -> bool:
+    if ceiling.tempo_bpm is None or not ceiling.in_pocket:
+        return False
+    return ceiling.tempo_bpm >= usual_bpm
+
+
+def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
+    if anchor is None or anchor.tempo_bpm is None:
+        return Next(None, None, "Too little is held yet to say what comes next.")
+    tempo = math.floor(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
+    return Next(
+        anchor.subdivision, float(tempo),
+        f"Everything logged is safe at {bpm_text(round(found.usual_bpm))} BPM, up to "
+        f"{anchor.subdivision}: raise the tempo to {tempo} BPM, or try the next denser "
+        "subdivision slowly.",
+    )  # fmt: skip
+
+
+def text_report(found: SafetyMap, who: str = "") -> str:
+    """The map for a musician, in 80 columns."""
+    whose = f"{who}: w" if who else "W"
+    lines = textwrap.wrap(
+        f"{whose}here each subdivision is held, from what was logged. The timing behind it: a "
+        f"floor of {found.floor_ms:.0f} ms and {100 * found.share:.1f} % of the interval between "
+        "notes.",
+        80,
+    )
+    lines += ["", *table(found), ""]
+    lines += textwrap.wrap(f"Next: {what_next(found).text}", 80)
+    lines += textwrap.wrap(CAUTION, 80)
+    lines += ["", *textwrap.wrap(_reading(found), 80)]
+    return "\n".join(lines) + "\n"
+
+
+def table(found: SafetyMap) -> list[str]:
+    """One line per subdivision."""
+    lines = [f"{'':<18}{'held up to':>11}{'95 % interval':>16}{'tried':>12}  what gives first"]
+    for c in found.ceilings:
+        held = "-" if c.tempo_bpm is None else f"{c.tempo_bpm:.0f} BPM"
+        low = "?" if c.low_bpm is None else f"{c.low_bpm:.0f}"
+        high = "?" if c.high_bpm is None else f"{c.high_bpm:.0f}"
+        interval = "-" if c.tempo_bpm is None else f"{low} to {high}"
+        tried = f"{c.tried_bpm[0]:.0f} to {c.tried_bpm[1]:.0f}"
+        lines.append(f"{c.subdivision:<18}{held:>11}{interval:>16}{tried:>12}  {_why(c)}")
+    return lines
+
+
+def _why(ceiling: Ceiling) -> str:
+    if ceiling.limit is None:
+        return "not held at any tempo yet"
+    short = {SPREAD: "spread", LEAVES: "runs leave it", CLOSEST: "speed of hands"}
+    told = short[ceiling.limit]
+    if not ceiling.in_pocket:
+        told += ", loose"
+    return told + (" *" if ceiling.beyond_tried else "")
+
+
+def _reading(found: SafetyMap) -> str:
+    starred = any(c.beyond_tried for c in found.ceilings)
+    star = " * beyond what was tried: the model's word alone." if starred else ""
+    return (
+        "Held: neighbours at least six spreads apart, four attempts in five on the grid, and no "
+        f"faster than hands are known to keep apart. Loose: wider than {found.tolerance_ms:g} ms "
+        f"even there.{star} The interval is counted by {found.block}."
+    )
+
+
+def document(found: SafetyMap) -> dict[str, Any]:
+    """The map as plain data, ready for JSON."""
+    following = what_next(found)
+    return {
+        "version": 1,
+        "floor_ms": round(found.floor_ms, 3),
+        "share_of_interval": round(found.share, 5),
+        "tolerance_ms": found.tolerance_ms,
+        "usual_tempo_bpm": round(found.usual_bpm, 3),
+        "chance_counted_by": found.block,
+        "subdivisions": [dict(zip(CSV_HEAD, _row(c), strict=True)) for c in found.ceilings],
+        "next": {
+            "subdivision": following.subdivision,
+            "tempo_bpm": following.tempo_bpm,
+            "text": following.text,
+            "caution": CAUTION,
+        },
+    }
+
+
+def csv_text(found: SafetyMap) -> str:
+    """One row per subdivision."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CSV_HEAD)
+    writer.writerows(_row(c) for c in found.ceilings)
+    return out.getvalue()
+
+
+def _row(c: Ceiling) -> tuple[Any, ...]:
+    def digits(value: float | None) -> float | None:
+        return None if value is None else round(value, 3)
+
+    return (
+        c.subdivision, c.per_beat, c.notes, c.takes, digits(c.tempo_bpm), digits(c.low_bpm),
+        digits(c.high_bpm), c.limit, digits(c.spread_ms), c.in_pocket, digits(c.slowest_bpm),
+        digits(c.tried_bpm[0]), digits(c.tried_bpm[1]),
+    )  # fmt: skip
