@@ -26,6 +26,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
      "contrasts", "compare"),
     ("files", "smf", "start", "midi_*", "midi"),
     ("practice", "wording", "sentences", "tables", "document", "report", "compare_report",
+     "safety_report",
      "safety", "safety_report"),
     ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "pages",
      "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
