@@ -25,8 +25,14 @@ BarOf = tuple[str, tuple[Fraction, ...]]  # signature, onsets
 
 
 def exact(value: Any) -> Fraction:
-    """music21's offset as the fraction it stands for."""
-    return Fraction(value).limit_denominator(1680)
+    """music21's offset as the fraction it stands for.
+
+    Some files round triplets to whole ticks (85/128 for 2/3): a denominator nobody writes
+    within 1/200 quarter of a plain one is the plain one.
+    """
+    raw = Fraction(value).limit_denominator(1680)
+    plain = raw.limit_denominator(24)
+    return plain if raw.denominator > 48 and abs(raw - plain) < Fraction(1, 200) else raw
 
 
 def line_of(
@@ -87,7 +93,7 @@ def _measure(measure: Any) -> tuple[Fraction, tuple[Fraction, ...], bool]:
         if n.duration.isGrace:
             continue
         at = exact(n.offset)
-        length = max(length, at + exact(n.quarterLength))
+        length = max(length, exact(at + n.duration.quarterLength))
         tie = getattr(n, "tie", None)
         if n.isRest or "ChordSymbol" in n.classes or (tie and tie.type in ("stop", "continue")):
             continue

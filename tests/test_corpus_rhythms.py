@@ -13,7 +13,7 @@ from benchmarks.corpus import Tune, from_json, load_pool, load_tunes, meter, to_
 from benchmarks.hand import bar_lines, play, straying_ms  # noqa: E402
 from benchmarks.marking import Answer, coarsest, mark, notated_points  # noqa: E402
 from benchmarks.rivals import nearest_point, penalised_grid, told_grid  # noqa: E402
-from benchmarks.score_lines import line_of  # noqa: E402
+from benchmarks.score_lines import exact, line_of  # noqa: E402
 
 F = Fraction
 SPLIT_TUNES = {split: load_tunes(split, folk=False) for split in ("tune", "report")}
@@ -94,6 +94,15 @@ def test_known_tune_reads_as_printed():
     assert tune.onsets[0] == (F(3, 2), F(5, 3), F(11, 6))
     quarters = (F(0), F(1, 4), F(1, 2), F(3, 4), F(1), F(3, 2), F(5, 3), F(11, 6))
     assert tune.onsets[2] == quarters
+
+
+@pytest.mark.parametrize(
+    ("offset", "meant"),
+    [(85 / 128, "2/3"), (21 / 128, "1/6"), (0.125, "1/8"), (1 / 32, "1/32"), (3 / 28, "3/28")],
+)
+def test_rounded_triplets_are_mended(offset, meant):
+    """Ticks that round a triplet become the triplet; short binary notes and septuplets stay."""
+    assert exact(offset) == F(meant)
 
 
 def test_pickup_lies_before_bar_one():
