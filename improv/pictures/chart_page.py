@@ -31,7 +31,7 @@ TITLE_ROOM_MM = 13.0
 LINE_MM = 27.6
 """Least height of a line: eight lines and all else fit A4 and US letter."""
 ROOMIEST_LINE_MM = 32.0
-PHRASE_MM, BRACKET_MM, FORCE_MM, FRAME_MM = 3.0, 4.1, 7.3, 10.2
+PHRASE_MM, BRACKET_MM, FORCE_MM, FRAME_MM = 3.0, 4.1, 7.5, 10.3
 """Down a line: baseline of the phrase's name, its bracket, baseline of what is in force, frame."""
 NUMBER_MM = FRAME_MM + 2 * HALF_FRAME_MM + 4.7
 _TINY = 1e-6

@@ -177,9 +177,9 @@ BEAT_KEY = (
 )
 TEMPO_KEY = (
     "Above: the player's tempo, from a straight line through the deviations of about eight "
-    "beats; shaded, where it lies with 95 % confidence. Grey band: changes of tempo under 1.5 % "
-    "are not heard; dashed lines: from 3 % on they are (Drake & Botte 1993, of steady tempi; "
-    "gradual drift is harder to hear).",
+    "beats; shaded, where it lies with about 95 % confidence at each place. Grey band: changes of "
+    "tempo under 1.5 % are not heard; dashed lines: from 3 % on they are (Drake & Botte 1993, of "
+    "steady tempi; gradual drift is harder to hear).",
     "Below: every note on a grid, and the course of their deviations. Hatched: runs off the "
     "grid, which have no tempo against it.",
 )

@@ -42,13 +42,13 @@ class Threshold:
 THRESHOLDS = (
     Threshold(
         -19.0, 19.0, "A",
-        "±19 ms: asynchronies reduced to less were preferred to more and to none, jazz trio",
-        "Hofmann, Wesolowski & Goebl 2017",
+        "±19 ms: asynchronies reduced to below it were preferred, to larger ones and to none",
+        "jazz trio; Hofmann, Wesolowski & Goebl 2017",
     ),
     Threshold(
         -23.0, 28.0, "B",
-        "23 ms early, 28 ms late: smallest asynchronies heard in a funk groove",
-        "preprint OSF jsg94",
+        "23 ms early, 28 ms late: smallest asynchronies heard in a groove",
+        "funk pattern; preprint, OSF jsg94",
     ),
 )  # fmt: skip
 TONE_SOURCE = "Friberg & Sundberg 1995"
