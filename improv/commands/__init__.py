@@ -10,6 +10,10 @@ COMMANDS: dict[str, str] = {
     "assign": "improv.commands.assign",
     "check": "improv.commands.check",
     "click": "improv.commands.practice_click",
+    "compare": "improv.commands.compare",
     "listen": "improv.commands.listen",
+    "log": "improv.commands.log",
     "plot": "improv.commands.plot",
+    "report": "improv.commands.report",
+    "safety": "improv.commands.safety",
 }

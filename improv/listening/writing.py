@@ -20,7 +20,7 @@ from improv.listening.program import (
 from improv.midi import list_tracks
 from improv.midi_write import write_parts
 from improv.model import Analysis, Reading
-from improv.sound import blocks
+from improv.sound import RATE, blocks
 from improv.sound.encode import FORMS, can_encode, encode
 from improv.sound.soundfont import SoundfontSource, soundfont_path
 from improv.sound.voices import Samples
@@ -134,12 +134,14 @@ def program_blocks(
     sections: Sequence[Section],
     sounding: Sounding,
     told: Told | None = None,
+    rate: int = RATE,
 ) -> Iterator[Samples]:
     """The samples of the sections, block by block."""
     hearing = sounding.hearing
     if sounding.soundfont is None:
         score = program_score(analysis, placed, sections, hearing)
-        return blocks(score, told=told)
+        return blocks(score, rate, told=told)
     solo = solo_score(analysis, placed, sections, hearing)
-    sampled = SoundfontSource(solo, soundfont_path(sounding.soundfont), sounding.program)
-    return blocks(click_score(analysis, placed, sections, hearing), told=told, beside=sampled)
+    sampled = SoundfontSource(solo, soundfont_path(sounding.soundfont), sounding.program, rate)
+    clicks = click_score(analysis, placed, sections, hearing)
+    return blocks(clicks, rate, told=told, beside=sampled)

@@ -39,13 +39,15 @@ def can_encode(form: str) -> bool:
     return bool(soundfile.check_format(container, coding))
 
 
-def encode(parts: Iterable[Samples], form: str, rate: int = RATE, mono: bool = False) -> bytes:
-    """The bytes of a sound file; `parts` as for `wav_bytes`.
+def encode(
+    parts: Iterable[Samples], form: str, rate: int = RATE, mono: bool = False, sample_bytes: int = 2
+) -> bytes:
+    """The bytes of a sound file; `parts`, `mono` and `sample_bytes` (WAV only) as for `wav_bytes`.
 
     Raises `UsageError` for a form that needs soundfile where it is missing.
     """
     if form == "wav":
-        return wav_bytes(parts, rate, mono)
+        return wav_bytes(parts, rate, mono, sample_bytes)
     if not can_encode(form):
         raise UsageError(
             f"writing .{form} needs the soundfile library: pip install 'improv[report]', "

@@ -1,0 +1,70 @@
+"""`improv report`: a take as one HTML file that can be mailed, read, heard and printed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from improv.analysis import analyze
+from improv.commands.options import FiniteRange, take_options
+from improv.commands.output import ShareDone, refuse_overwriting
+from improv.errors import UsageError
+from improv.files import shown, write_text
+from improv.listening.writing import is_drum_part
+from improv.midi import read_take
+from improv.model import Reading, Settings
+from improv.pages.build import Choices, build
+
+SUFFIXES = (".html", ".htm")
+
+EPILOG = """
+\b
+Examples:
+  improv report solo.mid --tempo 96 --output solo.html
+  improv report solo.mid --backing blues.mid --bars 1-32 --slow 50 --output solo.html
+
+The file needs no network and no other file: mail it as it is. With improv[report]
+installed its sound is MP3, and more passages fit.
+"""
+
+
+@click.command("report", epilog=EPILOG, short_help="Make a page to hand over.")
+@click.argument(
+    "path", metavar="TAKE.mid", type=click.Path(exists=True, dir_okay=False, readable=False)
+)
+@take_options
+@click.option(
+    "--slow",
+    type=FiniteRange(10, 100),
+    default=60.0,
+    metavar="PERCENT",
+    show_default=True,
+    help="Speed of the slow players, as a share of the played one.",
+)
+@click.option("--drums", is_flag=True, help="The solo is a drum part (found by channel 10).")
+@click.option(
+    "--output",
+    required=True,
+    type=click.Path(),
+    metavar="FILE.html",
+    help="Where to write the page.",
+)
+def command(
+    path: str, reading: Reading, settings: Settings, slow: float, drums: bool, output: str
+) -> None:
+    """Make one page of a take: to read, to hear, to print, to mail.
+
+    It holds what was heard in plain sentences, the chart, the passages that stand out
+    each with three players (as played, slow, on the grid), the numbers in tables, how
+    to read them, and the settings used.
+    """
+    if Path(output).suffix.lower() not in SUFFIXES:
+        raise UsageError(f"{shown(output)}: a page's name must end in .html")
+    refuse_overwriting(output, [path, reading.backing])
+    analysis = analyze(read_take(path, reading), settings)
+    choices = Choices(slow / 100.0, drums or is_drum_part(path, analysis, reading))
+    with ShareDone("making the page") as told:
+        page = build(analysis, choices, told)
+    write_text(output, page)
+    click.echo(f"{shown(output)}: {len(page.encode()) / 1e6:.1f} MB")

@@ -1,0 +1,128 @@
+"""An Analysis to one self-contained HTML text."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from collections.abc import Callable
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from os.path import basename
+
+import improv
+from improv.document import all_warnings
+from improv.files import printable
+from improv.listening.caution import CAUTION
+from improv.listening.on_grid import place_on_grid
+from improv.model import Analysis
+from improv.pages.flagged import flagged
+from improv.pages.players import passages
+from improv.pages.rows import note_table, phrase_table, run_table
+from improv.pages.words import how_to_read, settings_used
+from improv.practice import advise
+from improv.sentences import constant_offset, headline, phrase_sentences
+from improv.wording import bars_text, counted, tempo_text
+
+WIDE_MM, WIDE_HIGH_MM = 182.0, 236.0
+"""A chart's sheet: fits the printable part of A4 and of Letter at their natural size."""
+NARROW_MM, NARROW_HIGH_MM, NARROW_PER_LINE = 100.0, 1000.0, 2
+MOST_SHEETS = 8
+"""Sheets of chart, 32 bars and more each: what a page of 4 MB holds beside the sound."""
+
+Told = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What the page is to hold: speed of the slow players as a share, drums or strings."""
+
+    share: float = 0.6
+    drums: bool = False
+
+
+def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str:
+    """The page as text. `told` is called with the share of the work done, from 0 to 1."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    say = told or (lambda share: None)
+    placed = place_on_grid(analysis)
+    flags = flagged(analysis, placed)
+    heard, left_out = passages(
+        analysis, placed, flags, choices.share, choices.drums, lambda s: say(0.5 * s)
+    )
+    wide, narrow, sheets_left_out = _charts(analysis)
+    say(0.95)
+    sentences, fewer = phrase_sentences(analysis)
+    script = _beside("sort.js")
+    environment = Environment(
+        loader=PackageLoader("improv.pages", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page = environment.get_template("page.html").render(
+        title=title_of(analysis),
+        facts=_facts(analysis),
+        warnings=[printable(w) for w in all_warnings(analysis)],
+        headline=headline(analysis),
+        constant=constant_offset(analysis),
+        sentences=sentences,
+        phrases_left_out=counted(fewer, "phrase") if fewer else "",
+        advice=advise(analysis),
+        wide=wide,
+        narrow=narrow,
+        sheets_left_out=sheets_left_out,
+        passages=heard,
+        left_out=left_out,
+        caution=CAUTION,
+        tables=[table for table in (phrase_table(analysis), run_table(analysis)) if table.rows],
+        notes=note_table(analysis),
+        how=how_to_read(analysis),
+        settings=settings_used(analysis, improv.__version__, choices.share),
+        style=_beside("style.css"),
+        script=script,
+        script_hash=b64encode(sha256(script.encode()).digest()).decode("ascii"),
+    )
+    say(1.0)
+    return page
+
+
+def title_of(analysis: Analysis) -> str:
+    """The take's name without the folders of whoever made the page."""
+    return printable(basename(analysis.take.name)) or "a take"
+
+
+def _facts(analysis: Analysis) -> str:
+    notes, take = analysis.notes, analysis.take
+    where = bars_text(int(notes.bar.min()), int(notes.bar.max()))
+    return f"{counted(len(notes), 'note')}, {where}, {take.meter_text} at {tempo_text(take)}"
+
+
+def _beside(name: str) -> str:
+    return (files("improv.pages") / name).read_text(encoding="utf-8")
+
+
+def _charts(analysis: Analysis) -> tuple[list[str], list[str], str]:
+    """The chart's sheets for wide and for narrow screens, and what was left out, in words."""
+    from improv.pictures.chart_page import PER_LINE
+    from improv.pictures.draw_pages import pages
+    from improv.pictures.draw_save import inline_svg
+    from improv.pictures.paper import Paper
+
+    wide = pages([analysis], "chart", Paper(WIDE_MM, WIDE_HIGH_MM), PER_LINE, trim=True)
+    narrow_paper = Paper(NARROW_MM, NARROW_HIGH_MM)
+    narrow = pages([analysis], "chart", narrow_paper, NARROW_PER_LINE, trim=True)
+    left_out = len(wide) - MOST_SHEETS
+    words = (
+        f"The first {MOST_SHEETS} sheets of the chart; {counted(left_out, 'sheet')} more "
+        f"{'is' if left_out == 1 else 'are'} left out. 'improv plot' draws them all."
+        if left_out > 0
+        else ""
+    )
+    kept = round(len(narrow) * min(MOST_SHEETS / len(wide), 1.0)) or 1
+    return (
+        [inline_svg(s.figure, s.alt, f"wide{i}") for i, s in enumerate(wide[:MOST_SHEETS])],
+        [inline_svg(s.figure, s.alt, f"narrow{i}") for i, s in enumerate(narrow[:kept])],
+        words,
+    )

@@ -1,0 +1,116 @@
+"""The sound of the flagged passages, inside the page and within its budget of bytes.
+
+MP3 through soundfile where it is installed (any browser plays it); otherwise WAV, at the
+best of `WAV_STEPS` that fits. Solo and click lie in the middle, one channel: the page is
+opened on a phone as often as not. Where even the smallest does not fit, passages are
+left out, the least telling first.
+"""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from improv.listening.on_grid import Placed
+from improv.listening.program import GRID, PLAYED, SLOW, Hearing, Section, plan, version_text
+from improv.listening.writing import Sounding, program_blocks
+from improv.model import Analysis
+from improv.pages.flagged import Flag, most_telling
+from improv.sound.encode import can_encode, encode
+
+MOST_PASSAGES = 6
+BUDGET_BYTES = 2_600_000
+"""Of a page of 4 MB: leaves 1.4 MB for charts and tables. Counted as base64, 4/3 of the sound."""
+WAV_STEPS = ((16000, 2), (11025, 2), (11025, 1))
+"""Sample rate and bytes per sample, best first."""
+_MP3_BYTES_PER_SEC = 9000.0
+"""More than MP3 of one channel takes at the quality libsndfile sets out with."""
+
+Told = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One player: what is heard, and the sound as a data URI."""
+
+    version: str
+    uri: str
+    length_sec: float
+
+
+@dataclass(frozen=True)
+class Passage:
+    """A flagged passage with its players."""
+
+    flag: Flag
+    clips: tuple[Clip, ...]
+
+
+@dataclass(frozen=True)
+class _Coding:
+    form: str
+    rate: int
+    width: int
+
+    @property
+    def bytes_per_sec(self) -> float:
+        """How much a second of sound takes, at most."""
+        return _MP3_BYTES_PER_SEC if self.form == "mp3" else float(self.rate * self.width)
+
+
+def passages(
+    analysis: Analysis,
+    placed: Placed,
+    flags: tuple[Flag, ...],
+    share: float,
+    drums: bool,
+    told: Told | None = None,
+) -> tuple[tuple[Passage, ...], tuple[Flag, ...]]:
+    """The passages that fit with their players, and the flags left without."""
+    kept, coding = _fitting(analysis, flags, share)
+    sounding = Sounding(Hearing(mixed=True, drums=drums))
+    made = []
+    for i, flag in enumerate(kept):
+        clips = tuple(
+            _clip(analysis, placed, section, sounding, coding)
+            for section in _sections(analysis, flag, share)
+        )
+        made.append(Passage(flag, clips))
+        if told is not None:
+            told((i + 1) / len(kept))
+    return tuple(made), tuple(f for f in flags if f not in kept)
+
+
+def _sections(analysis: Analysis, flag: Flag, share: float) -> tuple[Section, ...]:
+    return tuple(
+        section
+        for version in (PLAYED, SLOW, GRID)
+        for section in plan(analysis, [flag.excerpt], (version,), share)
+    )
+
+
+def _fitting(
+    analysis: Analysis, flags: tuple[Flag, ...], share: float
+) -> tuple[tuple[Flag, ...], _Coding]:
+    """How many of the most telling flags fit, and in which coding."""
+    codings: Sequence[_Coding] = [_Coding("wav", *step) for step in WAV_STEPS]
+    if can_encode("mp3"):
+        codings = [_Coding("mp3", 44100, 2)]
+    for most in range(min(MOST_PASSAGES, len(flags)), 0, -1):
+        kept, _ = most_telling(flags, most)
+        seconds = sum(s.length_sec for flag in kept for s in _sections(analysis, flag, share))
+        for coding in codings:
+            if seconds * coding.bytes_per_sec * 4 / 3 <= BUDGET_BYTES:
+                return kept, coding
+    return (), codings[-1]
+
+
+def _clip(
+    analysis: Analysis, placed: Placed, section: Section, sounding: Sounding, coding: _Coding
+) -> Clip:
+    parts = program_blocks(analysis, placed, (section,), sounding, rate=coding.rate)
+    data = encode(parts, coding.form, coding.rate, mono=True, sample_bytes=coding.width)
+    kind = "audio/mpeg" if coding.form == "mp3" else "audio/wav"
+    uri = f"data:{kind};base64,{b64encode(data).decode('ascii')}"
+    return Clip(version_text(section.version, section.share), uri, section.length_sec)

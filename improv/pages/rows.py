@@ -1,0 +1,142 @@
+"""Tables as values: columns with their heads, cells with what they say and sort by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from improv.document import note_rows
+from improv.model import Analysis, Phrase, Run
+from improv.wording import counted
+
+MOST_NOTES = 1500
+"""Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""
+UNKNOWN = "–"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What a cell says, and what it sorts by (`None`: always last)."""
+
+    text: str
+    key: float | str | None
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its head, and whether it holds figures."""
+
+    head: str
+    is_number: bool = True
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table; `note` says what was left out, if anything was."""
+
+    name: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+
+
+def number(value: float | None, form: str) -> Cell:
+    """A figure; a missing one says so and sorts last."""
+    if value is None or value != value:
+        return Cell(UNKNOWN, None)
+    return Cell(format(value, form).replace("-", "−"), float(value))
+
+
+def share(value: float | None) -> Cell:
+    """A share as whole per cent."""
+    return number(None if value is None else 100 * value, ".0f")
+
+
+def text(value: str | None) -> Cell:
+    """A word."""
+    return Cell(value or UNKNOWN, value)
+
+
+def phrase_table(analysis: Analysis) -> Table:
+    """One row per phrase."""
+    columns = (
+        Column("Phrase"), Column("Bars"), Column("Notes"), Column("Subdivision", False),
+        Column("Sure, %"), Column("Offset, ms"), Column("Spread, ms"), Column("In the pocket, %"),
+        Column("Swing, : 1"), Column("Drift, BPM"),
+    )  # fmt: skip
+    rows = tuple(_phrase(phrase) for phrase in analysis.phrases)
+    return Table("phrases", "The phrases, one to a row", columns, rows)
+
+
+def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
+    first, last = phrase.begins.bar, phrase.ends.bar
+    name = phrase.subdivision or phrase.verdict
+    if phrase.subdivision and phrase.verdict == "mixed":
+        name = f"mainly {name}"
+    return (
+        number(phrase.number, ".0f"),
+        Cell(str(first) if first == last else f"{first} to {last}", float(first)),
+        number(phrase.events, ".0f"),
+        text(name),
+        share(phrase.confidence if phrase.subdivision else None),
+        number(phrase.offset_ms, "+.0f"),
+        number(phrase.spread_ms, ".0f"),
+        share(phrase.in_pocket),
+        number(phrase.swing_ratio if phrase.swung else None, ".2f"),
+        number(phrase.drift_bpm, "+.1f"),
+    )
+
+
+def run_table(analysis: Analysis) -> Table:
+    """One row per fast run, on the grid or off it."""
+    columns = (
+        Column("Bar"), Column("From", False), Column("Notes"), Column("Notes per beat"),
+        Column("Off the grid", False), Column("Between", False), Column("How", False),
+        Column("Lands, ms"), Column("Sure, %"),
+    )  # fmt: skip
+    rows = tuple(_run(run) for run in analysis.runs)
+    return Table("runs", "The fast runs, one to a row", columns, rows)
+
+
+def _run(run: Run) -> tuple[Cell, ...]:
+    return (
+        number(run.begins.bar, ".0f"),
+        Cell(run.begins.count, run.begins.onset_sec),
+        number(run.events, ".0f"),
+        number(run.notes_per_beat, ".1f"),
+        text("yes" if run.off_grid else "no"),
+        text(" and ".join(run.between) if run.between else None),
+        text(run.kind),
+        number(run.lands_ms, "+.0f"),
+        share(run.confidence),
+    )
+
+
+def note_table(analysis: Analysis) -> Table:
+    """One row per note, as many as a page can hold."""
+    columns = (
+        Column("Bar"), Column("Count", False), Column("Pitch"), Column("Subdivision", False),
+        Column("Deviation, ms"), Column("Sure, %"),
+    )  # fmt: skip
+    rows = []
+    for onset, bar, _, count, pitch, _, _, name, _, _, _, deviation, off, sure, *_ in list(
+        note_rows(analysis)
+    )[:MOST_NOTES]:
+        rows.append(
+            (
+                Cell(str(bar), onset),
+                Cell(count, onset),
+                number(pitch, ".0f"),
+                text("off the grid" if off else name),
+                number(deviation, "+.0f"),
+                share(sure),
+            )
+        )
+    left_out = len(analysis.notes) - len(rows)
+    note = (
+        f"The first {counted(len(rows), 'note')}; {left_out} more are left out. "
+        "'improv analyze --format csv' has them all."
+        if left_out > 0
+        else ""
+    )
+    return Table("notes", "The notes, one to a row", columns, tuple(rows), note)
