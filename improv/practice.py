@@ -35,6 +35,7 @@ HELD_SHARE = 0.8
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 BACK_OFF = 0.75
+ENOUGH_FOR_LINE = 8
 FASTER = 1.1
 LEAST_SPREAD_MS = 6.0
 LAG_MS = 50.0
@@ -144,21 +145,22 @@ def _failed(analysis: Analysis, called: str, per_beat: float) -> int:
 
 
 def _spread(phrase: Ints, onset_sec: Floats, deviation_ms: Floats) -> float:
-    """Robust scatter of deviations about one straight line per phrase, in ms."""
-    residuals, lines = [], 0
-    for number in np.unique(phrase):
-        here = phrase == number
-        at, values = onset_sec[here], deviation_ms[here]
-        if len(values) >= 8:
-            residuals.append(values - np.polyval(np.polyfit(at - at[0], values, 1), at - at[0]))
-            lines += 2
-        elif len(values) >= 2:
-            residuals.append(values - np.median(values))
-            lines += 1
-    if not residuals:
+    """Robust scatter of deviations about one straight line per phrase, in ms.
+
+    The line of a phrase with fewer than `ENOUGH_FOR_LINE` notes is level.
+    """
+    _, group = np.unique(phrase, return_inverse=True)
+    count = np.bincount(group)
+    at = onset_sec - (np.bincount(group, onset_sec) / count)[group]
+    off = deviation_ms - (np.bincount(group, deviation_ms) / count)[group]
+    along = np.bincount(group, at * at)
+    sloped = (count >= ENOUGH_FOR_LINE) & (along > 0)
+    slope = np.where(sloped, np.bincount(group, at * off) / np.where(sloped, along, 1.0), 0.0)
+    left = len(group) - int(np.where(sloped, 2, 1).sum())
+    if left < 1:
         return float("inf")
-    every = np.abs(np.concatenate(residuals))
-    return float(1.4826 * np.median(every) * np.sqrt(len(every) / max(len(every) - lines, 1)))
+    typical = float(np.median(np.abs(off - slope[group] * at)[count[group] > 1]))
+    return 1.4826 * typical * float(np.sqrt(len(group) / left))
 
 
 def _floating_rates(analysis: Analysis, faster_than: float) -> Floats:
