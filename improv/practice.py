@@ -12,7 +12,8 @@ Conventions
   1.4826 times the median absolute residual, so that a fumbled note does not decide.
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart, so that a note strays past the
   halfway point about once in 370 (three standard deviations of a normal scatter), and at
-  least `CLOSEST_MS` apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second).
+  least `CLOSEST_MS` apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second),
+  or as close as the player holds them already.
 * A drift is worth practising on once it adds up to `LAG_MS` within a phrase: the widest
   window in which onsets are usually counted as one (mir_eval's default).
 * A subdivision whose runs left the grid at this tempo starts at `BACK_OFF` of it (common
@@ -106,9 +107,12 @@ def is_held(played: Played, tolerance_ms: float) -> bool:
     )
 
 
-def safe_tempo_bpm(per_beat: float, spread_ms: float) -> float:
-    """Fastest tempo, in beats per minute, at which `per_beat` notes are safe for a spread."""
-    spacing_ms = max(SAFE_SPREADS * max(spread_ms, LEAST_SPREAD_MS), CLOSEST_MS)
+def safe_tempo_bpm(per_beat: float, spread_ms: float, closest_ms: float = CLOSEST_MS) -> float:
+    """Fastest tempo, in beats per minute, at which `per_beat` notes are safe for a spread.
+
+    `closest_ms`: how near to each other the player is known to hold notes.
+    """
+    spacing_ms = max(SAFE_SPREADS * max(spread_ms, LEAST_SPREAD_MS), min(closest_ms, CLOSEST_MS))
     return 60_000.0 / (per_beat * spacing_ms)
 
 
@@ -204,14 +208,15 @@ def _next_step(analysis: Analysis, held: Played, floating: Floats) -> Advice:
         reached = [s for s in steps if s[1] <= 1.05 * float(np.median(floating))]
         target = reached[-1] if reached else target
     take_bpm = analysis.take.tempo_bpm
-    safe = safe_tempo_bpm(target[1], held.spread_ms)
+    held_ms = 60_000.0 / (held.per_beat * take_bpm)
+    safe = safe_tempo_bpm(target[1], held.spread_ms, held_ms)
     tempo = int(min(safe, take_bpm * (BACK_OFF if len(floating) else 1.0)))
     sentences += (
         _floated(target, tempo, len(floating), take_bpm)
         if len(floating)
         else [f"Next: {target[0]} at {tempo} BPM."]
     )
-    sentences.append(_why(target, tempo, held.spread_ms))
+    sentences.append(_why(target, tempo, safe, min(held_ms, CLOSEST_MS)))
     return Advice(held.subdivision, held.spread_ms, target[0], float(tempo), tuple(sentences))
 
 
@@ -225,14 +230,13 @@ def _floated(target: tuple[str, float], tempo: int, runs: int, take_bpm: float) 
     ]
 
 
-def _why(target: tuple[str, float], tempo: int, spread_ms: float) -> str:
+def _why(target: tuple[str, float], tempo: int, safe: float, closest_ms: float) -> str:
     """The reasoning behind a tempo, with its numbers."""
     spacing = 60_000.0 / (tempo * target[1])
-    limit = safe_tempo_bpm(target[1], spread_ms)
     return (
         f"There {target[0]} lie {spacing:.0f} ms apart; by spread alone they are safe up to "
-        f"{limit:.0f} BPM (neighbours six spreads, and 100 ms, apart: a note then strays past "
-        "halfway about once in 370)."
+        f"{int(safe)} BPM (neighbours six spreads, and {closest_ms:.0f} ms, apart: a note then "
+        "strays past halfway about once in 370)."
     )
 
 

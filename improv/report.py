@@ -5,6 +5,7 @@ Everything fits 80 columns, needs no colour and is the same in a pipe and on a s
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 import numpy as np
@@ -27,14 +28,19 @@ def text_report(analysis: Analysis, full: bool = False) -> str:
     return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
 
 
+_FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: 1\b)")
+
+
 def _wrap(text: str, hang: str = "") -> list[str]:
-    return textwrap.wrap(
-        text,
+    """Lines of at most 80 columns; a figure and its unit stay on one line."""
+    lines = textwrap.wrap(
+        _FIGURE_AND_UNIT.sub("\xa0", text),
         WIDTH,
         subsequent_indent=hang,
         break_on_hyphens=False,
         break_long_words=True,
     )
+    return [line.replace("\xa0", " ") for line in lines]
 
 
 def _title(analysis: Analysis) -> list[str]:

@@ -23,6 +23,7 @@ from improv.wording import (
     percent,
     place_text,
     signed_ms,
+    spread_band,
     spread_text,
 )
 
@@ -63,7 +64,7 @@ def headline(analysis: Analysis) -> str:
         return "No subdivision could be heard with any safety."
     text = _main_subdivisions(named.most_common(3), len(notes))
     if analysis.spread_ms is not None:
-        text += f", {spread_text(analysis.spread_ms)}"
+        text += f", {spread_text(analysis.spread_ms)}{spread_band(analysis.spread_ms)}"
     if analysis.in_pocket is not None:
         pocket = analysis.settings.tolerance_ms
         text += f", {percent(analysis.in_pocket)} within {pocket:g} ms of the grid"
@@ -133,7 +134,7 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     clauses = [_what(phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
-        clauses.append(spread_text(phrase.spread_ms))
+        clauses.append(spread_text(phrase.spread_ms) + _band(analysis, phrase.spread_ms))
         weight += 1.0 if phrase.spread_ms >= TIGHT_SPREAD_MS else 0.0
     if phrase.swing_ratio is not None and phrase.swung:
         clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
@@ -148,6 +149,13 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     if len(runs) > MOST_RUNS:
         told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
     return Heard(phrase, tuple(clauses), tuple(told), weight)
+
+
+def _band(analysis: Analysis, spread_ms: float) -> str:
+    """The band of a phrase's spread, where it is not the whole take's, told in the headline."""
+    band = spread_band(spread_ms)
+    usual = "" if analysis.spread_ms is None else spread_band(analysis.spread_ms)
+    return "" if band == usual else band or " (tight)"
 
 
 def _what(phrase: Phrase, runs_told: bool) -> str:
@@ -178,9 +186,12 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
     if not parts:
         return f"mostly {phrase.subdivision}" if phrase.subdivision else phrase.verdict
     if len(parts) > MOST_PASSAGES:
-        kinds = list(dict.fromkeys(n for n in names if n != "off the grid"))
-        listed = " and ".join(filter(None, [", ".join(kinds[:-1]), *kinds[-1:]]))
-        return f"{listed or 'off the grid'}, changing {counted(len(parts) - 1, 'time')}"
+        size: Counter[str] = Counter()
+        for called, part in zip(names, parts, strict=True):
+            size[called] += part.stop - part.start
+        main, *others = [called for called, _ in size.most_common()]
+        listed = " and ".join(filter(None, [", ".join(others[:-1]), *others[-1:]]))
+        return f"mostly {main}, with {listed}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
     return ", ".join([names[0], *rest[1:]])
 
@@ -188,6 +199,8 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     """How the phrase leans against the take's own constant, where that is more than chance."""
     if phrase.offset_ms is None or analysis.constant_offset_ms is None:
+        return None
+    if phrase.verdict == "too short to judge":
         return None
     lean_ms = phrase.offset_ms - analysis.constant_offset_ms
     error = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
@@ -200,8 +213,10 @@ def run_text(run: Run) -> str:
     between = f", between {run.between[0]} and {run.between[1]}" if run.between else ""
     kind = "" if run.kind == "steady" else f", {run.kind}"
     lands = f", and land {beats_off_text(run.lands_beat)}" if run.lands_beat is not None else ""
-    notes = f"{number_word(run.events)} notes run"
-    return f"from {place_text(run.begins)} {notes} at {rate}{between}{kind}{lands}"
+    many = number_word(run.events)
+    comma = "," if many.isdigit() else ""
+    where = f"from {place_text(run.begins)}{comma}"
+    return f"{where} {many} notes run at {rate}{between}{kind}{lands}"
 
 
 def _plain(heard: Heard) -> tuple[str, str | None] | None:

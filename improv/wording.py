@@ -90,12 +90,15 @@ def signed_ms(value_ms: float) -> str:
 
 
 def spread_text(spread_ms: float) -> str:
-    """The spread with the band it falls into."""
+    """The spread in figures."""
+    return f"{spread_ms:.0f} ms spread"
+
+
+def spread_band(spread_ms: float) -> str:
+    """What a listener makes of a spread: nothing below 20 ms."""
     if spread_ms < TIGHT_SPREAD_MS:
-        return f"{spread_ms:.0f} ms spread"
-    if spread_ms < AUDIBLE_SPREAD_MS:
-        return f"{spread_ms:.0f} ms spread (audible in a mix)"
-    return f"{spread_ms:.0f} ms spread (loose)"
+        return ""
+    return " (audible in a mix)" if spread_ms < AUDIBLE_SPREAD_MS else " (loose)"
 
 
 def lean_text(offset_ms: float) -> str | None:

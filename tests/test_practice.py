@@ -29,6 +29,12 @@ def test_safe_tempo(per_beat: float, spread_ms: float, bpm: float) -> None:
     assert safe_tempo_bpm(per_beat, spread_ms) == pytest.approx(bpm, abs=1e-4)
 
 
+def test_what_is_held_already_is_not_too_close() -> None:
+    """A player who holds notes 85 ms apart is not told that 100 ms is the limit."""
+    assert safe_tempo_bpm(6.0, 10.0, closest_ms=85.0) == pytest.approx(117.647, abs=1e-3)
+    assert safe_tempo_bpm(6.0, 10.0, closest_ms=300.0) == 100.0
+
+
 def test_safe_means_one_stray_note_in_370() -> None:
     """Six spreads apart, the share beyond halfway is that of three standard deviations."""
     strayed = np.abs(np.random.default_rng(5).normal(0.0, 1.0, 1_000_000)) > 3.0

@@ -211,10 +211,38 @@ def test_a_mixed_phrase_names_its_passages() -> None:
 
 
 def test_many_changes_are_counted() -> None:
-    """Five passages and more are not listed one by one."""
+    """Five passages and more are not listed one by one; the main one comes first."""
     names = ("eighths", "sixteenths", "eighths", "eighth triplets", "eighths")
     said = one(verdict="mixed", passages=passages(*names))
-    assert "eighths, sixteenths and eighth triplets, changing 4 times" in said
+    assert "mostly eighths, with sixteenths and eighth triplets, 4 changes" in said
+
+
+def test_the_band_of_the_spread_is_told_once() -> None:
+    """Where the whole take is audible in a mix, its phrases do not repeat it; a tight one does."""
+    phrases = (
+        phrase(1, 0, 20, (1, 4), spread_ms=27.0),
+        phrase(2, 20, 40, (5, 8), spread_ms=12.0),
+    )
+    made = analysis(["unit"] * 40, phrases, spread_ms=25.0)
+    text = flat(text_report(made))
+    assert text.count("(audible in a mix)") == 1
+    assert "27 ms spread." in text
+    assert "12 ms spread (tight)" in text
+
+
+def test_too_short_to_judge_does_not_lean() -> None:
+    """Of a phrase too short to judge nothing else is said."""
+    said = one(verdict="too short to judge", subdivision=None, offset_ms=60.0, spread_ms=None)
+    assert said == "Phrase 1, bars 1 to 4: too short to judge (20 notes)."
+
+
+def test_figures_keep_their_units() -> None:
+    """No line ends between a number and what it counts."""
+    for percent in range(50, 100):
+        made = dataclasses.replace(hand_made.floating(), in_pocket=percent / 100)
+        text = text_report(made)
+        assert not re.search(r"\d\n\s*(%|ms|BPM)\b", text)
+        assert "\xa0" not in text
 
 
 def test_the_headline_counts_shares_and_runs() -> None:
