@@ -18,6 +18,7 @@ BARS_AT_MOST = 24
 NOTES_AT_LEAST = 16
 METERS_AT_MOST = 4
 BAR_AT_MOST_QUARTERS = 12
+PLAIN_DENOMINATORS = (3, 4, 5, 6, 7, 8, 12, 16, 24)
 FREE_METERS = frozenset(("2/4", "3/4", "4/4", "5/4", "3/8", "5/8", "6/8", "7/8"))
 
 Measure = tuple[str, Fraction, tuple[Fraction, ...], bool]  # signature, length, onsets, ends
@@ -31,7 +32,8 @@ def exact(value: Any) -> Fraction:
     within 1/200 quarter of a plain one is the plain one.
     """
     raw = Fraction(value).limit_denominator(1680)
-    plain = raw.limit_denominator(24)
+    nearest = (Fraction(round(raw * d), d) for d in PLAIN_DENOMINATORS)
+    plain = min(nearest, key=lambda f: abs(f - raw))
     return plain if raw.denominator > 48 and abs(raw - plain) < Fraction(1, 200) else raw
 
 
