@@ -18,7 +18,7 @@ what is left at equal tempo. Pure: no files, no printing.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -236,3 +236,23 @@ def _clearest(findings: tuple[Finding, ...]) -> Finding | None:
     if not shown:
         return None
     return min(shown, key=lambda f: (f.verdict == CHANGED, f.raw_probability))
+
+
+def judged_among(comparison: Comparison, players: int) -> Comparison:
+    """The comparison as one of several players': every chance times their number (Bonferroni).
+
+    A change that no longer stands becomes no difference that can be shown.
+    """
+    if players <= 1:
+        return comparison
+    findings = tuple(_once_more(f, players) for f in comparison.findings)
+    return replace(comparison, findings=findings, clearest=_clearest(findings))
+
+
+def _once_more(finding: Finding, players: int) -> Finding:
+    if finding.probability is None:
+        return finding
+    probability = min(1.0, players * finding.probability)
+    fell = finding.verdict in (BETTER, WORSE, CHANGED) and probability > 1.0 - LEVEL
+    verdict = NO_DIFFERENCE if fell else finding.verdict
+    return replace(finding, probability=probability, verdict=verdict)

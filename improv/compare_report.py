@@ -180,7 +180,11 @@ def figure(finding: Finding, value: float | None) -> str:
         return f"{value:+.1f} ms"
     if key == "swing":
         return f"{value:.2f}:1"
-    return f"{100 * value:+.1f} %" if key == "drift" else f"{100 * value:.0f} %"
+    return (
+        f"{100 * value + 0.0:+.1f} %".replace("-0.0", "+0.0")
+        if key == "drift"
+        else (f"{100 * value:.0f} %")
+    )
 
 
 def change_figure(finding: Finding, value: float | None) -> str:

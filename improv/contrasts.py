@@ -105,6 +105,8 @@ def together(cells: Cells, design: Design, memory: float, tolerance_ms: float) -
             continue
         found = values(cells, measure.key, memory, tolerance_ms)
         kind = cells["subdivision"][found.rows].astype(np.int64)
+        if measure.key == "off_grid":  # a run off the grid says little about which it was meant on
+            kind = np.zeros_like(kind)
         weight = 1.0 / (measure.wander**2 + found.variance)
         total = np.maximum(np.bincount(kind, weight), 1e-12)
         centred = found.value - (np.bincount(kind, weight * found.value) / total)[kind]

@@ -1,0 +1,162 @@
+"""`improv compare`: better, worse, or no more than chance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from improv.commands.log_options import day, filter_options, log_option
+from improv.commands.options import take_options
+from improv.commands.output import Out, refuse_overwriting
+from improv.errors import UsageError
+from improv.files import printable
+from improv.log.entries import Filter
+from improv.model import Reading, Settings
+
+if TYPE_CHECKING:
+    from improv.commands.comparing import Asked
+    from improv.compare import Comparison
+    from improv.material import Material
+
+BETWEEN = "with"
+EPILOG = """
+\b
+Examples:
+  improv compare january.mid march.mid --tempo 96
+  improv compare jan/*.mid with mar/*.mid --tempo 96
+  improv compare --player Ana                       everything, over time
+  improv compare --player Ana --split 2026-03-01    before that day, and from it on
+  improv compare log:12 log:31 --format json
+  improv compare --player Ana --plot trend.pdf
+
+A player is compared with nobody else; --class shows every player of the log,
+each compared with their own past.
+"""
+
+
+@click.command("compare", epilog=EPILOG, short_help="Better, worse, or chance?")
+@click.argument("takes", metavar="[TAKE... [with TAKE...]]", nargs=-1, type=click.Path())
+@filter_options
+@click.option("--split", callback=day, metavar="DATE", help="Before this day against from it on.")
+@click.option("--class", "whole_class", is_flag=True, help="Every player, each with their past.")
+@click.option(
+    "--equal-tempo", is_flag=True,
+    help="Only takes with a counterpart at the same tempo, instead of accounting for it.",
+)  # fmt: skip
+@take_options
+@click.option(
+    "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
+    help="Text to read (default), JSON, or CSV.",
+)  # fmt: skip
+@click.option(
+    "--output", type=click.Path(allow_dash=True), metavar="FILE",
+    help="Write there instead of to standard output.",
+)  # fmt: skip
+@click.option(
+    "--plot", type=click.Path(), metavar="FILE",
+    help="Draw it as well: a name ending in .png, .svg or .pdf.",
+)  # fmt: skip
+@log_option
+def command(
+    takes: tuple[str, ...],
+    which: Filter,
+    split: str | None,
+    whole_class: bool,
+    equal_tempo: bool,
+    reading: Reading,
+    settings: Settings,
+    form: str,
+    output: str | None,
+    plot: str | None,
+    log_file: str | None,
+) -> None:
+    """Tell whether the lock-in is better, per subdivision, and what is only chance.
+
+    Two takes; two sets of takes with the word 'with' between them (files, or log:12 for
+    a take of the log); or, without takes, what the filters find in the log: over time, or
+    before and after a day. Differences in tempo are accounted for.
+    """
+    from improv.commands.comparing import Asked as How
+    from improv.commands.comparing import draw, material_of_takes, text_of
+
+    refuse_overwriting(output, takes)
+    refuse_overwriting(plot, takes)
+    asked = How(settings.tolerance_ms, equal_tempo, log_file)
+    out = Out(output)
+    if takes:
+        if split or whole_class or which != Filter():
+            raise UsageError("filters choose takes from the log; name takes or filters, not both")
+        before, after = (
+            material_of_takes(side, reading, settings, log_file) for side in _two(takes)
+        )
+        comparison = asked.sets(before, after)
+        out.write(text_of(comparison, form))
+        out.close()
+        draw(plot, "Before and after", comparison, before, after)
+        return
+    if whole_class:
+        if plot is not None:
+            raise UsageError("--plot draws one player; name one with --player")
+        out.write(_class(asked, which, split, form))
+        out.close()
+        return
+    player, found = _one_player(asked, which)
+    title = f"{player}: spread over time" if player else "Spread over time"
+    comparison, sides = asked.of_log(found, split)
+    out.write(text_of(comparison, form))
+    out.close()
+    if sides is None:
+        draw(plot, title, comparison, found, None)
+    else:
+        draw(plot, f"{player or 'Player'}: before and from {split}", comparison, *sides)
+
+
+def _two(takes: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The two sides of a comparison of takes."""
+    if takes.count(BETWEEN) == 1:
+        at = takes.index(BETWEEN)
+        before, after = takes[:at], takes[at + 1 :]
+    elif BETWEEN not in takes and len(takes) == 2:
+        before, after = takes[:1], takes[1:]
+    else:
+        raise UsageError(
+            "name two takes, or two sets with the word 'with' between them: "
+            "improv compare A.mid B.mid with C.mid D.mid"
+        )
+    if not before or not after:
+        raise UsageError("a side of the comparison holds no take; 'with' goes between two sets")
+    return before, after
+
+
+def _one_player(asked: Asked, which: Filter) -> tuple[str, Material]:
+    with asked.log() as log:
+        players = log.players(which)
+        if len(players) > 1:
+            named = ", ".join(printable(p) or "(no name)" for p in players[:8])
+            more = ", ..." if len(players) > 8 else ""
+            raise UsageError(
+                f"the takes found are by several players ({named}{more}); name one with "
+                "--player, or ask for --class"
+            )
+        if not players:
+            raise UsageError("no takes found; see 'improv log list'")
+        return printable(players[0]), log.material(which)
+
+
+def _class(asked: Asked, which: Filter, split: str | None, form: str) -> str:
+    from improv.commands.comparing import class_text
+
+    with asked.log() as log:
+        players = log.players(which)
+        if not players:
+            raise UsageError("no takes found; see 'improv log list'")
+        each: list[tuple[str, Comparison | str]] = []
+        for player in players:
+            material = log.material(replace(which, player=player))
+            try:
+                each.append((printable(player) or "(no name)", asked.of_log(material, split)[0]))
+            except UsageError as error:
+                each.append((printable(player) or "(no name)", str(error)))
+    return class_text(each, form)

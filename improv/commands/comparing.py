@@ -1,0 +1,184 @@
+"""What `compare` and `safety` do between the options and the core."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from dataclasses import dataclass
+from datetime import date
+
+from improv.compare import Comparison, compare_over_time, compare_sets, judged_among
+from improv.compare_report import (
+    clearest_sentence,
+    csv_text,
+    document,
+    text_report,
+)
+from improv.errors import OutputError, UsageError
+from improv.files import printable, shown, write_bytes
+from improv.log.entries import About, Filter
+from improv.log.place import log_path
+from improv.log.store import Log
+from improv.material import Material, joined
+from improv.measures import pocket_column
+from improv.model import Reading, Settings
+
+FORMATS = ("png", "svg", "pdf")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How a comparison was asked for."""
+
+    tolerance_ms: float
+    equal_tempo: bool
+    log_file: str | None
+
+    def __post_init__(self) -> None:
+        pocket_column(self.tolerance_ms)
+
+    def log(self) -> Log:
+        """The log, for looking only."""
+        return Log.open(log_path(self.log_file), writing=False)
+
+    def sets(self, before: Material, after: Material) -> Comparison:
+        """Two sets compared."""
+        return compare_sets(
+            before, after, tolerance_ms=self.tolerance_ms, equal_tempo=self.equal_tempo
+        )
+
+    def of_log(
+        self, found: Material, split: str | None
+    ) -> tuple[Comparison, tuple[Material, Material] | None]:
+        """What the log has: over time, or (with the two sides) before and from a day."""
+        if split is None:
+            if self.equal_tempo:
+                raise UsageError("--equal-tempo needs two sets: add --split DATE")
+            return compare_over_time(found, tolerance_ms=self.tolerance_ms), None
+        at = date.fromisoformat(split).toordinal()
+        before = found.keep((found.day >= 0) & (found.day < at))
+        after = found.keep(found.day >= at)
+        if not len(before.label) or not len(after.label):
+            side = "before" if not len(before.label) else "on or after"
+            raise UsageError(f"nothing to compare: no dated take was played {side} {split}")
+        return self.sets(before, after), (before, after)
+
+
+def material_of_takes(
+    sources: tuple[str, ...], reading: Reading, settings: Settings, log_file: str | None
+) -> Material:
+    """Files, analyzed now, and takes of the log, as kept; raises `UsageError` for none."""
+    from improv.cells import from_document
+    from improv.commands.log_options import take_numbers
+    from improv.log.refresh import read_entry
+
+    numbers = take_numbers(tuple(s for s in sources if s.startswith("log:")))
+    files = [s for s in sources if not s.startswith("log:")]
+    parts, tempo = [], []
+    for path in files:
+        entry, analysis = read_entry(path, reading, settings, About())
+        parts.append(from_document(entry.document))
+        tempo.append(analysis.take.tempo_bpm)
+    names = [printable(path) for path in files]
+    fresh = Material.of(parts, [-1] * len(parts), tempo, names) if parts else None
+    if not numbers:
+        assert fresh is not None
+        return fresh
+    with Log.open(log_path(log_file), writing=False) as log:
+        kept = log.material(Filter(ids=numbers))
+    missing = {f"log:{n}" for n in numbers} - set(kept.label)
+    if missing:
+        raise UsageError(f"there is no take {sorted(missing)[0]}; see 'improv log list'")
+    return kept if fresh is None else joined(fresh, kept)
+
+
+def text_of(comparison: Comparison, form: str) -> str:
+    """The comparison in the form asked for."""
+    if form == "json":
+        return json.dumps(document(comparison), indent=1) + "\n"
+    return csv_text(comparison) if form == "csv" else text_report(comparison)
+
+
+def class_text(each: list[tuple[str, Comparison | str]], form: str) -> str:
+    """Every player with their own past, in alphabetical order: no ranking.
+
+    Each player's chance is multiplied by the number of players (Bonferroni), so that a
+    large class does not find something by its size.
+    """
+    many = sum(not isinstance(c, str) for _, c in each)
+    if form == "json":
+        return json.dumps([_player(name, found, many) for name, found in each], indent=1) + "\n"
+    if form == "csv":
+        texts: list[str] = []
+        for name, found in each:
+            if not isinstance(found, str):
+                texts.append(csv_text(judged_among(found, many), (name,), header=not texts))
+        return "".join(texts)
+    lines = ["Each player compared with their own past; the order is alphabetical.", ""]
+    for name, found in each:
+        told = found if isinstance(found, str) else clearest_sentence(judged_among(found, many))
+        lines.append(f"{name}: {told[:1].lower()}{told[1:]}")
+    return (
+        "\n".join(
+            part
+            for line in lines
+            for part in (textwrap.wrap(line, 80, subsequent_indent="  ") or [""])
+        )
+        + "\n"
+    )
+
+
+def _player(name: str, found: Comparison | str, players: int) -> dict[str, object]:
+    """One player of a class as data."""
+    lead: dict[str, object] = {"player": name, "players": players}
+    if isinstance(found, str):
+        return {**lead, "reason": found, "comparison": None}
+    return {**lead, "reason": None, "comparison": document(judged_among(found, players))}
+
+
+def draw(
+    plot: str | None,
+    title: str,
+    comparison: Comparison,
+    material: Material,
+    after: Material | None,
+) -> None:
+    """Writes the picture of a comparison, if one was asked for."""
+    if plot is None:
+        return
+    form = picture_form(plot)
+    from improv.pictures import history
+    from improv.pictures.draw_history import before_after_figure, trend_figure
+
+    if after is None:
+        trends = history.trends(material, comparison)
+        if not trends:
+            raise OutputError(f"{shown(plot)}: nothing to draw: no subdivision has two days")
+        save(trend_figure(trends, title), form, plot, title)
+    else:
+        rows = history.before_and_after(material, after, comparison)
+        if not rows:
+            raise OutputError(f"{shown(plot)}: nothing to draw: no subdivision is on both sides")
+        save(before_after_figure(rows, title), form, plot, title)
+
+
+def picture_form(plot: str) -> str:
+    """The form a picture's name asks for; raises `UsageError`."""
+    form = plot.rpartition(".")[2].lower()
+    if form not in FORMATS:
+        raise UsageError(f"{shown(plot)}: a picture's name ends in .png, .svg or .pdf")
+    return form
+
+
+def save(figure: object, form: str, path: str, title: str) -> None:
+    """Writes a figure, whole or not at all."""
+    from matplotlib.figure import Figure
+
+    from improv.pictures.draw_save import pdf_bytes, png_bytes, svg_text
+
+    assert isinstance(figure, Figure)
+    if form == "pdf":
+        data = pdf_bytes([figure], title)
+    else:
+        data = png_bytes(figure) if form == "png" else svg_text(figure, title).encode()
+    write_bytes(path, data)

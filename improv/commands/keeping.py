@@ -1,0 +1,107 @@
+"""What several commands do with the practice log: open or make it, keep a take, count."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import replace as changed
+from datetime import date
+from pathlib import Path
+from types import TracebackType
+
+from improv.files import printable
+from improv.log.entries import About, Added
+from improv.log.place import log_path, make_room
+from improv.log.refresh import read_entry
+from improv.log.store import Log
+from improv.model import Analysis, Reading, Settings
+
+
+def opened(log_file: str | None) -> Log:
+    """The log meant, made where there is none yet."""
+    path = log_path(log_file)
+    make_room(path)
+    return Log.open(path, create=True)
+
+
+class Keeper:
+    """Keeps takes in the log one after another, and tells what became of each.
+
+    The log is opened with the first take that could be read: a misspelt call makes none.
+    """
+
+    def __init__(self, log_file: str | None) -> None:
+        self._log_file = log_file
+        self._log: Log | None = None
+
+    def __enter__(self) -> Keeper:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._log is not None:
+            self._log.close()
+
+    def keep(
+        self, path: str, reading: Reading, settings: Settings, about: About, replace: bool = False
+    ) -> str:
+        """Analyzes and keeps one take; one sentence about it."""
+        return self.keep_analyzed(path, reading, settings, about, replace)[0]
+
+    def keep_analyzed(
+        self, path: str, reading: Reading, settings: Settings, about: About, replace: bool = False
+    ) -> tuple[str, Analysis]:
+        """The same, with the analysis."""
+        guessed = about.day is None
+        # On --replace a day nobody stated stays as it was.
+        dated = about if not guessed or replace else changed(about, day=_day_of(path))
+        entry, analysis = read_entry(path, reading, settings, dated)
+        if self._log is None:
+            self._log = opened(self._log_file)
+        added = self._log.add(entry, replace=replace)
+        name = printable(os.path.basename(path))
+        return _told(name, added, dated.day if guessed else None), analysis
+
+
+def _day_of(path: str) -> str:
+    return date.fromtimestamp(Path(path).stat().st_mtime).isoformat()
+
+
+def _told(name: str, added: Added, guessed_day: str | None) -> str:
+    if added.replaced:
+        return f"{name}: take {added.id}, read anew."
+    if added.new:
+        day = f", played on {guessed_day} (the day of the file)" if guessed_day else ""
+        return f"{name}: kept as take {added.id}{day}."
+    if not added.differs:
+        return f"{name}: already in the log as take {added.id}; nothing changed."
+    differs = "; ".join(added.differs)
+    return (
+        f"{name}: already in the log as take {added.id}, read otherwise ({printable(differs)}); "
+        "nothing changed, --replace reads it as said here."
+    )
+
+
+@contextlib.contextmanager
+def counter() -> Iterator[Callable[[int, int], None]]:
+    """Counts on a terminal's standard error; says nothing anywhere else."""
+    stream = sys.stderr
+    visible = stream is not None and stream.isatty()
+
+    def step(done: int, total: int) -> None:
+        if visible:
+            stream.write(f"\r\x1b[K{done} of {total}")
+            stream.flush()
+
+    try:
+        yield step
+    finally:
+        if visible:
+            stream.write("\r\x1b[K")
+            stream.flush()

@@ -1,0 +1,102 @@
+"""Takes of the practice log as lines of text, 80 columns wide."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from improv.files import printable
+from improv.tables import short_name
+
+if TYPE_CHECKING:
+    from improv.log.entries import Row, Whole
+
+WIDTH = 80
+
+
+def list_lines(rows: Sequence[Row]) -> list[str]:
+    """One line per take, and how many there are."""
+    if not rows:
+        return ["No takes found."]
+    cells = [
+        (
+            str(row.id), row.day or "-", _cut(row.player or "-", 12), _cut(row.tune or "-", 14),
+            f"{row.tempo_bpm:.0f}", _ms(row.spread_ms), _percent(row.in_pocket),
+            _percent(row.off_grid), ", ".join(map(short_name, row.subdivisions)) or "-",
+        )
+        for row in rows
+    ]  # fmt: skip
+    head = ("take", "day", "player", "tune", "BPM", "spread", "pocket", "off", "played")
+    widths = [max(len(c[i]) for c in [head, *cells]) for i in range(len(head))]
+    right = {0, 4, 5, 6, 7}
+    lines = []
+    for row in [head, *cells]:
+        fitted = [
+            c.rjust(w) if i in right else c.ljust(w)
+            for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append(_cut("  ".join(fitted).rstrip(), WIDTH))
+    takes = "1 take" if len(rows) == 1 else f"{len(rows)} takes"
+    return [*lines, f"{takes}; spread in ms, pocket and off grid in per cent."]
+
+
+def show_lines(whole: Whole) -> list[str]:
+    """One take: what is said of it, how it was read, what was heard."""
+    row = whole.row
+    lines = [f"Take {row.id}: {printable(row.file_name)}, {whole.document['take']['notes']} notes"]
+    pairs = [
+        ("played", row.day or "unknown day"),
+        ("player", row.player),
+        ("tune", row.tune),
+        ("tags", ", ".join(row.tags)),
+        ("note", whole.note),
+        ("tempo", f"{row.tempo_bpm:g} BPM, {row.meter}"),
+        ("read with", _settings(whole.settings_text)),
+        ("added", whole.added),
+        ("analyzed", f"{whole.made} by improv {whole.made_by}"),
+        ("digest", whole.digest[:16]),
+    ]
+    lines += [f"  {name:<10} {printable(value)}" for name, value in pairs if value]
+    lines.append("")
+    lines += [_phrase(phrase) for phrase in whole.document["phrases"]]
+    lines += ["", f"To practise: {whole.document['practice']['text']}"]
+    return [part for line in lines for part in _folded(line)]
+
+
+def _settings(text: str) -> str:
+    given: dict[str, Any] = json.loads(text)
+    usual = {"count_in_bars": 0, "find_start": False, "tolerance_ms": 20.0,
+             "chord_spread_ms": 35.0, "phrase_rest_beat": 1.0}  # fmt: skip
+    said = [
+        f"{key} {value}"
+        for key, value in given.items()
+        if value is not None and usual.get(key) != value
+    ]
+    return ", ".join(said) or "nothing stated"
+
+
+def _phrase(phrase: dict[str, Any]) -> str:
+    first, last = phrase["start"]["bar"], phrase["end"]["bar"]
+    bars = f"bar {first}" if first == last else f"bars {first} to {last}"
+    heard = phrase["subdivision"] or phrase["verdict"]
+    spread = "" if phrase["spread_ms"] is None else f", {phrase['spread_ms']:.0f} ms spread"
+    return f"Phrase {phrase['number']}, {bars}: {heard}{spread}"
+
+
+def _folded(line: str) -> list[str]:
+    return textwrap.wrap(line, WIDTH, subsequent_indent="  ") or [""]
+
+
+def _cut(text: str, room: int) -> str:
+    text = printable(text)
+    return text if len(text) <= room else text[: room - 1].rstrip() + "~"
+
+
+def _ms(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.0f}"
