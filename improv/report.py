@@ -52,7 +52,7 @@ def _title(analysis: Analysis) -> list[str]:
     where = bars_text(int(notes.bar.min()), int(notes.bar.max())) if len(notes) else "no bars"
     parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {_tempo(analysis)}"]
     if track:
-        parts.append(f"track {track}")
+        parts.append(track if track.lower().startswith("track") else f"track {track}")
     lines += _wrap(", ".join(parts) + ".")
     for warning in all_warnings(analysis):
         lines += _wrap(f"Warning: {printable(warning)}", hang="  ")

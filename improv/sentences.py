@@ -31,6 +31,7 @@ MOST_SENTENCES = 12
 MOST_PASSAGES = 4
 MOST_RUNS = 3
 SURE = 0.9
+JUDGED = ("on the grid", "mixed", "off the grid")
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
 
@@ -55,10 +56,14 @@ class Heard:
 def headline(analysis: Analysis) -> str:
     """The take in one or two sentences."""
     notes = analysis.notes
+    judged = [p for p in analysis.phrases if p.verdict in JUDGED]
+    if not judged:
+        return "Nothing here is long and clear enough to name a subdivision."
     named = Counter(
         name
-        for name, off in zip(notes.subdivision_name, notes.off_grid.tolist(), strict=True)
-        if name is not None and not off
+        for phrase in judged
+        for name in notes.subdivision_name[phrase.start : phrase.stop]
+        if name is not None
     )
     if not named:
         return "No subdivision could be heard with any safety."

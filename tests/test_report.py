@@ -248,7 +248,7 @@ def test_figures_keep_their_units() -> None:
 def test_the_headline_counts_shares_and_runs() -> None:
     """Main subdivision with its share, and how many fast runs leave the grid."""
     made = hand_made.floating()
-    assert headline(made).startswith("Mostly eighths (64 % of the notes), 12 ms spread")
+    assert headline(made).startswith("Mostly eighths (57 % of the notes), 12 ms spread")
     assert headline(made).endswith("The one fast run leaves the grid.")
     held = dataclasses.replace(made, runs=(run(40, 49, 3, off_grid=False, between=None),))
     assert headline(held).endswith("The one fast run stays on the grid.")
@@ -265,6 +265,13 @@ def test_nothing_heard() -> None:
     text = text_report(dataclasses.replace(made, spread_ms=None, in_pocket=None))
     assert "No subdivision could be heard with any safety." in text
     assert "Too few notes lie on one subdivision" in flat(text)
+
+
+def test_too_little_is_not_a_headline() -> None:
+    """Phrases too short or too close to call name no subdivision and claim no pocket."""
+    short = phrase(1, 0, 2, (1, 1), subdivision=None, verdict="too short to judge")
+    said = headline(analysis(["unit"] * 2, (short,), in_pocket=1.0))
+    assert said == "Nothing here is long and clear enough to name a subdivision."
 
 
 # --- the page around it --------------------------------------------------------------
