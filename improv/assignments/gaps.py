@@ -1,13 +1,14 @@
 """How far a player drifted while the click was out.
 
-Method: the player's level before the gap is the mean deviation of the last notes with a
-click; across the gap a straight line is fitted to the deviations, the note on the
-returning downbeat included, since nobody can react to a click that sounds with it. The
-drift is where the line stands when the click returns, less the level before.
+Method: one fit of a level to the last two bars or so with a click, and from the gap's start
+a straight line across it, the note on the returning downbeat included, since nobody can
+react to a click that sounds with it. The drift is what the line has gained when the
+click returns.
 
-Conventions: ms, positive = later at the return than before (dragging). Deviations that
-jump by whole steps of their grid are unwrapped. The standard error widens for deviations
-that remember each other (AR(1): an independent share of (1 - rho) / (1 + rho)).
+Conventions: ms, positive = later at the return than before (dragging). The grid is followed
+from note to note (`judge_measure.track`), so that a drift past half a step stays a drift.
+The standard error widens for deviations that remember each other (AR(1): an independent
+share of (1 - rho) / (1 + rho)).
 """
 
 from __future__ import annotations
@@ -17,19 +18,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.assignments.clicktrack import bars_in, gaps_of
-from improv.assignments.evidence import Evidence, evidence
-from improv.assignments.judge_measure import unwrapped
+from improv.assignments.evidence import LEAST_SPREAD_MS, Evidence, evidence
+from improv.assignments.judge_measure import MOST_MEMORY, followed, rates_of
 from improv.assignments.model import Assignment
 from improv.assignments.verdict import GapDrift
-from improv.model import Analysis, Floats, Ints
-from improv.tempo import seconds_at
+from improv.model import Analysis, Bools, Floats
+from improv.tempo import beats_at, seconds_at
 from improv.wording import bars_text
 
 FEWEST_INSIDE = 3
 BEFORE_BEATS = 8.0
 FEWEST_BEFORE = 2
 RETURN_LEEWAY_BEAT = 0.25
-MEMORY = 0.5
+MEMORY, PRIOR_NOTES = 0.5, 10.0
 """Correlation of neighbouring deviations: about 0.3 to 0.8 in players."""
 
 
@@ -62,43 +63,53 @@ def gap_drifts(analysis: Analysis, silences: tuple[Silence, ...]) -> tuple[GapDr
     if not silences:
         return ()
     seen = evidence(analysis)
-    rows = np.flatnonzero(seen.on_grid)
-    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
-    beat_sec = beat * seen.quarter_ms / 1000.0
-    step_ms = 1000.0 * beat_sec / np.where(np.isnan(seen.per_beat), 1.0, seen.per_beat)
-    return tuple(_across(gap, seen, rows, beat_sec, step_ms) for gap in silences)
+    at_beat = beats_at(seen.bars, seen.onset_quarter)
+    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    beat_sec = beat_quarter * seen.quarter_ms / 1000.0
+    rates = rates_of(None, analysis.take.bars.meters)
+    return tuple(_across(gap, seen, at_beat, beat_sec, rates) for gap in silences)
 
 
 def _across(
-    gap: Silence, seen: Evidence, rows: Ints, beat_sec: Floats, step_ms: Floats
+    gap: Silence, seen: Evidence, at_beat: Floats, beat_sec: Floats, rates: tuple[float, ...]
 ) -> GapDrift:
-    at = seen.onset_sec[rows]
-    leeway = RETURN_LEEWAY_BEAT * (float(np.median(beat_sec)) if len(beat_sec) else 0.0)
-    reach = BEFORE_BEATS * (float(np.median(beat_sec)) if len(beat_sec) else 0.0)
-    near = (at >= gap.start_sec - reach) & (at < gap.stop_sec + leeway)
-    here = rows[near]
-    at = seen.onset_sec[here]
-    before = at < gap.start_sec + leeway / 4
+    typical = float(np.median(beat_sec)) if len(beat_sec) else 0.0
+    at = seen.onset_sec
+    near = (at >= gap.start_sec - BEFORE_BEATS * typical) & (
+        at < gap.stop_sec + RETURN_LEEWAY_BEAT * typical
+    )
+    here = np.flatnonzero(near)
+    before = seen.onset_sec[here] < gap.start_sec + RETURN_LEEWAY_BEAT * typical
     inside = ~before
-    if before.sum() < FEWEST_BEFORE or inside.sum() < FEWEST_INSIDE:
+    count = int(inside.sum())
+    if before.sum() < FEWEST_BEFORE or count < FEWEST_INSIDE:
         few = "before the gap" if before.sum() < FEWEST_BEFORE else "in it"
-        reason = f"too few notes {few} to tell"
-        return GapDrift(gap.first_bar, gap.last_bar, None, None, int(inside.sum()), reason)
-    deviation = unwrapped(seen.deviation_ms[here], step_ms[here])
-    spread = float(np.median(seen.spread_ms))
-    level = float(np.median(deviation[before]))
-    # The line starts from the level before: one more, well-known point at the gap's edge.
-    time = np.append(at[inside], gap.start_sec)
-    value = np.append(deviation[inside], level)
-    weight = np.append(np.ones(int(inside.sum())), float(before.sum()))
-    middle = float(weight @ time / weight.sum())
-    lever = float(weight @ (time - middle) ** 2)
-    slope = float(weight @ ((time - middle) * value)) / lever
+        return GapDrift(gap.first_bar, gap.last_bar, None, None, count, f"too few notes {few}")
+    followed_beat = followed(at_beat[here], rates)
+    if followed_beat is None:
+        reason = "no steady grid to tell a drift by"
+        return GapDrift(gap.first_bar, gap.last_bar, None, None, count, reason)
+    deviation = 1000.0 * followed_beat * beat_sec[here]
+    drift, doubt = _drift(gap, seen.onset_sec[here], deviation, inside)
+    return GapDrift(gap.first_bar, gap.last_bar, drift, doubt, count, "")
+
+
+def _drift(
+    gap: Silence, at_sec: Floats, deviation_ms: Floats, inside: Bools
+) -> tuple[float, float]:
+    """Least squares of a level up to the gap and a line from there on; drift at its end."""
+    into = np.maximum(at_sec - gap.start_sec, 0.0) * inside
+    design = np.stack([np.ones(len(into)), into], axis=1)
+    answer, *_ = np.linalg.lstsq(design, deviation_ms, rcond=None)
+    rest = deviation_ms - design @ answer
+    spread = max(float(np.sqrt(rest @ rest / max(len(rest) - 2, 1))), LEAST_SPREAD_MS / 2)
+    power = float(rest @ rest)
+    memory = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
+    weight = len(rest) / (len(rest) + PRIOR_NOTES)
+    memory = min(max(weight * memory + (1 - weight) * MEMORY, 0.0), MOST_MEMORY)
+    variance = spread**2 * np.linalg.inv(design.T @ design)[1, 1] * (1 + memory) / (1 - memory)
     length = gap.stop_sec - gap.start_sec
-    inflation = np.sqrt((1 + MEMORY) / (1 - MEMORY))
-    doubt = spread * inflation * length / np.sqrt(lever)
-    drift = slope * length
-    return GapDrift(gap.first_bar, gap.last_bar, drift, float(doubt), int(inside.sum()), "")
+    return float(answer[1]) * length, float(np.sqrt(variance)) * length
 
 
 def gap_text(gap: GapDrift) -> str:

@@ -255,11 +255,12 @@ def _judge_pocket(case: Case) -> Outcome:
 def _judge_swing(case: Case) -> Outcome:
     swing = case.section.swing
     assert swing is not None
-    halves = 2 if pair_key(case.section, case.assignment.meter) == "half-unit" else 1
-    band = defaults.swing_band(60_000.0 / case.tempo_bpm / halves)
+    key = pair_key(case.section, case.assignment.meter) or "unit"
+    pairs = judge_measure.pairs_to_beat(key, case.assignment.meter[0])
+    band = defaults.swing_band(60_000.0 / case.tempo_bpm / pairs)
     low = band[0] if swing.low is None else swing.low
     high = band[1] if swing.high is None else swing.high
-    firsts, seconds, share = judge_measure.swing_pairs(case.seen, halves)
+    firsts, seconds, share = judge_measure.swing_pairs(case.seen, key)
 
     def measure(first: int, last: int) -> Measured | None:
         rows = rows_in(case.seen, first, last)
@@ -288,9 +289,9 @@ def _judge_drift(case: Case) -> Outcome:
     drift = case.section.most_drift
     assert drift is not None
     most = defaults.drift_bpm(case.tempo_bpm) if drift.most_bpm is None else drift.most_bpm
-    deviation, step = judge_measure.deviations(case.section, case.assignment, case.seen)
     rows = rows_in(case.seen, case.bars[0], case.bars[-1])
-    found = judge_measure.phrase_drifts(deviation, step, case.seen, rows)
+    rates = judge_measure.rates_of(case.section, case.assignment.meter)
+    found = judge_measure.phrase_drifts(case.seen, rows, rates)
     whole = judge_measure.pooled(found)
     asked = f"drift of at most {bpm_text(most)} BPM within a phrase"
     bars = _drift_bars(case, found, most)

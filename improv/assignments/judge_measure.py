@@ -12,9 +12,9 @@ are taken together; a bar's own verdict comes from its own notes and says less.
 * **Swing**: long : short over beats (pairs) with exactly one note between two beats; the
   place of the second notes less that of the firsts (Friberg & Sundström 2002 measure long
   over short likewise). Not read from what the analysis called the notes.
-* **Drift**: slope of deviation on time within each phrase, in BPM, positive = rushing.
-  Deviations that jump by a whole step of their grid are unwrapped first: a player who
-  drifts past the half of a step goes on drifting.
+* **Drift**: slope of deviation on time within each phrase, in BPM, positive = rushing. The
+  grid is followed from note to note (`track`): a player who drifts past the half of a step
+  goes on drifting, even where the analysis can only call the notes off the grid.
 """
 
 from __future__ import annotations
@@ -26,7 +26,10 @@ import numpy as np
 from improv.assignments.evidence import Evidence, leaving
 from improv.assignments.judge_grid import SURE_NOTE
 from improv.assignments.model import Assignment, Section
+from improv.grid import SUBDIVISIONS, find
+from improv.meter import Meter
 from improv.model import Analysis, Bools, Floats, Ints
+from improv.tempo import beats_at
 
 FEWEST_FOR_SHARE = 8
 FEWEST_IN_BAR = 3
@@ -36,6 +39,13 @@ SHORTEST_DRIFT_BEATS = 4.0
 MOST_MEMORY = 0.85
 PRIOR_MEMORY, PRIOR_MEMORY_NOTES = 0.4, 10.0
 FUMBLE_SPREADS = 3.0
+FOLLOW = 0.4
+"""How far the expected deviation follows each note's (our choice)."""
+LOOSEST_FIT = 0.16
+"""Scatter as a share of the step beyond which no grid is followed: chance is 0.29."""
+MOST_SLOPE = 0.12
+"""A tempo further than this from the backing is another subdivision, not a drift."""
+COMMON_WEIGHT = 0.5
 
 
 @dataclass(frozen=True)
@@ -55,9 +65,9 @@ def deviations(section: Section, assignment: Assignment, seen: Evidence) -> tupl
 
     The section's own grid where it names one and the note may be on it, else the called one.
     """
-    beat_ms = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
-    beat_ms = beat_ms * seen.quarter_ms
-    step = beat_ms / np.where(np.isnan(seen.per_beat), 1.0, seen.per_beat)
+    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    beat = beat * seen.quarter_ms
+    step = beat / np.where(np.isnan(seen.per_beat), 1.0, seen.per_beat)
     found = seen.deviation_ms.copy()
     asked = section.asked
     if not asked:
@@ -110,14 +120,16 @@ def _inflation(values: Floats) -> float:
 # --- swing ------------------------------------------------------------------
 
 
-def swing_pairs(seen: Evidence, halves: int) -> tuple[Ints, Ints, Floats]:
+def swing_pairs(seen: Evidence, pair_key: str) -> tuple[Ints, Ints, Floats]:
     """Events by their place in the pair: (firsts, seconds, place as a share of the pair).
 
-    `halves` is how many pairs a beat holds: 1 for eighths of 4/4, 2 for sixteenths. Seconds
-    are alone between two pair lines; firsts lie near one.
+    `pair_key` names the row whose notes swing in pairs: "unit" (eighths of 4/4) or
+    "half-unit". Seconds are alone between two pair lines; firsts lie near one.
     """
-    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
-    pair = beat / halves
+    pair = (
+        _beat_quarter(seen)
+        / np.array([pairs_to_beat(pair_key, m) for m in seen.bars.meters])[seen.meter]
+    )
     at = (seen.onset_quarter - seen.bar_start - seen.lean_ms / seen.quarter_ms) / pair
     number = np.floor(at + 0.15)
     share = at - number
@@ -130,6 +142,12 @@ def swing_pairs(seen: Evidence, halves: int) -> tuple[Ints, Ints, Floats]:
     with_second = np.isin(key, key[seconds])
     firsts = np.flatnonzero((np.abs(share) <= 0.15) & with_second)
     return firsts, seconds, share
+
+
+def pairs_to_beat(pair_key: str, meter: Meter) -> float:
+    """Pairs of a row's notes to a beat of the meter; 1 where the row is not offered."""
+    row = next(r for r in SUBDIVISIONS if r.key == pair_key)
+    return float(row.per_beat(meter.kind) or 2) / 2.0
 
 
 def swing_ratio(firsts: Ints, seconds: Ints, share: Floats) -> Measured | None:
@@ -155,6 +173,53 @@ def _robust_mean(values: Floats) -> tuple[float, float]:
 # --- drift ------------------------------------------------------------------
 
 
+def _beat_quarter(seen: Evidence) -> Floats:
+    return np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+
+
+def track(at_beat: Floats, step_beat: float) -> Floats:
+    """Deviations, in beats, from a grid of `step_beat` that is followed as the player drifts.
+
+    Each note is laid on the position nearest to where the deviation of the notes before lets
+    it be expected, so that a drift past the half of a step goes on as a drift.
+    """
+    deviation = np.zeros(len(at_beat))
+    expected = float(at_beat[0] - step_beat * np.round(at_beat[0] / step_beat))
+    for i, at in enumerate(at_beat.tolist()):
+        place = step_beat * round((at - expected) / step_beat)
+        deviation[i] = at - place
+        expected += FOLLOW * (deviation[i] - expected)
+    return deviation
+
+
+def followed(at_beat: Floats, rates: tuple[float, ...]) -> Floats | None:
+    """Deviations from the grid of the rate (notes to a beat) that fits best; `None` if none does.
+
+    The fit is the scatter about a straight line, as a share of the step: a grid twice as
+    dense must scatter half as much to win.
+    """
+    best, found = LOOSEST_FIT, None
+    for rate in rates:
+        deviation = track(at_beat, 1.0 / rate)
+        slope = float(np.polyfit(at_beat - at_beat.mean(), deviation, 1)[0])
+        rest = deviation - deviation.mean() - slope * (at_beat - at_beat.mean())
+        share = 1.4826 * float(np.median(np.abs(rest))) * rate
+        if share < best and abs(slope) < MOST_SLOPE:
+            best, found = share, deviation
+    return found
+
+
+def rates_of(section: Section | None, meters: tuple[Meter, ...]) -> tuple[float, ...]:
+    """Notes to a beat that a drift is looked for on: what is asked, else the common ones."""
+    if section is not None and section.asked:
+        rows = [SUBDIVISIONS[find(text, meters)] for text in section.asked]
+    else:
+        kind = meters[0].kind
+        rows = [r for r in SUBDIVISIONS if r.prior_weight(kind) >= COMMON_WEIGHT]
+    rates = {float(r.per_beat(m.kind) or 1) for r in rows for m in meters}
+    return tuple(sorted(max(rate, 1.0) for rate in rates))
+
+
 @dataclass(frozen=True)
 class PhraseDrift:
     """One phrase's drift in BPM, and the bars it reaches over."""
@@ -165,52 +230,45 @@ class PhraseDrift:
     drift: Measured
 
 
-def phrase_drifts(
-    deviation_ms: Floats, step_ms: Floats, seen: Evidence, rows: Ints
-) -> list[PhraseDrift]:
+def phrase_drifts(seen: Evidence, rows: Ints, rates: tuple[float, ...]) -> list[PhraseDrift]:
     """Drift of every phrase that has notes and time enough among the events in `rows`."""
     found = []
-    known = rows[~np.isnan(deviation_ms[rows])]
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
-    for phrase in np.unique(seen.phrase[known]).tolist():
-        here = known[seen.phrase[known] == phrase]
+    beat = _beat_quarter(seen) * seen.quarter_ms
+    for phrase in np.unique(seen.phrase[rows]).tolist():
+        here = rows[seen.phrase[rows] == phrase]
         if len(here) < FEWEST_FOR_DRIFT:
             continue
-        beat_ms = float(np.mean(beat_quarter[here] * seen.quarter_ms[here]))
-        at_ms = seen.onset_sec[here] * 1000.0
-        if at_ms[-1] - at_ms[0] < SHORTEST_DRIFT_BEATS * beat_ms:
+        # Time in beats of the backing: a tempo that changes as asked is no drift.
+        at_beat = beats_at(seen.bars, seen.onset_quarter[here])
+        deviation = followed(at_beat, rates)
+        if deviation is None or at_beat[-1] - at_beat[0] < SHORTEST_DRIFT_BEATS:
             continue
-        slope, doubt = _slope(at_ms, deviation_ms[here], step_ms[here])
-        bpm = 60_000.0 / beat_ms
+        length_ms = float(np.mean(beat[here]))
+        slope, doubt = _line(at_beat, deviation)
+        bpm = 60_000.0 / length_ms
+        # The player's tempo is (1 - slope) times the backing's.
         measured = Measured(-slope * bpm, doubt * bpm, len(here))
         bars = seen.bar[here]
         found.append(PhraseDrift(int(phrase), int(bars.min()), int(bars.max()), measured))
     return found
 
 
-def _slope(at_ms: Floats, deviation: Floats, step_ms: Floats) -> tuple[float, float]:
-    """Slope of deviation on time and its standard error; unwrapped where that fits better."""
-    fits = [_line(at_ms, values) for values in (deviation, unwrapped(deviation, step_ms))]
-    slope, doubt, _ = min(fits, key=lambda fit: fit[2])
-    return slope, doubt
-
-
-def _line(at_ms: Floats, values: Floats) -> tuple[float, float, float]:
-    """A straight line by least squares, once more without fumbles: slope, its error, scatter."""
+def _line(at: Floats, values: Floats) -> tuple[float, float]:
+    """A straight line by least squares, once more without fumbles: slope and its error."""
     keep = np.ones(len(values), dtype=np.bool_)
     slope = doubt = spread = 0.0
     for _ in range(3):
-        at, kept = at_ms[keep] - at_ms[keep].mean(), values[keep]
-        lever = max(float(at @ at), 1e-9)
-        slope = float(at @ (kept - kept.mean())) / lever
-        rest = kept - kept.mean() - slope * at
+        away, kept = at[keep] - at[keep].mean(), values[keep]
+        lever = max(float(away @ away), 1e-9)
+        slope = float(away @ (kept - kept.mean())) / lever
+        rest = kept - kept.mean() - slope * away
         spread = float(np.sqrt(rest @ rest / max(len(kept) - 2, 1)))
         doubt = spread / np.sqrt(lever) * float(np.sqrt(_memory_inflation(rest)))
-        far = values - kept.mean() - slope * (at_ms - at_ms[keep].mean())
-        keep = np.abs(far) <= FUMBLE_SPREADS * max(spread, 2.0)
+        far = values - kept.mean() - slope * (at - at[keep].mean())
+        keep = np.abs(far) <= FUMBLE_SPREADS * max(spread, 1e-4)
         if keep.sum() < FEWEST_FOR_DRIFT - 1:
             break
-    return slope, max(doubt, 1e-9), spread
+    return slope, max(doubt, 1e-9)
 
 
 def _memory_inflation(rest: Floats) -> float:
@@ -222,13 +280,6 @@ def _memory_inflation(rest: Floats) -> float:
     rho = (rho * count + 2.0 + PRIOR_MEMORY * PRIOR_MEMORY_NOTES) / (count + PRIOR_MEMORY_NOTES)
     rho = min(max(rho, 0.0), MOST_MEMORY)
     return (1 + rho) / (1 - rho)
-
-
-def unwrapped(deviation_ms: Floats, step_ms: Floats) -> Floats:
-    """Deviations with jumps of whole grid steps taken out."""
-    step = np.minimum(step_ms[1:], step_ms[:-1])
-    jumps = np.round(np.diff(deviation_ms) / step) * step
-    return np.asarray(deviation_ms - np.append(0.0, np.cumsum(jumps)))
 
 
 def pooled(drifts: list[PhraseDrift]) -> Measured | None:
