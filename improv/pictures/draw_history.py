@@ -110,7 +110,8 @@ def draw_safety(axes: Axes, rows: Sequence[Zone], usual_bpm: float) -> None:
     axes.tick_params(axis="y", length=0, labelsize=BODY_PT)
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(
-        "tempo (BPM)      bar: held      hatched: loose      bracket: 95 %      line: tried",
+        "tempo (BPM)    bar: held    dotted: by the model only    hatched: loose    "
+        "bracket: 95 %    line: tried",
         fontsize=LABEL_PT,
     )
 
@@ -119,12 +120,19 @@ def _zone(axes: Axes, i: int, row: Zone, least: float) -> None:
     axes.axhline(i, color=FAINT, linewidth=HAIR_PT, zorder=0.5)
     if row.held_to_bpm is not None:
         start = least if row.pocket_from_bpm is None else max(least, row.pocket_from_bpm)
-        style: dict[str, Any] = dict(facecolor=FILL, edgecolor=INK, linewidth=FINE_PT)
-        if row.loose:
-            start = least
-            style = dict(facecolor="none", edgecolor=GREY, hatch="////", linewidth=FINE_PT)
-        if row.held_to_bpm > start:
-            axes.barh(i, row.held_to_bpm - start, left=start, height=0.4, zorder=2, **style)
+        start = least if row.loose else start
+        heard = max(min(row.held_to_bpm, row.tried_bpm[1]), start)
+        edge: dict[str, Any] = dict(height=0.4, linewidth=FINE_PT, zorder=2)
+        held: dict[str, Any] = (
+            dict(facecolor="none", edgecolor=GREY, hatch="////")
+            if row.loose
+            else dict(facecolor=FILL, edgecolor=INK)
+        )
+        if heard > start:
+            axes.barh(i, heard - start, left=start, **held, **edge)
+        if row.held_to_bpm > heard:
+            axes.barh(i, row.held_to_bpm - heard, left=heard, facecolor="none", edgecolor=INK,
+                      linestyle=(0, (2, 2)), **edge)  # fmt: skip
     if row.interval_bpm is not None:
         low, high = (max(v, least) for v in row.interval_bpm)
         axes.plot([low, low, low, high, high, high],
@@ -151,7 +159,8 @@ def _headed(axes: Axes, head: str, note: str) -> None:
 def trend_figure(found: Sequence[Trend], title: str) -> Figure:
     """One panel per subdivision, days and milliseconds on one scale."""
     frame = (min(int(t.day[0]) for t in found), max(int(t.day[-1]) for t in found))
-    most = 1.15 * max(float(t.spread_ms.max()) for t in found)
+    highest = max(float(t.spread_ms.max()) for t in found)
+    most = 1.05 * min(max(float(t.high_ms.max()) for t in found), 2.0 * highest)
     return _panels(title, [partial(draw_trend, trend=t, frame=frame, most_ms=most) for t in found])
 
 
