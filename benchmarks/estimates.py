@@ -8,8 +8,11 @@ of the notes left out.
 
 The yardstick is what was *realised* in the take: the scatter of 30 notes has its own mean
 and standard deviation, and no method can see through it to the player's. Fumbled notes do
-not count as realised. The column "nominal" gives the same error against the player's own
-value, most of which is that sampling.
+not count as realised. Swing and drift are those of the longest phrase heard (a long gap may
+part the line), held against the notes of that phrase. A swing ratio counts as found where
+the phrase was heard as swung; at 2.6 and more, dotted eighths and sixteenths is as good a
+name. The column "nominal" gives the same error against the player's own value, most of
+which is that sampling.
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ import numpy as np
 
 from benchmarks.material import REPORTING_SEED, TUNING_SEED
 from improv import Settings, analyze
-from improv.model import Analysis, Floats, Take
+from improv.model import Analysis, Bools, Floats, Phrase, Take
 from improv.synth import Hand, Line, Rest, Stretch, Truth, play
 
 TAKES = 60
@@ -121,13 +124,20 @@ def _swing(pairs: int, seed: int) -> Estimate:
         hand.offset_ms, hand.spread_ms, hand.memory, min(hand.swing_ratio, largest), fumbles=0.02
     )
     take, truth, analysis = _heard(line, hand, seed)
-    good = truth.main & ~truth.fumbled
+    phrase = max(analysis.phrases, key=lambda p: p.events)
+    good = _within(truth, phrase)
     delayed = np.abs(truth.position_quarter % 1.0 - 0.5) < 0.01
     beat_ms = 60000.0 / line.tempo_bpm
     later = truth.stray_ms[good & delayed].mean() - truth.stray_ms[good & ~delayed].mean()
     place = hand.swing_ratio / (1.0 + hand.swing_ratio) + later / beat_ms
-    phrase = max(analysis.phrases, key=lambda p: p.events)
-    return Estimate(phrase.swing_ratio, place / (1.0 - place), hand.swing_ratio)
+    found = phrase.swing_ratio if phrase.swung else None
+    return Estimate(found, place / (1.0 - place), hand.swing_ratio)
+
+
+def _within(truth: Truth, phrase: Phrase) -> Bools:
+    """The main notes of one heard phrase, fumbled ones apart."""
+    rows = np.arange(len(truth))
+    return truth.main & ~truth.fumbled & (rows >= phrase.start) & (rows < phrase.stop)
 
 
 def _steady(notes: int, seed: int) -> tuple[Line, Hand]:
@@ -164,8 +174,8 @@ def _drift(notes: int, seed: int) -> Estimate:
     drift = float(rng.uniform(-1, 1)) * min(largest, 5.0)
     line = Line(plain.pieces, tempo_bpm=plain.tempo_bpm, drift_bpm=drift)
     take, truth, analysis = _heard(line, hand, seed)
-    good = truth.main & ~truth.fumbled
-    slope = np.polyfit(take.onset_sec[good], truth.deviation_ms[good] / 1000.0, 1)[0]
     phrase = max(analysis.phrases, key=lambda p: p.events)
-    # One second of playing takes up 1 - slope seconds of the backing.
+    good = _within(truth, phrase)
+    slope = np.polyfit(take.onset_sec[good], truth.deviation_ms[good] / 1000.0, 1)[0]
+    # A second of playing covers 1 - slope seconds of the music as the backing has it.
     return Estimate(phrase.drift_bpm, -line.tempo_bpm * float(slope), drift)

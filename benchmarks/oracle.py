@@ -31,9 +31,6 @@ FILLED = (18.0, 4.3)
 WRITTEN = ((4.0, 1.0), (2.0, 1.0), (1.0, 1.5))
 """The same for written rhythms: of beats, of whole units, of the positions between."""
 UNIT = [s.key for s in grid.SUBDIVISIONS].index("unit")
-RUN_NOTES = (5, 20)
-RUN_CLEAR_OF_GRIDS = 0.045
-"""Steady runs are drawn 6 % clear of every subdivision's rate; less what scatter hides."""
 START_MS = 2000.0
 """A segment's first onset may fall anywhere in a stretch this long."""
 STEP_MEAN_MS, STEP_SD_MS = 140.0, 45.0
@@ -78,7 +75,7 @@ def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
     meter = take.bars.meters[0]
     fumbles, size = truth.hand.fumbles, truth.hand.fumble_size
     best: tuple[float, int, Floats] = (
-        np.log(FREE_SHARE) + _free(onset_sec, phrase, truth, _row_steps_ms(take)),
+        np.log(FREE_SHARE) + _free(onset_sec, phrase, truth),
         -1,
         np.full(len(rows), np.nan),
     )
@@ -88,14 +85,6 @@ def _segment(take: Take, truth: Truth, rows: Ints) -> tuple[int, Floats]:
         if found is not None and np.log(1 - FREE_SHARE) + found[0] > best[0]:
             best = (float(np.log(1 - FREE_SHARE)) + found[0], row, found[1])
     return best[1], best[2]
-
-
-def _row_steps_ms(take: Take) -> Floats:
-    """Mean spacing of every subdivision the meter offers, in ms."""
-    meter = take.bars.meters[0]
-    bar_ms = 1000.0 * float(meter.bar_quarters) * float(take.tempo_map.quarter_sec[0])
-    counts = [len(grid.positions(grid.SUBDIVISIONS[r], meter)) for r in grid.offered(meter)]
-    return bar_ms / np.array(counts, dtype=np.float64)
 
 
 def _undrifted(take: Take, truth: Truth, rows: Ints, phrase: PhraseTruth) -> Floats:
@@ -166,7 +155,7 @@ def _levels(take: Take, straight: Floats) -> Ints:
     """0 for positions on a beat, 1 for whole units (eighths in 4/4 and 6/8), 2 between."""
     beat = beats_at(take.bars, straight + 1e-9)
     on_beat = np.abs(beat - np.round(beat)) < 1e-3
-    on_unit = holders(take.bars, straight)[:, UNIT]
+    on_unit = holders(take.bars, straight, (UNIT,))[:, UNIT]
     return np.where(on_beat, 0, np.where(on_unit, 1, 2)).astype(np.int64)
 
 
@@ -232,11 +221,11 @@ def _log_density(away_ms: Floats, sigma: float, fumbles: float, size: float) -> 
     return np.asarray(np.logaddexp(plain, missed) - 0.5 * np.log(2 * np.pi))
 
 
-def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth, row_steps_ms: Floats) -> float:
+def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth) -> float:
     """Log density per ms of onsets at a steady, gliding or uneven rate, as free runs are drawn."""
     at = 1000.0 * (onset_sec - onset_sec[0])
     count = len(at)
-    if not RUN_NOTES[0] <= count <= RUN_NOTES[1]:
+    if count < 3:
         return NOWHERE
     step = float(at[-1]) / (count - 1)
     number = np.arange(count, dtype=np.float64)
@@ -244,10 +233,7 @@ def _free(onset_sec: Floats, phrase: PhraseTruth, truth: Truth, row_steps_ms: Fl
     noise = sigma**2 * truth.hand.memory ** np.abs(number[:, None] - number) + 0.01 * np.eye(count)
     walk = step**2 * np.minimum(number[:, None], number)
     found = []
-    near = np.abs(step / row_steps_ms - 1.0).min() < RUN_CLEAR_OF_GRIDS
     for share, glide, uneven in FREE_KINDS:
-        if near and not glide and not uneven:
-            continue
         curve = np.concatenate([[0.0], np.cumsum(np.exp(glide * number[1:] / count))])
         curve *= (count - 1) / curve[-1]
         cover = noise + uneven**2 * walk + START_MS**2 / 12.0

@@ -8,6 +8,7 @@ free run has a due place but no position (NaN).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 
@@ -167,11 +168,17 @@ def row_positions(
         if lines[bar + 1] <= start or lines[bar] >= stop:
             continue
         meter, at = bars.meters[bars.meter[bar]], lines[bar]
-        straight += (at + np.array(grid.positions(grid.SUBDIVISIONS[row], meter), float)).tolist()
+        straight += (at + _straight_bar(row, meter)).tolist()
         swung += (at + np.array(_swung(row, meter, ratios))).tolist()
     found, due = np.array(straight), np.array(swung)
     inside = (found >= start - SNAP_QUARTER) & (found < stop - SNAP_QUARTER)
     return found[inside], due[inside]
+
+
+@cache
+def _straight_bar(row: int, meter: Meter) -> Floats:
+    """A row's straight positions in one bar, in quarters."""
+    return np.array([float(p) for p in grid.positions(grid.SUBDIVISIONS[row], meter)])
 
 
 def _swung(row: int, meter: Meter, ratios: tuple[float, float]) -> tuple[float, ...]:
@@ -231,16 +238,18 @@ def written_segments(bars: Bars, at_quarter: Floats, swung: bool) -> list[tuple[
     return found
 
 
-def holders(bars: Bars, at_quarter: Floats) -> Bools:
-    """Which subdivisions hold each position on their straight grid: (positions, rows)."""
+def holders(bars: Bars, at_quarter: Floats, rows: tuple[int, ...] | None = None) -> Bools:
+    """Which subdivisions hold each position on their straight grid: (positions, all rows).
+
+    `rows`: ask about these only.
+    """
     bar = bar_index(bars, at_quarter + 10 * SNAP_QUARTER)
     into = at_quarter - bars.start_quarter[bar]
     held = np.zeros((len(at_quarter), len(grid.SUBDIVISIONS)), dtype=np.bool_)
     for m, meter in enumerate(bars.meters):
         here = bars.meter[bar] == m
-        for row in grid.offered(meter):
-            places = np.array(grid.positions(grid.SUBDIVISIONS[row], meter), dtype=np.float64)
-            away = np.abs(into[here][:, None] - places).min(axis=1)
+        for row in grid.offered(meter) if rows is None else rows:
+            away = np.abs(into[here][:, None] - _straight_bar(row, meter)).min(axis=1)
             held[here, row] = away < 100 * SNAP_QUARTER
     return held
 
