@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.signal import lfilter
 
 from improv.cells import CELL, Cells, Kind, timing_cells
 from improv.material import Material
@@ -122,11 +123,8 @@ def _phrase(
     count = int(rng.integers(plan.notes[0], plan.notes[1] + 1))
     sigma = usual * np.exp(player.phrase_wander * rng.standard_normal())
     fresh = rng.standard_normal(count)
-    stray = np.empty(count)
-    stray[0] = fresh[0]
-    renew = np.sqrt(1.0 - player.memory**2)
-    for i in range(1, count):
-        stray[i] = player.memory * stray[i - 1] + renew * fresh[i]
+    fresh[1:] *= np.sqrt(1.0 - player.memory**2)
+    stray = lfilter([1.0], [1.0, -player.memory], fresh)
     stray += (rng.random(count) < player.fumbles) * 3.0 * rng.standard_normal(count)
     steps = np.cumsum(1 + (rng.random(count) < 0.15))  # some positions stay empty
     at_sec = steps * step_ms / 1000.0

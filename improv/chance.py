@@ -57,18 +57,30 @@ def t_probability(t: float, df: float) -> float:
     return incomplete_beta(df / 2.0, 0.5, df / (df + t * t))
 
 
+def _t_density(t: float, df: float) -> float:
+    """Student's density at t."""
+    if math.isinf(df):
+        return math.exp(-t * t / 2.0) / math.sqrt(2.0 * math.pi)
+    log_front = math.lgamma((df + 1.0) / 2.0) - math.lgamma(df / 2.0)
+    front = math.exp(log_front) / math.sqrt(df * math.pi)
+    return front * math.exp(-(df + 1.0) / 2.0 * math.log1p(t * t / df))
+
+
 def t_quantile(level: float, df: float) -> float:
-    """The t with P(|T| <= t) = `level`, by bisection."""
+    """The t with P(|T| <= t) = `level`: Newton's steps, kept between ever closer bounds."""
     low, high = 0.0, 1.0
     while t_probability(high, df) > 1.0 - level:
-        high *= 2.0
-    for _ in range(80):
-        middle = (low + high) / 2.0
-        if t_probability(middle, df) > 1.0 - level:
-            low = middle
-        else:
-            high = middle
-    return high
+        low, high = high, high * 2.0
+    t = (low + high) / 2.0
+    for _ in range(100):
+        over = t_probability(t, df) - (1.0 - level)
+        low, high = (t, high) if over > 0.0 else (low, t)
+        step = t + over / (2.0 * _t_density(t, df))
+        step = step if low < step < high else (low + high) / 2.0
+        if abs(step - t) <= 1e-13 * t:
+            return step
+        t = step
+    return t
 
 
 def holm(probabilities: Sequence[float]) -> list[float]:
