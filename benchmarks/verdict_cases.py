@@ -21,7 +21,10 @@ from improv.synth import FreeRun, Hand, Line, Rest, Stretch
 
 BARS = 8
 MEMORY = 0.5
-SETTINGS = (("4/4", 84.0), ("4/4", 132.0), ("3/4", 96.0), ("6/8", 66.0))
+SETTINGS = (
+    ("4/4", 84.0), ("4/4", 132.0), ("4/4", 176.0), ("3/4", 96.0), ("3/4", 150.0), ("6/8", 66.0),
+    ("6/8", 88.0),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -225,11 +228,9 @@ def drift(ground: Ground, rng: np.random.Generator) -> Case:
     limit = 2.0
     rushed = float(rng.uniform(0.0, 5.0)) * float(rng.choice([-1, 1]))
     beats = ground.beats
-    phrase = Stretch("eighths", 2 * beats)
     pieces: list[Stretch | Rest] = []
-    for _ in range(2):
-        pieces += [Stretch("eighths", 3 * beats), Rest(beats)]
-    del phrase
+    for _ in range(2):  # The rest is long enough for the worst dragging to end before it does.
+        pieces += [Stretch("eighths", 3 * beats), Rest(2 * beats)]
     line = ground.line(*pieces[:-1], drift_bpm=rushed)
     notes = 3 * beats * (3 if ground.compound else 2)
     seconds = 3 * beats * 60.0 / ground.tempo_bpm
@@ -238,7 +239,7 @@ def drift(ground: Ground, rng: np.random.Generator) -> Case:
     one = hand.spread_ms * sqrt((1 + MEMORY) / (1 - MEMORY) / lever) * ground.tempo_bpm
     doubt = one / sqrt(2)
     edge = abs(abs(rushed) - limit)
-    text = ground.text(f"most-drift = {limit}", bars="1-8")
+    text = ground.text(f"most-drift = {limit}", bars="1-9")
     return Case(
         "most-drift", text, line, hand, abs(rushed) <= limit, edge / doubt, edge / doubt > 5
     )

@@ -47,9 +47,7 @@ def run_case(kind: str, seed: int) -> Result:
     return Result(kind, case.met, case.margin, case.blatant, said, seed)
 
 
-def run_all(
-    takes: int, seed: int, cores: int, kinds: Sequence[str] = ()
-) -> list[Result]:
+def run_all(takes: int, seed: int, cores: int, kinds: Sequence[str] = ()) -> list[Result]:
     """All kinds, `takes` cases each."""
     jobs = [(kind, seed + i) for kind in (kinds or MAKERS) for i in range(takes)]
     with ProcessPoolExecutor(cores) as pool:

@@ -199,10 +199,13 @@ def followed(at_beat: Floats, rates: tuple[float, ...]) -> Floats | None:
     dense must scatter half as much to win.
     """
     best, found = LOOSEST_FIT, None
+    if len(at_beat) < FEWEST_IN_BAR:
+        return None
     for rate in rates:
         deviation = track(at_beat, 1.0 / rate)
-        slope = float(np.polyfit(at_beat - at_beat.mean(), deviation, 1)[0])
-        rest = deviation - deviation.mean() - slope * (at_beat - at_beat.mean())
+        away = at_beat - at_beat.mean()
+        slope = float(away @ deviation) / max(float(away @ away), 1e-9)
+        rest = deviation - deviation.mean() - slope * away
         share = 1.4826 * float(np.median(np.abs(rest))) * rate
         if share < best and abs(slope) < MOST_SLOPE:
             best, found = share, deviation

@@ -119,8 +119,9 @@ def _hold_then_next(
         spacing = 60_000.0 / (asked_bpm * per_beat)
         reasons.append(
             f"{_capital(target)} come next, at {bpm_text(asked_bpm)} BPM: there they lie "
-            f"{spacing:.0f} ms apart, and this spread is safe for them up to {bpm_text(float(int(safe)))} BPM "
-            f"({SAFE_SPREADS:.0f} spreads, and {CLOSEST_MS:.0f} ms, between neighbours)."
+            f"{spacing:.0f} ms apart, and this spread is safe for them up to "
+            f"{bpm_text(float(int(safe)))} BPM ({SAFE_SPREADS:.0f} spreads, and "
+            f"{CLOSEST_MS:.0f} ms, between neighbours)."
         )
     if floats:
         reasons.append(

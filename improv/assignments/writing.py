@@ -102,6 +102,7 @@ def _replace(table: Any, key: str, value: Any) -> None:
     table[key] = new
 
 
+_NAMES = ("stay-on", "allowed", "alternate", "nothing-faster-than")
 _EMPTY: Values = {
     "title": "", "note": "", "meter": "4/4", "count-in": 0, "name": "", "every": 1,
     "players": 1, "no-off-grid-runs": False, "swing": False, "most-drift": False,
@@ -123,13 +124,14 @@ def _same(key: str, old: Any, new: Any) -> bool:
         plain = [plain]
     if isinstance(new, bool) != isinstance(plain, bool):
         return False
-    return bool(_folded(plain) == _folded(new))
+    return bool(_folded(key, plain) == _folded(key, new))
 
 
-def _folded(value: Any) -> Any:
+def _folded(key: str, value: Any) -> Any:
     if isinstance(value, str):
-        return " ".join(value.split())
-    return [_folded(item) for item in value] if isinstance(value, list) else value
+        text = " ".join(value.lower().split()) if key in _NAMES else value
+        return "eighth triplets" if text == "triplets" and key in _NAMES else text
+    return [_folded(key, item) for item in value] if isinstance(value, list) else value
 
 
 def _plain(value: Any) -> Any:

@@ -1,0 +1,278 @@
+"""Assignment files: what is read, what is refused and how, what is written and kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from improv.assignments import defaults
+from improv.assignments.keys import line_of, nearest
+from improv.assignments.model import Alternation, Assignment, Drift, Pocket, Section, Swing
+from improv.assignments.reading import parse_assignment, read_assignment
+from improv.assignments.writing import assignment_text, updated_text
+from improv.errors import UsageError
+from improv.meter import parse_meter
+
+WHOLE = """\
+# week three, blues in F
+title = "Eighths and half notes"
+note = "Leave space."
+tempo = [80, 84.5]        # slow first
+bars-per-tempo = 16
+meter = "4/4"
+count-in = 2
+bars = 32
+
+[[section]]
+bars = "1-8"
+name = "head"
+stay-on = "eighths"       # nothing finer
+least-notes = 3
+pocket = { share = 0.8, within-ms = 20 }
+most-drift = 2
+
+[[section]]
+bars = 9
+allowed = ["eighths", "triplets"]
+no-off-grid-runs = true
+swing = [1.2, 2.0]
+
+[[section]]
+bars = "10-"
+alternate = ["eighths", "half notes"]
+every = 2
+players = 2
+nothing-faster-than = "triplets"
+pocket = true
+
+[click]
+beats = [2, 4]
+bars-on = 3
+bars-off = [1, 2]
+"""
+SHORT = 'tempo = 96\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
+
+
+def test_a_whole_file_is_read() -> None:
+    """Every key ends in the field it names."""
+    read = parse_assignment(WHOLE)
+    assert (read.title, read.note, read.count_in_bars, read.bars) == (
+        "Eighths and half notes", "Leave space.", 2, 32,
+    )  # fmt: skip
+    assert read.tempo_bpm == (80.0, 84.5)
+    assert [read.tempo_at(bar) for bar in (1, 16, 17, 99)] == [80.0, 80.0, 84.5, 84.5]
+    head, one, rest = read.sections
+    assert head == Section(
+        1, 8, "head", stay_on="eighths", least_notes=3, pocket=Pocket(0.8, 20.0),
+        most_drift=Drift(2.0),
+    )  # fmt: skip
+    assert (one.first_bar, one.last_bar) == (9, 9)
+    assert one.allowed == ("eighths", "eighth triplets")
+    assert one.swing == Swing(1.2, 2.0)
+    assert rest.alternate == Alternation(("eighths", "half notes"), 2, 2)
+    assert (rest.last_bar, rest.pocket) == (None, Pocket())
+    assert (read.click.beats, read.click.bars_off) == ((2, 4), (1, 2))
+
+
+REFUSED = (
+    ("tempo = 96", "tempo = 9", "line 1: 'tempo': 9 lies outside 10 to 1000"),
+    ("tempo = 96", "tempo = nan", "line 1: 'tempo': nan lies outside"),
+    ("tempo = 96", 'tempo = "fast"', "line 1: 'tempo': must be a number, not 'fast'"),
+    ("tempo = 96", "tempo = true", "line 1: 'tempo': must be a number, not true"),
+    ("tempo = 96", "", "needs 'tempo'"),
+    ("tempo = 96", "tempo = [80, 90]", "a list of tempi needs 'bars-per-tempo'"),
+    ("tempo = 96", "tempo = 96\nbars-per-tempo = 4", "line 2: 'bars-per-tempo': means something"),
+    ("tempo = 96", "tempo = 96\nmetre = '3/4'", "line 2: 'metre': no such key 'metre'; did you"
+     " mean 'meter'"),
+    ("tempo = 96", "tempo = 96\nmeter = '4/5'", "line 2: 'meter': meter 4/5: the lower figure"),
+    ("tempo = 96", "tempo = 96\nbars = 4", "line 4: section 1 'bars': reach beyond the 4 bars"),
+    ("stay-on", "stay_on", "line 4: section 1 'stay_on': no such key 'stay_on'; did you mean "
+     "'stay-on'"),
+    ('"eighths"', '"eigths"', "line 4: section 1 'stay-on': no subdivision 'eigths' in this "
+     "meter; did you mean 'eighths'"),
+    ('"eighths"', '"eighths"\nalternate = ["eighths", "quarters"]', "line 5: section 1 "
+     "'alternate': contradicts 'stay-on'"),
+    ('"eighths"', '"eighths"\nevery = 2', "line 5: section 1 'every': means something only beside"),
+    ('"eighths"', '"eighths"\nnothing-faster-than = "quarters"', "quarters contradicts eighths"),
+    ('"eighths"', '"eighths"\nleast-notes = 9', "9 notes contradict eighths: a bar has 8"),
+    ('"eighths"', '"triplets"\nswing = true', "contradicts eighth triplets: only notes that come"),
+    ('"eighths"', '"eighths"\nswing = [2.0, 1.3]', "is no band"),
+    ('"eighths"', '"eighths"\npocket = {share = 0.8, within-ms = 9, within-percent = 9}',
+     "states its tolerance twice"),
+    ('"eighths"', '"eighths"\npocket = {shares = 0.8}', "no such key 'shares'; did you mean "
+     "'share'"),
+    ('"eighths"', '"eighths"\npocket = {share = 80}', "80 lies outside 0.05 to 1"),
+    ('"eighths"', '"eighths"\nmost-drift = 0', "0 lies outside 0.1 to 100"),
+    ('stay-on = "eighths"', "", "line 2: section 1: asks for nothing"),
+    ('"1-8"', '"8-1"', "line 3: section 1 'bars': '8-1': the last bar comes before the first"),
+    ('"1-8"', '"0-8"', "bars count from 1"),
+    ('"1-8"', '"one"', "must be bars like 7"),
+    ('"1-8"', "true", "must be bars like 7"),
+    ('bars = "1-8"\n', "", "section 1: needs 'bars'"),
+    (SHORT, SHORT + '[[section]]\nbars = "8-9"\nstay-on = "quarters"\n',
+     "line 6: section 2 'bars': overlap section 1: bar 8 is in both"),
+    (SHORT, 'tempo = 96\n[[section]]\nbars = "3-"\nstay-on = "eighths"\n[[section]]\nbars = 40\n'
+     'stay-on = "eighths"\n', "overlap section 1: bar 40 is in both"),
+    (SHORT, "tempo = 96\n", "asks for nothing: add a"),
+    (SHORT, SHORT + "[click]\nbars-on = 3\n", "click 'bars-on': needs 'bars-off' beside it"),
+    (SHORT, SHORT + "[click]\nhalf-time = true\nbeats = [1]\n", "contradicts 'beats'"),
+    (SHORT, SHORT + "[click]\nbeats = [5]\n", "5 lies outside 1 to 4"),
+    (SHORT, SHORT + "[click]\nplace = 'la'\n", "'la' is no position of the beat; it can be: &"),
+    (SHORT, SHORT + "[[section]\n", "line 5, column 10: not valid TOML"),
+    (SHORT, "section = 3\ntempo = 96", "sections are written"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "said"), REFUSED)
+def test_what_is_wrong_is_refused_by_name(old: str, new: str, said: str) -> None:
+    """File, line, key, what is wrong, and the nearest valid name."""
+    assert old in SHORT
+    with pytest.raises(UsageError) as refused:
+        parse_assignment(SHORT.replace(old, new), "week.toml")
+    assert str(refused.value).startswith("week.toml")
+    assert said in str(refused.value)
+
+
+MUST_PASS = (
+    '[[section]]\nbars = "1-8"\nstay-on = "eighths"\nleast-notes = 8\n',
+    '[[section]]\nbars = 1\nallowed = "quarters"\nleast-notes = 4\n',
+    '[[section]]\nbars = "1-4"\nstay-on="eighths"\n[[section]]\nbars="5-"\nstay-on="quarters"\n',
+    '[[section]]\nbars = "5-"\nstay-on="eighths"\n[[section]]\nbars="1-4"\nstay-on="quarters"\n',
+    '[[section]]\nbars = "1-8"\nstay-on = "Swung  Eighths"\nswing = true\n',
+    '[[section]]\nbars = "1-8"\nalternate = ["eighths", "rest"]\nleast-notes = 6\n',
+    '[[section]]\nbars = "1-8"\nstay-on = "eighths"\nnothing-faster-than = "eighths"\n',
+    '[[section]]\nbars = "1-8"\nno-off-grid-runs = true\n[click]\nplace = "&"\n',
+    '[[section]]\nbars = "1-8"\npocket = { within-percent = 15 }\nmost-drift = 1.5\n',
+)
+
+
+@pytest.mark.parametrize("body", MUST_PASS)
+def test_what_agrees_is_not_refused(body: str) -> None:
+    """Limits that touch, any order of sections, rests in turns, defaults: all fine."""
+    read = parse_assignment(f"tempo = 96\n{body}")
+    assert parse_assignment(assignment_text(read)) == read
+
+
+def test_names_follow_the_meter() -> None:
+    """In 6/8 the beat is a dotted quarter and triplets do not exist."""
+    text = SHORT.replace("96\n", '60\nmeter = "6/8"\n')
+    assert parse_assignment(text.replace("eighths", "dotted quarters")).sections[0].stay_on
+    with pytest.raises(UsageError, match="no subdivision 'triplets' in this meter"):
+        parse_assignment(text.replace("eighths", "triplets"))
+
+
+def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    """Bytes that are not UTF-8 are told with their line; a missing file by its name."""
+    path = tmp_path / "a.toml"
+    path.write_bytes(b"tempo = 96\ntitle = '\xff'\n")
+    with pytest.raises(UsageError, match=r"a\.toml, line 2: not UTF-8"):
+        read_assignment(path)
+    with pytest.raises(UsageError, match="there is no such file"):
+        read_assignment(tmp_path / "b.toml")
+
+
+def test_hostile_files_are_refused() -> None:
+    """Deep nesting and too many sections end in a refusal, not in a traceback."""
+    with pytest.raises(UsageError):
+        parse_assignment("tempo = " + "[" * 5000)
+    with pytest.raises(UsageError, match="more than 500 sections"):
+        many = "".join(f"[[section]]\nbars = {b}\nstay-on = 'eighths'\n" for b in range(1, 502))
+        parse_assignment(f"tempo = 96\n{many}")
+
+
+def test_what_is_written_parses_to_itself() -> None:
+    """A fresh file holds all that the assignment holds, remarks above it."""
+    read = parse_assignment(WHOLE)
+    text = assignment_text(read, ("why so", "and so"))
+    assert text.startswith("# why so\n# and so\n")
+    assert parse_assignment(text) == read
+
+
+def test_strings_survive_writing() -> None:
+    """Quotes, backslashes, line ends and other alphabets come back as they went."""
+    read = replace(parse_assignment(SHORT), title='a "b" \\ c', note="zwei\nZeilen, ünïcode")
+    assert parse_assignment(assignment_text(read)) == read
+
+
+def test_an_update_keeps_comments_and_order() -> None:
+    """Changed values stand where the old ones stood; every comment is still there."""
+    read = parse_assignment(WHOLE)
+    first = replace(read.sections[0], stay_on="quarters", most_drift=None, swing=None)
+    changed = replace(read, tempo_bpm=(90.0, 94.0), sections=(first, *read.sections[1:]))
+    text = updated_text(WHOLE, changed)
+    assert parse_assignment(text) == changed
+    assert "tempo = [90, 94]        # slow first" in text
+    assert 'stay-on = "quarters"       # nothing finer' in text
+    assert text.startswith("# week three, blues in F\n")
+    assert "most-drift" not in text
+    untouched = [line for line in WHOLE.splitlines() if line in text.splitlines()]
+    assert len(untouched) == len(WHOLE.splitlines()) - 3
+
+
+def test_an_update_that_changes_nothing_changes_nothing() -> None:
+    """Other ways of writing the same value are left alone."""
+    assert updated_text(WHOLE, parse_assignment(WHOLE)) == WHOLE
+    assert updated_text(SHORT, parse_assignment(SHORT)) == SHORT
+
+
+def test_an_update_adds_and_removes_sections() -> None:
+    """More sections are appended, fewer are cut from the end."""
+    read = parse_assignment(SHORT)
+    more = replace(read, sections=(*read.sections, Section(9, 12, least_notes=2)))
+    text = updated_text(SHORT, more)
+    assert parse_assignment(text) == more
+    assert parse_assignment(updated_text(text, read)) == read
+
+
+def test_lines_are_found() -> None:
+    """A key's line is that of its own table, not of a namesake elsewhere."""
+    assert line_of(WHOLE, "", 0, "bars") == 8
+    assert line_of(WHOLE, "section", 1, "bars") == 19
+    assert line_of(WHOLE, "section", 2, "nowhere") == 24
+    assert line_of(WHOLE, "click", 0, "beats") == 33
+
+
+def test_nearest_names() -> None:
+    """Misspellings find their word, nonsense finds none."""
+    assert nearest("Stay On", ("stay-on", "swing")) == "stay-on"
+    assert nearest("swnig", ("stay-on", "swing")) == "swing"
+    assert nearest("xyz", ("stay-on", "swing")) is None
+
+
+def test_default_pocket() -> None:
+    """20 ms (Hofmann et al. 2017); 2.5 % of long steps (Friberg & Sundberg 1995); d/4 at most."""
+    assert defaults.pocket_ms(300.0) == 20.0
+    assert defaults.pocket_ms(1000.0) == 25.0
+    assert defaults.pocket_ms(60.0) == 15.0
+
+
+def test_default_drift() -> None:
+    """3 % of the tempo: the upper end of Drake & Botte's 1.5 to 3 % (1993)."""
+    assert defaults.drift_bpm(100.0) == pytest.approx(3.0)
+    assert defaults.drift_bpm(20.0) == 1.0
+
+
+def test_default_swing_follows_the_short_note() -> None:
+    """Short note of 100 ms (Friberg & Sundström 2002): 2.0 at 200 BPM, 1.5 at 240 BPM."""
+    assert defaults.swing_band(60_000 / 200) == pytest.approx((1.2, 2.0))
+    assert defaults.swing_band(60_000 / 240) == pytest.approx((1.2, 1.5))
+    assert defaults.swing_band(60_000 / 60)[1] == 3.5
+
+
+def test_default_subdivision_by_tempo() -> None:
+    """Notes at least 200 ms apart (Repp 2003: below 200 to 250 ms subdividing stops helping)."""
+    meter = parse_meter("4/4")[0]
+    found = {bpm: defaults.first_subdivision(bpm, meter) for bpm in (60.0, 96.0, 140.0, 280.0)}
+    assert found == {
+        60.0: "sixteenths", 96.0: "eighth triplets", 140.0: "eighths", 280.0: "quarters",
+    }  # fmt: skip
+
+
+def test_defaults_survive_as_true() -> None:
+    """`true` stays `true`: the number follows the tempo, not the file."""
+    text = SHORT + "pocket = true\nmost-drift = true\nswing = true\n"
+    read: Assignment = parse_assignment(text)
+    assert (read.sections[0].pocket, read.sections[0].swing) == (Pocket(), Swing())
+    assert "pocket = true" in assignment_text(read)
