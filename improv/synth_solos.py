@@ -35,7 +35,7 @@ from improv.tempo import lay_bars
 RUN_STEP_MS = (75.0, 230.0)
 RUN_CLEAR_OF_GRIDS = 0.06
 """A steady run's rate differs from every subdivision's by at least this share."""
-LONGEST_DRIFT_MS = 80.0
+LONGEST_DRIFT_MS, LARGEST_DRIFT_BPM = 80.0, 6.0
 METERS = (
     ("4/4", 0.40), ("3/4", 0.11), ("2/4", 0.06), ("2/2", 0.05), ("6/8", 0.12), ("9/8", 0.05),
     ("12/8", 0.04), ("5/4", 0.05), ("7/8", 0.06), ("2+2+2+3/8", 0.06),
@@ -225,7 +225,8 @@ def _random_drift(rng: np.random.Generator, room: Room, phrase: list[Piece]) -> 
     finest = min(room.steps_ms)
     largest_ms = min(LONGEST_DRIFT_MS, 0.6 * finest) if finest else LONGEST_DRIFT_MS
     share = float(rng.uniform(0.3, 1.0)) * largest_ms / (beats * room.beat_ms)
-    return float(rng.choice([-1.0, 1.0])) * share * room.tempo_bpm
+    drift_bpm = min(share * room.tempo_bpm, LARGEST_DRIFT_BPM)
+    return float(rng.choice([-1.0, 1.0])) * drift_bpm
 
 
 def _beats_of(piece: Piece) -> float:

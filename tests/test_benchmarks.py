@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from benchmarks.calibration import expected_calibration_error, reliability
 from benchmarks.material import REPORTING_SEED, rhythm_pool, solo
 from benchmarks.oracle import oracle
 from benchmarks.scoring import acceptable, score
+from benchmarks.solo_failures import failures
 from improv import grid
 from improv.model import Take
 from improv.synth import Hand, Line, Notated, Rest, Stretch, Truth, play, steady_run
@@ -166,3 +168,30 @@ def test_the_solos_benchmark_prints_its_table(capsys):
         printed.append(capsys.readouterr().out)
     assert printed[0] == printed[1]
     assert "share right" in printed[0] and "70-200 BPM, 6-25 ms" in printed[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("calibration", ["notes        calls", "phrases      calls", "expected calibration error"]),
+        (
+            "estimates",
+            ["swing ratio (pairs)", "constant offset, ms", "spread, share", "drift, BPM"],
+        ),
+    ],
+)
+def test_calibration_and_estimates_print_their_tables(capsys, name, expected):
+    """Two takes each: every table is there and no figure is missing."""
+    assert run_benchmarks.main([name, "--takes", "2", "--tuning"]) == 0
+    printed = capsys.readouterr().out
+    assert all(text in printed for text in expected)
+    assert "nan" not in printed
+
+
+def test_failures_are_listed_worst_first():
+    """Each line gives notes and how many of them were wrong; the first has most."""
+    lines = failures(range(4), fewest=1)
+    counts = [re.search(r"(\d+) +(\d+)  (?:filled|written|run) ", line) for line in lines]
+    notes, wrong = zip(*((int(c[1]), int(c[2])) for c in counts if c), strict=True)
+    assert len(wrong) == len(lines) and list(wrong) == sorted(wrong, reverse=True)
+    assert all(0 < bad <= all_notes for bad, all_notes in zip(wrong, notes, strict=True))
