@@ -44,7 +44,10 @@ def number(value: float | None, form: str) -> Cell:
     """A figure; a missing one says so and sorts last."""
     if value is None or value != value:
         return Cell(UNKNOWN, None)
-    return Cell(format(value, form).replace("-", "−"), float(value))
+    written = format(value, form)
+    if float(written) == 0:
+        written = written.lstrip("+-")
+    return Cell(written.replace("-", "−"), float(value))
 
 
 def share(value: float | None) -> Cell:
@@ -62,7 +65,7 @@ def phrase_table(analysis: Analysis) -> Table:
     columns = (
         Column("Phrase"), Column("Bars"), Column("Notes"), Column("Subdivision", False),
         Column("Sure, %"), Column("Offset, ms"), Column("Spread, ms"), Column("In the pocket, %"),
-        Column("Swing, : 1"), Column("Drift, BPM"),
+        Column("Swing ratio"), Column("Drift, BPM"),
     )  # fmt: skip
     rows = tuple(_phrase(phrase) for phrase in analysis.phrases)
     return Table("phrases", "The phrases, one to a row", columns, rows)
@@ -70,12 +73,13 @@ def phrase_table(analysis: Analysis) -> Table:
 
 def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
     first, last = phrase.begins.bar, phrase.ends.bar
+    bars = str(first) if first == last else f"{first}{'–' if first >= 0 else ' to '}{last}"
     name = phrase.subdivision or phrase.verdict
     if phrase.subdivision and phrase.verdict == "mixed":
         name = f"mainly {name}"
     return (
         number(phrase.number, ".0f"),
-        Cell(str(first) if first == last else f"{first} to {last}", float(first)),
+        Cell(bars, float(first)),
         number(phrase.events, ".0f"),
         text(name),
         share(phrase.confidence if phrase.subdivision else None),
@@ -107,7 +111,7 @@ def _run(run: Run) -> tuple[Cell, ...]:
         text("yes" if run.off_grid else "no"),
         text(" and ".join(run.between) if run.between else None),
         text(run.kind),
-        number(run.lands_ms, "+.0f"),
+        number(run.lands_ms if run.off_grid else None, "+.0f"),
         share(run.confidence),
     )
 

@@ -7,6 +7,7 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
     const button = document.createElement("button");
     button.type = "button";
     button.textContent = head.textContent.trim();
+    head.dataset.head = button.textContent; // for print: buttons are not repeated on every sheet
     head.textContent = "";
     head.append(button);
     button.addEventListener("click", () => {
