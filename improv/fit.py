@@ -12,6 +12,7 @@ Work is batched over phrases, so time and memory are linear in events.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -24,8 +25,12 @@ from improv.lattice import Lane, Lattice, build
 from improv.model import Bars, Bools, Floats, Ints, _Frozen
 from improv.tempo import bar_index
 
-DRIFTS_MS = (-70.0, -35.0, 35.0, 70.0)
-"""Drifts tried per phrase: what the player gains or loses from its first note to its last."""
+LEANS_MS = tuple(
+    (start, gain) for gain in (-60.0, -30.0, 0.0, 30.0, 60.0) for start in (-14.0, 0.0, 14.0)
+)
+"""Leans tried per phrase: where it begins, and what it gains or loses to its last note."""
+LEAN_PRIOR_MS = 14.0
+LEAN_CHARGE = 4.0
 DRIFT_PRIOR_MS = 28.0
 FEWEST_FOR_DRIFT = 6
 EARLY_BEAT = 0.08
@@ -33,6 +38,7 @@ EARLY_BEAT = 0.08
 ROW_ALLOWED = 0.15
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
 START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
+START_MEMORIES = (0.5,)
 LEARNING_EVENTS = 360
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
 BLOCK_EVENTS = 6000
@@ -142,13 +148,13 @@ def _learn(
 
 def _best_start(scene: _Scene) -> Hand:
     best, found = -np.inf, Hand(0.0, 14.0, 0.5)
-    for spread in START_SPREADS_MS:
-        for center in START_CENTERS_MS:
-            hand = Hand(center, spread, 0.5)
-            evidence = scene.evidence(*_flat_hand(hand, len(scene.events)))
-            evidence -= 0.5 * ((center - 3.0) / 18.0) ** 2
-            if evidence > best:
-                best, found = evidence, hand
+    starts = product(START_SPREADS_MS, START_MEMORIES, START_CENTERS_MS)
+    for spread, memory, center in starts:
+        hand = Hand(center, spread, memory)
+        evidence = scene.evidence(*_flat_hand(hand, len(scene.events)))
+        evidence -= 0.5 * ((center - 3.0) / 18.0) ** 2
+        if evidence > best:
+            best, found = evidence, hand
     return found
 
 
@@ -356,21 +362,24 @@ def _read(
 
 
 def _first_lean(scene: _Scene, phrase: Ints, hand: Hand) -> Floats:
-    """Expected gain or loss in ms at every event: the best of a few drifts per phrase."""
+    """Expected lean in ms at every event against the hand's center: the best of a few lines."""
     events, edges = scene.events, scene.edges
     first, last = events.onset_sec[edges[:-1]], events.onset_sec[edges[1:] - 1]
     share = (events.onset_sec - first[phrase]) / np.maximum(last - first, 1e-3)[phrase]
     center, spread, memory = _flat_hand(hand, len(events))
     long_enough = np.diff(edges) >= FEWEST_FOR_DRIFT
     best = scene.phrase_evidence(center, spread, memory)
-    chosen = np.zeros(len(best))
-    for gain_ms in DRIFTS_MS:
-        evidence = scene.phrase_evidence(center + gain_ms * share, spread, memory)
+    chosen = np.zeros((2, len(best)))
+    for start_ms, gain_ms in LEANS_MS:
+        lean = start_ms + gain_ms * share
+        evidence = scene.phrase_evidence(center + lean, spread, memory)
+        evidence -= 0.5 * ((start_ms + 0.5 * gain_ms) / LEAN_PRIOR_MS) ** 2
         evidence -= 0.5 * (gain_ms / DRIFT_PRIOR_MS) ** 2
+        evidence -= LEAN_CHARGE if gain_ms or start_ms else 0.0
         better = long_enough & (evidence > best)
         best = np.where(better, evidence, best)
-        chosen = np.where(better, gain_ms, chosen)
-    return np.asarray(chosen[phrase] * share)
+        chosen = np.where(better, np.array([[start_ms], [gain_ms]]), chosen)
+    return np.asarray(chosen[0][phrase] + chosen[1][phrase] * share)
 
 
 def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:

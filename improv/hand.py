@@ -27,7 +27,7 @@ SPREAD_PRIOR_NOTES = 8.0
 SPREAD_RANGE_MS = (4.0, 42.0)
 MEMORY_PRIOR = 0.5
 MEMORY_PRIOR_NOTES = 15.0
-PHRASE_CENTER_SD_MS = 6.0
+PHRASE_CENTER_SD_MS = 8.0
 PHRASE_SPREAD_NOTES = 24.0
 DRIFT_SD = 0.012
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
