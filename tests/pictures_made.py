@@ -20,7 +20,11 @@ LEAD_SEC = 4.0
 
 
 def picture(
-    rows: Sequence[Row], meter: str = "4/4", bpm: float = 120.0, name_: str = "solo.mid", **more: Any
+    rows: Sequence[Row],
+    meter: str = "4/4",
+    bpm: float = 120.0,
+    name_: str = "solo.mid",
+    **more: Any,
 ) -> Analysis:
     """An analysis of notes in one phrase on one passage per stretch of one row.
 
@@ -86,7 +90,9 @@ def _notes(rows: Sequence[Row], take: Take, numbers: list[int]) -> Notes:
         phrase=np.array(numbers, dtype=np.int64),
         subdivision=np.array([-1 if k is None else INDEX[k] for k in keys], dtype=np.int64),
         subdivision_name=tuple(None if k is None else name(k, meter) for k in kinds),
-        per_beat=np.array([np.nan if k is None else float(k.per_beat(meter.kind) or 1) for k in kinds]),
+        per_beat=np.array(
+            [np.nan if k is None else float(k.per_beat(meter.kind) or 1) for k in kinds]
+        ),
         swung=np.array([k is not None and k.swung for k in kinds]),
         position_beat=np.where(off, np.nan, position),
         deviation_ms=np.where(off, np.nan, [ms for _, ms, _ in rows]),
@@ -99,9 +105,7 @@ def one_phrase(rows: Sequence[Row], take: Take, number: int = 1, **changes: Any)
     """A phrase of all the rows, its passages where the rows' keys change."""
     keys = [key for _, _, key in rows]
     cuts = [0, *(i for i in range(1, len(keys)) if keys[i] != keys[i - 1]), len(keys)]
-    passages = tuple(
-        passage(a, b, keys[a], take) for a, b in zip(cuts[:-1], cuts[1:], strict=True)
-    )
+    passages = tuple(passage(a, b, keys[a], take) for a, b in zip(cuts[:-1], cuts[1:], strict=True))
     main = next((p for p in passages if p.subdivision), None)
     bars = (int(rows[0][0] // 4) + 1, int(rows[-1][0] // 4) + 1)
     return phrase(

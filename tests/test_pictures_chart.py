@@ -258,7 +258,11 @@ def test_no_words_overlap_on_any_page(bars: int, per_beat: int, per_line: int) -
         boxes = np.array([label.box_mm for label in page.labels])
         assert (boxes[:, 0] >= 0).all() and (boxes[:, 2] <= page.width_mm).all()
         assert (boxes[:, 1] >= 0).all() and (boxes[:, 3] <= page.height_mm).all()
-        apart_x = (boxes[:, None, 0] >= boxes[None, :, 2]) | (boxes[:, None, 2] <= boxes[None, :, 0])
-        apart_y = (boxes[:, None, 1] >= boxes[None, :, 3]) | (boxes[:, None, 3] <= boxes[None, :, 1])
+        apart_x = (boxes[:, None, 0] >= boxes[None, :, 2]) | (
+            boxes[:, None, 2] <= boxes[None, :, 0]
+        )
+        apart_y = (boxes[:, None, 1] >= boxes[None, :, 3]) | (
+            boxes[:, None, 3] <= boxes[None, :, 1]
+        )
         clash = np.argwhere(np.triu(~(apart_x | apart_y), 1))
         assert [(page.labels[i].text, page.labels[j].text) for i, j in clash] == []

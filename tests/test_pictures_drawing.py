@@ -15,6 +15,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 from pictures_made import Row, eighths, floating, picture
 
 import improv.pictures
@@ -26,6 +27,7 @@ from improv.pictures.chart_page import pages_of
 from improv.pictures.draw_beat import draw_dial
 from improv.pictures.draw_chart import draw_chart
 from improv.pictures.draw_pages import pages
+from improv.pictures.draw_rc import steady
 from improv.pictures.draw_save import inline_svg, pdf_bytes, png_bytes, svg_text
 from improv.pictures.draw_spread import draw_spread
 from improv.pictures.draw_tempo import draw_lateness, draw_tempo
@@ -40,7 +42,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 def busy(bars: int, notes: int, meter: str = "4/4") -> Analysis:
     """A take of `notes` notes over `bars` bars, uneven, on two subdivisions."""
     rng = np.random.default_rng(notes)
-    quarter = np.unique((np.sort(rng.choice(bars * 16, notes, replace=False)) / 4))
+    quarter = np.unique(np.sort(rng.choice(bars * 16, notes, replace=False)) / 4)
     rows: list[Row] = [
         (float(q), float(rng.normal(5, 20)), "half-unit" if (q // 8) % 2 else "unit")
         for q in quarter
@@ -49,15 +51,29 @@ def busy(bars: int, notes: int, meter: str = "4/4") -> Analysis:
     return picture(rows, meter=meter)
 
 
-def words_overlapping(figure: Figure) -> list[tuple[str, str]]:
-    """Pairs of drawn texts whose boxes, as rendered, cut into each other by over a pixel."""
+def drawn_words(figure: Figure) -> list[tuple[str, Bbox]]:
+    """Every text that is drawn, with its box in pixels; ticks outside their axis are not."""
     canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    renderer = canvas.get_renderer()
-    texts = [
-        t for t in figure.findobj(Text) if t.get_visible() and t.get_text().strip()  # type: ignore[attr-defined]
-    ]
-    shown = [(t.get_text(), t.get_window_extent(renderer)) for t in texts]  # type: ignore[attr-defined]
+    with steady():
+        canvas.draw()
+        hidden = set()
+        for axes in figure.axes:
+            for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
+                for place, label in zip(axis.get_ticklocs(), axis.get_ticklabels(), strict=True):
+                    if not axes.axison or not min(low, high) <= place <= max(low, high):
+                        hidden.add(id(label))
+        texts = [t for t in figure.findobj(Text) if isinstance(t, Text) and id(t) not in hidden]
+        renderer = canvas.get_renderer()
+        return [
+            (t.get_text(), t.get_window_extent(renderer))
+            for t in texts
+            if t.get_visible() and t.get_text().strip()
+        ]
+
+
+def words_overlapping(figure: Figure) -> list[tuple[str, str]]:
+    """Pairs of drawn texts whose boxes cut into each other by over a pixel."""
+    shown = drawn_words(figure)
     clashes = []
     for i, (one, a) in enumerate(shown):
         for other, b in shown[i + 1 :]:
@@ -70,17 +86,12 @@ def words_overlapping(figure: Figure) -> list[tuple[str, str]]:
 
 def words_outside(figure: Figure) -> list[str]:
     """Drawn texts that leave the sheet."""
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    renderer = canvas.get_renderer()
     wide, high = figure.bbox.width, figure.bbox.height
-    outside = []
-    for text in figure.findobj(Text):
-        if text.get_visible() and text.get_text().strip():  # type: ignore[attr-defined]
-            box = text.get_window_extent(renderer)  # type: ignore[attr-defined]
-            if box.x0 < 0 or box.y0 < 0 or box.x1 > wide or box.y1 > high:
-                outside.append(text.get_text())  # type: ignore[attr-defined]
-    return outside
+    return [
+        text
+        for text, box in drawn_words(figure)
+        if box.x0 < 0 or box.y0 < 0 or box.x1 > wide or box.y1 > high
+    ]
 
 
 @pytest.mark.parametrize("kind", KINDS)

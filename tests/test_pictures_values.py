@@ -38,7 +38,9 @@ UNIT, SWUNG_UNIT = 3, 4
 # --- letters and paper -------------------------------------------------------
 
 
-@pytest.mark.parametrize(("file", "bold"), [("DejaVuSans.ttf", False), ("DejaVuSans-Bold.ttf", True)])
+@pytest.mark.parametrize(
+    ("file", "bold"), [("DejaVuSans.ttf", False), ("DejaVuSans-Bold.ttf", True)]
+)
 def test_letters_are_as_wide_as_the_font_says(file: str, bold: bool) -> None:
     """Every printable ASCII character, against the font file that draws it."""
     font = FT2Font(str(Path(matplotlib.get_data_path(), "fonts", "ttf", file)))

@@ -14,6 +14,7 @@ _GROUPS = (
     "pdf.", "savefig.", "scatter.", "svg.", "text.", "xaxis.", "xtick.", "yaxis.", "ytick.",
 )  # fmt: skip
 _OURS = {
+    "text.hinting": "none",  # letters as wide as they were reckoned, at any size
     "svg.fonttype": "none",  # text stays text: found, read aloud, scaled
     "svg.hashsalt": "improv",
     "pdf.fonttype": 42,  # whole TrueType letters, copied and searched like any text
