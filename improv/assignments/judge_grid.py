@@ -17,6 +17,7 @@ from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
 from improv.assignments.model import REST, Alternation, Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
 from improv.model import Ints
+from improv.wording import counted
 
 SURE_NOTE = 0.9
 SURE_BAR = 0.98
@@ -109,7 +110,7 @@ def _rest(bar: int, seen: Evidence, events: Ints) -> BarVerdict:
     if inside.any():
         first = events[inside][0]
         count = seen.count[int(first)].removeprefix("near ")
-        found = f"{int(inside.sum())} note{'s' * (inside.sum() > 1)}"
+        found = counted(int(inside.sum()), "note")
         return BarVerdict(bar, NOT_MET, len(events), found, count, "its turn is a rest")
     return BarVerdict(bar, CANT_TELL, len(events), "", "1", "a note on the bar line only")
 
