@@ -1,0 +1,138 @@
+"""Benchmark of the log's size and speed: ten thousand takes.
+
+    python -m benchmarks log_size [--takes N]
+
+Fills a log with `--takes` takes (20 different ones, their bytes made different, spread over
+three years, one player in four), then times what a person waits for: in this process, and
+the whole command from a cold start. Adding is set against analyzing the same take.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+from statistics import median
+
+from improv.analysis import analyze
+from improv.compare import compare_over_time
+from improv.log.entries import About, Entry, Filter
+from improv.log.refresh import read_entry
+from improv.log.store import Log
+from improv.midi import read_take, write_take
+from improv.model import Reading, Settings
+from improv.safety import safety_map
+from improv.synth import Hand, Line, Rest, Stretch, play
+
+TAKES = 10_000
+DIFFERENT = 20
+BATCH = 200
+PLAYERS = ("Ana", "Ben", "Chris", "Dora")
+
+
+def main(arguments: list[str]) -> None:
+    """Fill a log, time it, print the table."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks log_size")
+    parser.add_argument("--takes", type=int, default=TAKES)
+    options = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.db"
+        entries = _entries(Path(folder))
+        _fill(path, entries, options.takes)
+        megabytes = path.stat().st_size / 2**20
+        print(f"A log of {options.takes} takes, {megabytes:.0f} MB\n")
+        print(f"{'':<34}{'in process':>12}{'command':>10}")
+        ana = Filter(player="Ana")
+        with Log.open(path, writing=False) as log:
+            rows: tuple[tuple[str, Callable[[], object], list[str]], ...] = (
+                ("list everything", log.rows, ["log", "list"]),
+                ("list one player", lambda: log.rows(ana), ["log", "list", "--player", "Ana"]),
+                ("compare one player over time",
+                 lambda: compare_over_time(log.material(ana)), ["compare", "--player", "Ana"]),
+                ("compare everything over time",
+                 lambda: compare_over_time(log.material()), []),
+                ("map of safety, one player",
+                 lambda: safety_map(log.material(ana)), ["safety", "--player", "Ana"]),
+            )  # fmt: skip
+            for name, call, command in rows:
+                cold = f"{_command(command, path):>8.2f} s" if command else f"{'-':>10}"
+                print(f"{name:<34}{_timed(call):>10.2f} s{cold}")
+        print("\n" + _adding(Path(folder), path))
+
+
+def _entries(folder: Path) -> list[Entry]:
+    found = []
+    for seed in range(DIFFERENT):
+        pieces: list[Stretch | Rest] = []
+        for _ in range(4):
+            pieces += [Stretch("eighths", 8), Rest(4), Stretch("sixteenths", 8), Rest(4)]
+        line = Line(tuple(pieces), tempo_bpm=float(80 + 2 * seed))
+        take, _ = play(line, Hand(spread_ms=14, spread_wander=0.2, offset_wander_ms=4), seed=seed)
+        path = folder / f"{seed}.mid"
+        write_take(take, path)
+        found.append(read_entry(path, Reading(start_sec=1.0), Settings(), About())[0])
+    return found
+
+
+def _fill(path: Path, entries: list[Entry], takes: int) -> None:
+    first = date(2023, 1, 1)
+    with Log.open(path, create=True) as log:
+        for start in range(0, takes, BATCH):
+            log.add_many(
+                [
+                    replace(
+                        entries[i % DIFFERENT],
+                        midi=entries[i % DIFFERENT].midi + f"{i:08d}".encode(),
+                        about=About(
+                            PLAYERS[i % len(PLAYERS)], f"Tune {i % 12}",
+                            (first + timedelta(days=i * 1095 // takes)).isoformat(), ("class",),
+                        ),
+                    )
+                    for i in range(start, min(start + BATCH, takes))
+                ]
+            )  # fmt: skip
+
+
+def _timed(call: Callable[[], object], times: int = 3) -> float:
+    taken = []
+    for _ in range(times):
+        started = time.perf_counter()
+        call()
+        taken.append(time.perf_counter() - started)
+    return min(taken)
+
+
+def _command(words: list[str], path: Path) -> float:
+    call = [sys.executable, "-m", "improv", *words, "--log", str(path)]
+
+    def run() -> None:
+        subprocess.run(call, stdout=subprocess.DEVNULL, check=True, env={**os.environ})
+
+    return _timed(run)
+
+
+def _adding(folder: Path, path: Path) -> str:
+    """Adding to the full log against analyzing alone, on the same takes."""
+    alone, kept = [], []
+    with Log.open(path) as log:
+        for number in range(12):
+            source = folder / f"{number}.mid"
+            reading = Reading(start_sec=1.0, channel=1)
+            started = time.perf_counter()
+            analyze(read_take(source, reading), Settings())
+            alone.append(time.perf_counter() - started)
+            entry, _ = read_entry(source, reading, Settings(), About("Ana"))
+            started = time.perf_counter()
+            log.add(replace(entry, midi=entry.midi + b"more"))
+            kept.append(time.perf_counter() - started)
+    return (
+        f"one take: analyzing {1000 * median(alone):.0f} ms, keeping it on top of that "
+        f"{1000 * median(kept):.0f} ms"
+    )
