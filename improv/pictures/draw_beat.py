@@ -30,7 +30,7 @@ from improv.pictures.look import (
 )
 from improv.wording import counted
 
-INNER, OUTER = 0.38, 1.0
+INNER, OUTER = 0.42, 1.0
 LEANS_MS = 10.0
 """A mean this near its position is marked as on it (professionals' mean, Fujii et al. 2011)."""
 
@@ -85,7 +85,7 @@ def _position(axes: Axes, phase: float, count: str) -> None:
 def _means(axes: Axes, dial: Dial) -> None:
     """Where the notes of each position centre, and which way that leans."""
     for position in dial.positions:
-        x, y = _at(position.mean_beat, INNER - 0.12)
+        x, y = _at(position.mean_beat, INNER - 0.11)
         shape: Any = IN_MARK
         colour = INK
         if abs(position.lean_ms) > LEANS_MS:
