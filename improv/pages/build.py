@@ -15,6 +15,7 @@ from improv.files import printable
 from improv.listening.caution import CAUTION
 from improv.listening.on_grid import place_on_grid
 from improv.model import Analysis
+from improv.pages.charts import charts
 from improv.pages.flagged import flagged
 from improv.pages.players import passages
 from improv.pages.rows import note_table, phrase_table, run_table
@@ -23,11 +24,10 @@ from improv.practice import advise
 from improv.sentences import constant_offset, headline, phrase_sentences
 from improv.wording import bars_text, counted, tempo_text
 
-WIDE_MM, WIDE_HIGH_MM = 182.0, 236.0
-"""A chart's sheet: fits the printable part of A4 and of Letter at their natural size."""
-NARROW_MM, NARROW_HIGH_MM, NARROW_PER_LINE = 100.0, 1000.0, 2
-MOST_SHEETS = 8
-"""Sheets of chart, 32 bars and more each: what a page of 4 MB holds beside the sound."""
+PAGE_BYTES = 3_750_000
+"""What charts, notes and sound may take together; words and tables need some 0.1 MB more."""
+ROW_BYTES = 320
+"""A row of the table of notes as HTML, at most."""
 
 Told = Callable[[float], None]
 
@@ -47,11 +47,13 @@ def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str
     say = told or (lambda share: None)
     placed = place_on_grid(analysis)
     flags = flagged(analysis, placed)
+    drawn = charts(analysis)
+    say(0.5)
+    notes = note_table(analysis)
+    room = PAGE_BYTES - sum(map(len, drawn.wide + drawn.narrow)) - ROW_BYTES * len(notes.rows)
     heard, left_out = passages(
-        analysis, placed, flags, choices.share, choices.drums, lambda s: say(0.5 * s)
+        analysis, placed, flags, choices.share, choices.drums, room, lambda s: say(0.5 + 0.45 * s)
     )
-    wide, narrow, sheets_left_out = _charts(analysis)
-    say(0.95)
     sentences, fewer = phrase_sentences(analysis)
     script = _beside("sort.js")
     environment = Environment(
@@ -70,14 +72,12 @@ def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str
         sentences=sentences,
         phrases_left_out=counted(fewer, "phrase") if fewer else "",
         advice=advise(analysis),
-        wide=wide,
-        narrow=narrow,
-        sheets_left_out=sheets_left_out,
+        charts=drawn,
         passages=heard,
         left_out=left_out,
         caution=CAUTION,
         tables=[table for table in (phrase_table(analysis), run_table(analysis)) if table.rows],
-        notes=note_table(analysis),
+        notes=notes,
         how=how_to_read(analysis),
         settings=settings_used(analysis, improv.__version__, choices.share),
         style=_beside("style.css"),
@@ -101,28 +101,3 @@ def _facts(analysis: Analysis) -> str:
 
 def _beside(name: str) -> str:
     return (files("improv.pages") / name).read_text(encoding="utf-8")
-
-
-def _charts(analysis: Analysis) -> tuple[list[str], list[str], str]:
-    """The chart's sheets for wide and for narrow screens, and what was left out, in words."""
-    from improv.pictures.chart_page import PER_LINE
-    from improv.pictures.draw_pages import pages
-    from improv.pictures.draw_save import inline_svg
-    from improv.pictures.paper import Paper
-
-    wide = pages([analysis], "chart", Paper(WIDE_MM, WIDE_HIGH_MM), PER_LINE, trim=True)
-    narrow_paper = Paper(NARROW_MM, NARROW_HIGH_MM)
-    narrow = pages([analysis], "chart", narrow_paper, NARROW_PER_LINE, trim=True)
-    left_out = len(wide) - MOST_SHEETS
-    words = (
-        f"The first {MOST_SHEETS} sheets of the chart; {counted(left_out, 'sheet')} more "
-        f"{'is' if left_out == 1 else 'are'} left out. 'improv plot' draws them all."
-        if left_out > 0
-        else ""
-    )
-    kept = round(len(narrow) * min(MOST_SHEETS / len(wide), 1.0)) or 1
-    return (
-        [inline_svg(s.figure, s.alt, f"wide{i}") for i, s in enumerate(wide[:MOST_SHEETS])],
-        [inline_svg(s.figure, s.alt, f"narrow{i}") for i, s in enumerate(narrow[:kept])],
-        words,
-    )

@@ -21,7 +21,7 @@ from improv.sound.encode import can_encode, encode
 
 MOST_PASSAGES = 6
 BUDGET_BYTES = 2_600_000
-"""Of a page of 4 MB: leaves 1.4 MB for charts and tables. Counted as base64, 4/3 of the sound."""
+"""The most sound takes of a page of 4 MB, counted as base64: 4/3 of the sound itself."""
 WAV_STEPS = ((16000, 2), (11025, 2), (11025, 1))
 """Sample rate and bytes per sample, best first."""
 _MP3_BYTES_PER_SEC = 9000.0
@@ -65,10 +65,11 @@ def passages(
     flags: tuple[Flag, ...],
     share: float,
     drums: bool,
+    room_bytes: float = BUDGET_BYTES,
     told: Told | None = None,
 ) -> tuple[tuple[Passage, ...], tuple[Flag, ...]]:
-    """The passages that fit with their players, and the flags left without."""
-    kept, coding = _fitting(analysis, flags, share)
+    """The passages that fit into the room with their players, and the flags left without."""
+    kept, coding = _fitting(analysis, flags, share, min(room_bytes, BUDGET_BYTES))
     sounding = Sounding(Hearing(mixed=True, drums=drums))
     made = []
     for i, flag in enumerate(kept):
@@ -91,7 +92,7 @@ def _sections(analysis: Analysis, flag: Flag, share: float) -> tuple[Section, ..
 
 
 def _fitting(
-    analysis: Analysis, flags: tuple[Flag, ...], share: float
+    analysis: Analysis, flags: tuple[Flag, ...], share: float, room_bytes: float
 ) -> tuple[tuple[Flag, ...], _Coding]:
     """How many of the most telling flags fit, and in which coding."""
     codings: Sequence[_Coding] = [_Coding("wav", *step) for step in WAV_STEPS]
@@ -101,7 +102,7 @@ def _fitting(
         kept, _ = most_telling(flags, most)
         seconds = sum(s.length_sec for flag in kept for s in _sections(analysis, flag, share))
         for coding in codings:
-            if seconds * coding.bytes_per_sec * 4 / 3 <= BUDGET_BYTES:
+            if seconds * coding.bytes_per_sec * 4 / 3 <= room_bytes:
                 return kept, coding
     return (), codings[-1]
 
