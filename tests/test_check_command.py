@@ -1,0 +1,353 @@
+"""`improv check`: exit status, words, data, classes, backing tracks with gaps."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from improv.analysis import analyze
+from improv.assignments.classes import Naming, check_files, job_for
+from improv.assignments.clickfiles import write_click_midi
+from improv.assignments.clicktrack import click_track
+from improv.assignments.gaps import Silence, gap_drifts, gap_text
+from improv.assignments.reading import parse_assignment
+from improv.assignments.verdict import GapDrift, beside, together
+from improv.cli import cli
+from improv.midi import read_take
+from improv.midi_write import write_take
+from improv.model import Reading, Settings, Take
+from improv.synth import Hand, Line, Stretch, play
+
+EIGHTHS = 'title = "Eighths only"\ntempo = 100\n[[section]]\nbars = "1-4"\nstay-on = "eighths"\n'
+GOOD = (Stretch("eighths", 16),)
+BAD = (Stretch("eighths", 8), Stretch("sixteenths", 4), Stretch("eighths", 4))
+
+
+def run(*arguments: object) -> Result:
+    """The command line, in process."""
+    return CliRunner().invoke(cli, ["check", *map(str, arguments)])
+
+
+def made(path: Path, pieces: tuple[Stretch, ...], seed: int = 3, **more: object) -> Path:
+    """A take in a file, bar 1 at its start."""
+    line = Line(pieces, str(more.pop("meter", "4/4")), float(more.pop("tempo", 100.0)))  # type: ignore[arg-type]
+    take, _ = play(line, Hand(5.0, 8.0), seed)
+    start = float(take.tempo_map.start_sec[0])
+    write_take(shifted(replace(take, **more), -start), path)  # type: ignore[arg-type]
+    return path
+
+
+def shifted(take: Take, by_sec: float) -> Take:
+    """The same take earlier or later in its file, bars and all."""
+    onset = np.maximum(take.onset_sec + by_sec, 0.0)
+    moved = replace(take.tempo_map, start_sec=take.tempo_map.start_sec + by_sec)
+    return replace(
+        take, onset_sec=onset, release_sec=take.release_sec + by_sec, tempo_map=moved
+    )  # fmt: skip
+
+
+@pytest.fixture
+def week(tmp_path: Path) -> Path:
+    """The assignment in a file."""
+    path = tmp_path / "week.toml"
+    path.write_text(EIGHTHS)
+    return path
+
+
+def test_met_is_0(week: Path, tmp_path: Path) -> None:
+    """Everything met: exit status 0, the headline first."""
+    result = run(week, made(tmp_path / "ada.mid", GOOD))
+    assert result.exit_code == 0, result.output
+    assert result.output.startswith("Eighths only: met (1 met)\n")
+
+
+def test_not_met_is_1_and_says_why(week: Path, tmp_path: Path) -> None:
+    """The bar, the count, what was asked, the bar table, the one thing to change."""
+    result = run(week, made(tmp_path / "ada.mid", BAD))
+    assert result.exit_code == 1
+    said = " ".join(result.output.split())
+    assert "Eighths only: not met (1 not met)" in said
+    assert "Bar 3: sixteenths from the e of 1; asked for eighths. 1 of 4 bars not met." in said
+    assert "Next: Bar 3: play eighths only, leave the sixteenths out." in said
+    assert "bar 1 2 3 4 stay-on + + x +" in said
+    assert max(map(len, result.output.splitlines())) <= 80
+
+
+def test_cannot_tell_is_1(tmp_path: Path) -> None:
+    """Nothing to judge is not met either; the words say so."""
+    path = tmp_path / "late.toml"
+    path.write_text(EIGHTHS.replace("1-4", "20-24"))
+    result = run(path, made(tmp_path / "ada.mid", GOOD))
+    assert result.exit_code == 1
+    assert "can't tell" in result.output
+    assert "Next: Play something in bars 20 to 24." in result.output
+
+
+WRONG_USE = (
+    (["{week}"], "Missing argument"),
+    (["{week}", "nowhere.mid"], "does not exist"),
+    (["{week}", "{take}", "--part", "3"], "3 is not in the range"),
+    (["{week}", "{take}", "--part", "2"], "no alternation"),
+    (["{week}", "{take}", "--bars", "1-2"], "judges the bars the assignment names"),
+    (["{week}", "{take}", "--subdivisions", "eighths"], "leave it out"),
+    (["{week}", "{take}", "--player-pattern", "x-*"], "write PLAYER once"),
+    (["{bad}", "{take}"], "bad.toml, line 5: section 1 'stayon': no such key"),
+    (["{week}", "{take}", "--output", "{take}"], "never overwritten"),
+    (["{week}", "{empty}"], "no MIDI files in this folder"),
+)
+
+
+@pytest.mark.parametrize(("arguments", "said"), WRONG_USE)
+def test_wrong_use_is_2(arguments: list[str], said: str, week: Path, tmp_path: Path) -> None:
+    """A wrong call and an assignment that cannot be are told apart from a missed one."""
+    take = made(tmp_path / "ada.mid", GOOD)
+    bad = tmp_path / "bad.toml"
+    bad.write_text(EIGHTHS.replace("stay-on", "stayon"))
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    names = {"week": week, "take": take, "bad": bad, "empty": empty}
+    result = run(*(a.format(**names) for a in arguments))
+    assert result.exit_code == 2, result.output
+    assert said in " ".join(result.output.split())
+
+
+def test_an_unreadable_take_is_1(week: Path, tmp_path: Path) -> None:
+    """One line that names the file; nothing else."""
+    broken = tmp_path / "ada.mid"
+    broken.write_bytes(b"MThd\0\0")
+    result = run(week, broken)
+    assert result.exit_code == 1
+    assert len(result.output.splitlines()) == 1
+    assert "ada.mid" in result.output
+
+
+@pytest.fixture
+def monday(tmp_path: Path) -> Path:
+    """A folder of five takes, one broken, one not MIDI at all."""
+    folder = tmp_path / "monday"
+    folder.mkdir()
+    for i, (name, pieces) in enumerate(
+        (("ada", GOOD), ("ben", BAD), ("cem", GOOD), ("dot", BAD), ("eva", BAD))
+    ):
+        made(folder / f"week3-{name}-take1.mid", pieces, seed=i, track=f"Solo {name}")
+    (folder / "week3-fay-take1.mid").write_bytes(b"not midi")
+    (folder / "notes.txt").write_text("ignored")
+    return folder
+
+
+def test_a_class_is_one_table(week: Path, monday: Path) -> None:
+    """Players by pattern, states, what most missed and where; a broken file is only reported."""
+    result = run(week, monday, "--player-pattern", "week3-PLAYER-*")
+    assert result.exit_code == 1
+    lines = result.output.splitlines()
+    assert lines[0] == "Eighths only: 2 of 5 takes met"
+    rows = [line.split()[0] for line in lines[4:10]]
+    assert rows == ["ada", "ben", "cem", "dot", "eva", "fay"]
+    assert "fay     unreadable" in result.output
+    assert "stay-on: 3 of 5 players; oftenest in bar 3" in result.output
+    assert "Could not be checked: 1 file" in result.output
+    assert max(map(len, lines)) <= 80
+
+
+def test_players_by_track_name(week: Path, monday: Path) -> None:
+    """The track's name serves as well."""
+    result = run(
+        week, monday, "--player-from", "track", "--player-pattern", "Solo PLAYER", "--format", "csv"
+    )
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [row["player"] for row in rows][:5] == ["ada", "ben", "cem", "dot", "eva"]
+
+
+def test_a_name_that_does_not_fit_stays_whole() -> None:
+    """A file called otherwise is listed by its whole name."""
+    naming = Naming("file", "week3-PLAYER")
+    assert naming.player("x/week3-ada.mid", None) == "ada"
+    assert naming.player("x/other.mid", None) == "other"
+    assert Naming().player("x/other.take.mid", None) == "other.take"
+
+
+def test_json_and_csv_say_the_same(week: Path, monday: Path) -> None:
+    """Both hold every take in order, each requirement, the bars not met."""
+    found = json.loads(run(week, monday, "--format", "json").stdout)
+    rows = list(csv.DictReader(io.StringIO(run(week, monday, "--format", "csv").stdout)))
+    assert [t["state"] for t in found["takes"]] == [
+        "met", "not met", "met", "not met", "not met", None,
+    ]  # fmt: skip
+    assert [r["state"] for r in rows] == [
+        "met", "not met", "met", "not met", "not met", "unreadable",
+    ]  # fmt: skip
+    assert [r["bars_not_met"] for r in rows] == ["", "3", "", "3", "3", ""]
+    bars = found["takes"][1]["requirements"][0]["bars"]
+    assert [b["state"] for b in bars] == ["met", "met", "not met", "met"]
+    assert bars[2]["found"] == "sixteenths"
+    assert found["missed"][0] == {
+        "section": 1, "requirement": "stay-on", "players": 3, "bars": [3],
+    }  # fmt: skip
+
+
+def test_output_goes_to_a_file(week: Path, tmp_path: Path) -> None:
+    """--output holds what would have been printed."""
+    take, out = made(tmp_path / "ada.mid", GOOD), tmp_path / "out.json"
+    shown = run(week, take, "--format", "json").stdout
+    assert run(week, take, "--format", "json", "--output", out).exit_code == 0
+    assert out.read_text() == shown
+
+
+def test_cores_change_nothing(monday: Path) -> None:
+    """One process or two: the same results in the same order."""
+    paths = sorted(map(str, monday.glob("*.mid"))) * 3
+    job = job_for(parse_assignment(EIGHTHS), Reading(), Settings())
+    told: list[int] = []
+    one = check_files(job, paths, 1, lambda done, _: told.append(done))
+    two = check_files(job, paths, 2)
+    assert told == list(range(1, len(paths) + 1))
+    assert [(c.player, c.error, c.verdict) for c in one] == [
+        (c.player, c.error, c.verdict) for c in two
+    ]
+
+
+def test_the_count_in_is_the_assignments_unless_stated(tmp_path: Path) -> None:
+    """A take with a count-in is read with it; --count-in 0 reads it without."""
+    path = tmp_path / "a.toml"
+    path.write_text(EIGHTHS.replace("tempo", "count-in = 1\ntempo").replace("1-4", "1-3"))
+    take = made(tmp_path / "ada.mid", (Stretch("sixteenths", 4), Stretch("eighths", 12)))
+    assert run(path, take).exit_code == 0
+    assert run(path, take, "--count-in", "0").exit_code == 1
+
+
+def test_another_tempo_is_said(week: Path, tmp_path: Path) -> None:
+    """A take whose file runs at another tempo: judged at the assigned one, with a way out."""
+    take = made(tmp_path / "ada.mid", GOOD, tempo=120.0)
+    result = run(week, take)
+    assert "the file's own tempo, check it again with --tempo" in " ".join(result.output.split())
+    right = run(week, take, "--tempo", "120")
+    assert right.exit_code == 0
+    assert "Played over 120 BPM; the assignment asks for 100 BPM." in right.output
+
+
+STEPS = """\
+tempo = [90, 100, 110]
+bars-per-tempo = 2
+count-in = 1
+[[section]]
+bars = "1-6"
+stay-on = "eighths"
+most-drift = 2
+"""
+
+
+def test_tempo_steps_are_followed_with_and_without_backing(tmp_path: Path) -> None:
+    """A take over a climbing click is on its grid throughout, by backing or by assignment."""
+    asked = parse_assignment(STEPS)
+    path, click, take = tmp_path / "s.toml", tmp_path / "click.mid", tmp_path / "ada.mid"
+    path.write_text(STEPS)
+    track = click_track(asked)
+    write_click_midi(track, click)
+    write_take(over(track, 6 * 8), take)
+    for extra in ([], ["--backing", click]):
+        result = run(path, take, *extra)
+        assert result.exit_code == 0, result.output
+
+
+def over(track, notes: int, drift: float = 0.0, gaps: bool = False) -> Take:  # type: ignore[no-untyped-def]
+    """Eighths over a click track from bar 1, drifting by a share of time inside its gaps."""
+    from improv.tempo import seconds_at
+
+    rng = np.random.default_rng(5)
+    quarter = np.arange(notes) / 2.0
+    onset = seconds_at(track.tempo_map, quarter) + rng.normal(0.006, 0.006, notes)
+    if gaps:
+        for gap in track.gaps:
+            start, stop = float(gap.start_quarter), float(gap.stop_quarter)
+            inside = (quarter > start) & (quarter <= stop)
+            length = seconds_at(track.tempo_map, quarter) - seconds_at(
+                track.tempo_map, np.array([start])
+            )
+            onset = onset + np.where(inside, drift * length, 0.0)
+    empty = np.full(notes, 60, dtype=np.int64)
+    line = Line(GOOD, tempo_bpm=100.0)
+    model, _ = play(line, Hand(), 1)
+    return replace(
+        model, onset_sec=onset, release_sec=onset + 0.1, pitch=empty, velocity=empty,
+        released=np.ones(notes, dtype=np.bool_), tempo_map=track.tempo_map, bars=track.bars,
+    )  # fmt: skip
+
+
+GAPPED = """\
+tempo = 100
+count-in = 1
+[[section]]
+bars = "1-8"
+stay-on = "eighths"
+[click]
+bars-on = 2
+bars-off = 2
+"""
+
+
+@pytest.mark.parametrize("drift", [0.03, -0.03, 0.015, 0.0])
+def test_drift_across_gaps_is_told(drift: float, tmp_path: Path) -> None:
+    """A player who slows (speeds) by 3 % is 144 ms late (early) after two silent bars of 100 BPM.
+
+    Two bars last 4.8 s; 0.03 x 4.8 s = 144 ms. The gaps come back from the MIDI file's markers.
+    """
+    asked = parse_assignment(GAPPED)
+    path, click, take = tmp_path / "g.toml", tmp_path / "click.mid", tmp_path / "ada.mid"
+    path.write_text(GAPPED.split("[click]")[0])  # The file alone must carry the gaps.
+    track = click_track(asked)
+    write_click_midi(track, click)
+    write_take(over(track, 8 * 8, drift, gaps=True), take)
+    found = json.loads(run(path, take, "--backing", click, "--format", "json").stdout)
+    gaps = found["takes"][0]["gaps"]
+    assert [(g["first_bar"], g["last_bar"]) for g in gaps] == [(3, 4), (7, 8)]
+    assert gaps[0]["drift_ms"] == pytest.approx(drift * 4800, abs=3 * gaps[0]["standard_error_ms"])
+    assert gaps[0]["standard_error_ms"] < 15
+    text = run(path, take, "--backing", click).output
+    if drift:
+        way = "later" if drift > 0 else "earlier"
+        assert f"ms {way} at the return" in text
+    else:
+        assert "Bars 3 to 4 without click: no drift to be told" in text
+
+
+def test_gaps_of_the_assignment_serve_without_a_backing(tmp_path: Path) -> None:
+    """The assignment's own click says where the gaps were."""
+    path, take = tmp_path / "g.toml", tmp_path / "ada.mid"
+    path.write_text(GAPPED)
+    write_take(over(click_track(parse_assignment(GAPPED)), 64), take)
+    assert "Across the gaps" in run(path, take).output
+
+
+def test_a_gap_without_notes_cannot_be_told(tmp_path: Path) -> None:
+    """Silence in the gap is said, not guessed."""
+    take = made(tmp_path / "ada.mid", GOOD)
+    analysis = analyze(read_take(take, Reading(tempo_bpm=100.0)))
+    gap = gap_drifts(analysis, (Silence(7, 8, 30.0, 34.8),))[0]
+    assert gap.drift_ms is None
+    assert gap_text(gap) == "Bars 7 to 8 without click: too few notes before the gap."
+    told = gap_text(GapDrift(4, 5, 34.0, 6.0, 16, ""))
+    assert told == (
+        "Bars 4 to 5 without click: 34 ms later at the return (give or take 6 ms, 17 ms a bar)."
+    )
+
+
+def test_states_add_up() -> None:
+    """Not met wins, can't tell spoils met, nothing at all can't be told."""
+    assert together(["met", "met"]) == "met"
+    assert together(["met", "can't tell"]) == "can't tell"
+    assert together(["can't tell", "not met", "met"]) == "not met"
+    assert together([]) == "can't tell"
+
+
+def test_a_value_beside_its_limits() -> None:
+    """One standard error decides: inside, outside, or too close to call."""
+    assert [beside(v, 1.0, 0.0, 10.0) for v in (5.0, 9.5, 10.5, 11.5, -2.0)] == [
+        "met", "can't tell", "can't tell", "not met", "not met",
+    ]  # fmt: skip
