@@ -18,6 +18,7 @@ from hearing import onsets_heard, read_wav
 
 from improv.analysis import analyze
 from improv.cli import cli
+from improv.listening.excerpts import whole
 from improv.listening.on_grid import place_on_grid
 from improv.midi_write import write_take
 from improv.model import Analysis
@@ -183,6 +184,19 @@ def test_too_many_passages_leave_the_least_telling_out() -> None:
     assert len(made) == 6
     assert len(left) == len(flags) - 6
     assert min(p.flag.weight for p in made) >= max(f.weight for f in left)
+
+
+def test_a_passage_too_long_does_not_crowd_out_the_others(six: Analysis) -> None:
+    """The heaviest flag is the whole take and would not fit alone: the short ones still sound."""
+    placed = place_on_grid(six)
+    flags = flagged(six, placed)
+    long = dataclasses.replace(flags[0], title="All of it", weight=99.0, excerpt=whole(six, placed))
+    room = 2_000_000
+    made, left = passages(six, placed, (long, *flags), 0.2, drums=False, room_bytes=room)
+    assert made and long in left
+    assert sum(len(c.uri) for p in made for c in p.clips) <= room
+    nothing, all_left = passages(six, placed, flags, 0.6, drums=False, room_bytes=1000)
+    assert nothing == () and all_left == flags
 
 
 # --- the page ------------------------------------------------------------------

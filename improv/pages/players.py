@@ -3,7 +3,7 @@
 MP3 through soundfile where it is installed (any browser plays it); otherwise WAV, at the
 best of `WAV_STEPS` that fits. Solo and click lie in the middle, one channel: the page is
 opened on a phone as often as not. Where even the smallest does not fit, passages are
-left out, the least telling first.
+left out, the least telling first, and any so long that it would crowd out the others.
 """
 
 from __future__ import annotations
@@ -98,13 +98,22 @@ def _fitting(
     codings: Sequence[_Coding] = [_Coding("wav", *step) for step in WAV_STEPS]
     if can_encode("mp3"):
         codings = [_Coding("mp3", 44100, 2)]
-    for most in range(min(MOST_PASSAGES, len(flags)), 0, -1):
-        kept, _ = most_telling(flags, most)
-        seconds = sum(s.length_sec for flag in kept for s in _sections(analysis, flag, share))
-        for coding in codings:
-            if seconds * coding.bytes_per_sec * 4 / 3 <= room_bytes:
-                return kept, coding
-    return (), codings[-1]
+    top, _ = most_telling(flags, MOST_PASSAGES)
+    needed = sum(_seconds(analysis, flag, share) for flag in top) * 4 / 3
+    fitting = [c for c in codings if needed * c.bytes_per_sec <= room_bytes]
+    if fitting:
+        return top, fitting[0]
+    kept: list[Flag] = []
+    for flag in sorted(flags, key=lambda f: -f.weight):
+        needed = _seconds(analysis, flag, share) * 4 / 3 * codings[-1].bytes_per_sec
+        if len(kept) < MOST_PASSAGES and needed <= room_bytes:
+            kept.append(flag)
+            room_bytes -= needed
+    return tuple(f for f in flags if f in kept), codings[-1]
+
+
+def _seconds(analysis: Analysis, flag: Flag, share: float) -> float:
+    return sum(section.length_sec for section in _sections(analysis, flag, share))
 
 
 def _clip(
