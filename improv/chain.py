@@ -27,6 +27,8 @@ SWITCH_AT_BEAT = 0.08
 SWITCH_INSIDE = 0.003
 FREE_START = 0.0008
 FREE_TO_FREE = 0.05
+STRAY_DENSITY = 2e-7
+"""Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
 SKIP_FLOOR = float(np.exp(-4.0))
 """Long notes are common: past this charge a longer wait costs no more."""
 MEMORY_CLIP = 2.0
@@ -159,18 +161,17 @@ def _forward(
     for t in range(width):
         if t == 0:
             mass = start.copy()
-            free_mass = np.zeros(count)
+            free_mass = np.full(count, STRAY_DENSITY)
         else:
             on_grid = grid[t - 1].sum(axis=(1, 2))
             mass = (grid[t - 1][..., None] * stay[t]).sum(axis=2)
             mass += on_grid[:, None, None] * enter_charged[t]
             mass += free[t - 1][:, None, None] * enter[t]
-            free_mass = np.zeros(count)
+            free_mass = STRAY_DENSITY * (on_grid + free[t - 1])
         if stretches is not None and t >= lengths[0] - 1:
             logs = opening[t + reach + 1 - lengths] + stretches[:, :, t] - total
-            free_mass = np.exp(np.minimum(logs, 600.0)).sum(axis=0)
+            free_mass = free_mass + np.exp(np.minimum(logs, 600.0)).sum(axis=0)
         scale = mass.sum(axis=(1, 2)) + free_mass
-        scale = np.where(scale > 0, scale, 1e-300)
         live = valid[:, t]
         scale = np.where(live, scale, 1.0)
         grid[t] = np.where(live[:, None, None], mass / scale[:, None, None], grid[t - 1])
@@ -209,9 +210,10 @@ def _backward(
             opened = np.zeros(count)
             if stretches is not None:
                 opened = _opened(stretches, closing, forward.log_scale[t], t, lengths, width)
-            next_grid = (ahead + switched[:, None, None]) / scale
+            stray = STRAY_DENSITY * free_message
+            next_grid = (ahead + (switched + stray)[:, None, None]) / scale
             next_grid += FREE_START * opened[:, None, None]
-            next_free = rejoined / scale[:, 0, 0] + FREE_START * FREE_TO_FREE * opened
+            next_free = (rejoined + stray) / scale[:, 0, 0] + FREE_START * FREE_TO_FREE * opened
             grid_message = np.where(last[:, None, None], 1.0, next_grid)
             free_message = np.where(last, 1.0, next_free)
         live = valid[:, t]

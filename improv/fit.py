@@ -25,13 +25,14 @@ from improv.lattice import Lane, Lattice, build
 from improv.model import Bars, Bools, Floats, Ints, _Frozen
 from improv.tempo import bar_index
 
-LEANS_MS = tuple(
-    (start, gain) for gain in (-60.0, -30.0, 0.0, 30.0, 60.0) for start in (-14.0, 0.0, 14.0)
+LEANS = (
+    *((0.0, slope) for slope in (-0.036, -0.024, -0.014, -0.007, 0.007, 0.014, 0.024, 0.036)),
+    *((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.0, 0.01)),
 )
-"""Leans tried per phrase: where it begins, and what it gains or loses to its last note."""
-LEAN_PRIOR_MS = 14.0
+"""Leans tried per phrase: where it begins in ms, and ms gained or lost per ms."""
+LEAN_PRIOR_MS = 10.0
+SLOPE_PRIOR = 0.012
 LEAN_CHARGE = 4.0
-DRIFT_PRIOR_MS = 28.0
 FEWEST_FOR_DRIFT = 6
 EARLY_BEAT = 0.08
 """A note this early in beats still belongs to the beat it heralds."""
@@ -131,14 +132,15 @@ def _learn(
     ratios: dict[int, float] = {}
     met = even
     for last in (False, True):
-        belief = scene.believe(*_flat_hand(hand, len(part)), with_free=True)
-        ratios = _ratios(scene, belief, hand)
+        lean = _first_lean(scene, hand)
+        center, spread, memory = _flat_hand(hand, len(part))
+        belief = scene.believe(center + lean, spread, memory)
+        ratios = _ratios(scene, belief, hand.center_ms + lean)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
         flat = (len(part), -1)
-        hand = estimate(
-            scene.lattice.deviation_ms.reshape(flat), belief.reshape(flat), linked, hand
-        )
+        deviation = scene.lattice.deviation_ms - lean[:, None, None]
+        hand = estimate(deviation.reshape(flat), belief.reshape(flat), linked, hand)
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
@@ -171,7 +173,7 @@ def _rows_met(scene: _Scene, belief: Floats) -> Floats:
     return np.asarray(share * len(offered_rows))
 
 
-def _ratios(scene: _Scene, belief: Floats, hand: Hand) -> dict[int, float]:
+def _ratios(scene: _Scene, belief: Floats, center_ms: Floats) -> dict[int, float]:
     """Swing ratio of each swung row that is really played, from its second notes."""
     found: dict[int, float] = {}
     lattice = scene.lattice
@@ -184,7 +186,7 @@ def _ratios(scene: _Scene, belief: Floats, hand: Hand) -> dict[int, float]:
         ratio = np.array([lattice.lanes[i].swing_ratio for i in at])
         pair = _pair_ms(scene, row)
         share = (ratio / (1 + ratio))[None, :, None] + (
-            lattice.deviation_ms[:, at] - hand.center_ms
+            lattice.deviation_ms[:, at] - center_ms[:, None, None]
         ) / pair[:, None, None]
         mean = float((weight * share).sum() / total)
         mean = min(max(mean, 0.4), 0.8)
@@ -350,7 +352,7 @@ def _read(
 ) -> dict[str, np.ndarray]:
     scene = _Scene.of(part, edges, bars, lanes, weight)
     phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
-    lean = _first_lean(scene, phrase, hand)
+    lean = _first_lean(scene, hand)
     flat = np.full(len(part), hand.spread_ms)
     belief = scene.believe(hand.center_ms + lean, flat, hand.memory)
     error, on_grid = scene.expected(belief)
@@ -361,25 +363,27 @@ def _read(
     return {**_choose(scene, belief), "leaning_ms": leaning}
 
 
-def _first_lean(scene: _Scene, phrase: Ints, hand: Hand) -> Floats:
-    """Expected lean in ms at every event against the hand's center: the best of a few lines."""
+def _first_lean(scene: _Scene, hand: Hand) -> Floats:
+    """Expected lean in ms at every event against the hand's center: the best of a few lines.
+
+    A line starts near the hand's center with the phrase and moves away from there.
+    """
     events, edges = scene.events, scene.edges
-    first, last = events.onset_sec[edges[:-1]], events.onset_sec[edges[1:] - 1]
-    share = (events.onset_sec - first[phrase]) / np.maximum(last - first, 1e-3)[phrase]
+    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    since_ms = (events.onset_sec - events.onset_sec[edges[:-1]][phrase]) * 1000.0
     center, spread, memory = _flat_hand(hand, len(events))
     long_enough = np.diff(edges) >= FEWEST_FOR_DRIFT
     best = scene.phrase_evidence(center, spread, memory)
     chosen = np.zeros((2, len(best)))
-    for start_ms, gain_ms in LEANS_MS:
-        lean = start_ms + gain_ms * share
+    for start_ms, slope in LEANS:
+        lean = start_ms + slope * since_ms
         evidence = scene.phrase_evidence(center + lean, spread, memory)
-        evidence -= 0.5 * ((start_ms + 0.5 * gain_ms) / LEAN_PRIOR_MS) ** 2
-        evidence -= 0.5 * (gain_ms / DRIFT_PRIOR_MS) ** 2
-        evidence -= LEAN_CHARGE if gain_ms or start_ms else 0.0
+        evidence -= 0.5 * (start_ms / LEAN_PRIOR_MS) ** 2 + LEAN_CHARGE
+        evidence -= 0.5 * (slope / SLOPE_PRIOR) ** 2
         better = long_enough & (evidence > best)
         best = np.where(better, evidence, best)
-        chosen = np.where(better, np.array([[start_ms], [gain_ms]]), chosen)
-    return np.asarray(chosen[0][phrase] + chosen[1][phrase] * share)
+        chosen = np.where(better, np.array([[start_ms], [slope]]), chosen)
+    return np.asarray(chosen[0][phrase] + chosen[1][phrase] * since_ms)
 
 
 def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:

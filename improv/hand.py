@@ -29,7 +29,7 @@ MEMORY_PRIOR = 0.5
 MEMORY_PRIOR_NOTES = 15.0
 PHRASE_CENTER_SD_MS = 8.0
 PHRASE_SPREAD_NOTES = 24.0
-DRIFT_SD = 0.012
+DRIFT_SD = 0.015
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
 FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
 IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
