@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from importlib.resources import files
 from os.path import basename
+from typing import TYPE_CHECKING, Any
 
 import improv
 from improv.document import all_warnings
@@ -23,6 +24,9 @@ from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
 from improv.sentences import constant_offset, headline, phrase_sentences
 from improv.wording import bars_text, counted, tempo_text
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 PAGE_BYTES = 3_750_000
 """What charts, notes and sound may take together; words and tables need some 0.1 MB more."""
@@ -42,8 +46,6 @@ class Choices:
 
 def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str:
     """The page as text. `told` is called with the share of the work done, from 0 to 1."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     say = told or (lambda share: None)
     placed = place_on_grid(analysis)
     flags = flagged(analysis, placed)
@@ -54,8 +56,22 @@ def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str
     heard, left_out = passages(
         analysis, placed, flags, choices.share, choices.drums, room, lambda s: say(0.5 + 0.45 * s)
     )
-    sentences, fewer = phrase_sentences(analysis)
-    script = _beside("sort.js")
+    page = _template().render(
+        **_words(analysis, choices),
+        charts=drawn,
+        passages=heard,
+        left_out=left_out,
+        tables=[table for table in (phrase_table(analysis), run_table(analysis)) if table.rows],
+        notes=notes,
+        **_look(),
+    )
+    say(1.0)
+    return page
+
+
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
     environment = Environment(
         loader=PackageLoader("improv.pages", "."),
         autoescape=True,
@@ -63,29 +79,35 @@ def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    page = environment.get_template("page.html").render(
-        title=title_of(analysis),
-        facts=_facts(analysis),
-        warnings=[printable(w) for w in all_warnings(analysis)],
-        headline=headline(analysis),
-        constant=constant_offset(analysis),
-        sentences=sentences,
-        phrases_left_out=counted(fewer, "phrase") if fewer else "",
-        advice=advise(analysis),
-        charts=drawn,
-        passages=heard,
-        left_out=left_out,
-        caution=CAUTION,
-        tables=[table for table in (phrase_table(analysis), run_table(analysis)) if table.rows],
-        notes=notes,
-        how=how_to_read(analysis),
-        settings=settings_used(analysis, improv.__version__, choices.share),
-        style=_beside("style.css"),
-        script=script,
-        script_hash=b64encode(sha256(script.encode()).digest()).decode("ascii"),
-    )
-    say(1.0)
-    return page
+    return environment.get_template("page.html")
+
+
+def _words(analysis: Analysis, choices: Choices) -> dict[str, Any]:
+    sentences, fewer = phrase_sentences(analysis)
+    return {
+        "title": title_of(analysis),
+        "facts": _facts(analysis),
+        "warnings": [printable(w) for w in all_warnings(analysis)],
+        "headline": headline(analysis),
+        "constant": constant_offset(analysis),
+        "sentences": sentences,
+        "phrases_left_out": counted(fewer, "phrase") if fewer else "",
+        "advice": advise(analysis),
+        "caution": CAUTION,
+        "how": how_to_read(analysis),
+        "settings": settings_used(analysis, improv.__version__, choices.share),
+    }
+
+
+def _look() -> dict[str, str]:
+    """Style and script, and the hash by which the page's policy lets only that script run."""
+    script = _beside("sort.js")
+    digest = sha256(script.encode()).digest()
+    return {
+        "style": _beside("style.css"),
+        "script": script,
+        "script_hash": b64encode(digest).decode("ascii"),
+    }
 
 
 def title_of(analysis: Analysis) -> str:
