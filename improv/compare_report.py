@@ -26,7 +26,7 @@ from improv.compare import (
 from improv.wording import bpm_text, counted, number_word
 
 VERSION = 1
-_SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few notes"}
+_SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
 CSV_HEAD = (
     "subdivision", "per_beat", "measure", "before", "after", "change", "low", "high",
     "chance", "chance_alone", "tempo_part", "notes_before", "notes_after", "blocks_before",
@@ -235,7 +235,7 @@ def table(comparison: Comparison) -> list[str]:
             (f"  {f.measure.title}", figure(f, f.before), figure(f, f.after),
              change_figure(f, f.change), interval, chance(f), short_verdict(f))
         )  # fmt: skip
-    widths = (15, 9, 9, 9, 19, 8, 13)
+    widths = (15, 9, 9, 8, 19, 8, 10)
     for row in [head, *rows]:
         if len(row) == 1:
             lines.append(row[0][:80])

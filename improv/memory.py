@@ -43,15 +43,15 @@ def _traces(notes: int, fitted: int, step: int) -> tuple[float, float, float]:
 def degrees(notes: Ints, fitted: Ints, rho: float) -> tuple[Floats, Floats]:
     """Effective and chi-square degrees of freedom of each cell, both (cells,)."""
     step = int(np.abs(RHO - rho).argmin())
-    effective, chi = np.zeros(len(notes)), np.zeros(len(notes))
-    for count, columns in {*zip(notes.tolist(), fitted.tolist(), strict=True)}:
-        if columns < 1 or count <= columns:
-            continue
-        here = (notes == count) & (fitted == columns)
-        trace, square, _ = _traces(min(count, LONGEST), columns, step)
-        grown = (trace + max(count - LONGEST, 0)) / trace
-        effective[here], chi[here] = trace * grown, trace**2 / square * grown
-    return effective, chi
+    keys, which = np.unique(notes * 4 + fitted, return_inverse=True)
+    table = np.zeros((len(keys), 2))
+    for row, key in enumerate(keys.tolist()):
+        count, columns = divmod(key, 4)
+        if columns >= 1 and count > columns:
+            trace, square, _ = _traces(min(count, LONGEST), columns, step)
+            grown = (trace + max(count - LONGEST, 0)) / trace
+            table[row] = trace * grown, trace**2 / square * grown
+    return table[which, 0], table[which, 1]
 
 
 def estimate(notes: Ints, fitted: Ints, square: Floats, product: Floats) -> float:

@@ -1,0 +1,236 @@
+"""Verdicts: what must be called better or worse, and what must not."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.histories import Player, Side
+from improv import compare_report
+from improv.compare import (
+    BETTER,
+    CHANGED,
+    NO_DIFFERENCE,
+    TOO_FEW,
+    WORSE,
+    Comparison,
+    compare_over_time,
+    compare_sets,
+    judged_among,
+)
+from improv.contrasts import TOGETHER
+from improv.errors import UsageError
+from improv.material import Material, joined
+from tests.log_material import history
+
+STEADY = Player(day_wander=0.03, take_wander=0.03, phrase_wander=0.1, off_grid=0.02)
+
+
+def verdicts(found: Comparison, measure: str) -> set[str]:
+    """What was said about one measure."""
+    return {f.verdict for f in found.findings if f.measure.key == measure}
+
+
+MUST_FLAG = [
+    ("spread a third narrower", Side(8, spread_times=0.65), "spread", BETTER),
+    ("spread half as wide again", Side(8, spread_times=1.5), "spread", WORSE),
+    ("25 ms later", Side(8, offset_more_ms=25.0), "offset", CHANGED),
+    ("runs leave the grid five times as often", Side(8, off_grid_times=20.0), "off_grid", WORSE),
+    ("more in the pocket", Side(8, spread_times=0.5), "pocket", BETTER),
+]
+MUST_NOT_FLAG = [
+    ("the same again", Side(8)),
+    ("fewer notes", Side(4, phrases=2)),
+    ("shorter phrases", Side(8, notes=(6, 10))),
+    ("longer phrases", Side(8, notes=(20, 32))),
+    ("a slower tempo", Side(8, tempo_bpm=(70.0, 80.0))),
+    ("a faster tempo", Side(8, tempo_bpm=(120.0, 130.0))),
+    ("more takes a day", Side(8, takes=3, phrases=3)),
+]
+
+
+@pytest.mark.parametrize(("name", "after", "measure", "verdict"), MUST_FLAG)
+def test_must_flag(name: str, after: Side, measure: str, verdict: str) -> None:
+    """A change nobody would miss is named, and named rightly."""
+    found = compare_sets(*history(1, Side(8), after, STEADY))
+    assert verdict in verdicts(found, measure), name
+    assert found.clearest is not None
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+@pytest.mark.parametrize(("name", "after"), MUST_NOT_FLAG)
+def test_must_not_flag(name: str, after: Side, seed: int) -> None:
+    """What is not a change of spread or offset is not called one (drifts kept out)."""
+    player = replace(STEADY, drift_wander=0.0)
+    found = compare_sets(*history(seed, Side(8), after, player))
+    assert not (verdicts(found, "spread") | verdicts(found, "offset")) & {BETTER, WORSE, CHANGED}
+
+
+def test_style_is_never_better_or_worse() -> None:
+    """Playing later is a change, whichever way; a constant offset may be the equipment."""
+    for more in (-40.0, 40.0):
+        found = compare_sets(*history(2, Side(8), Side(8, offset_more_ms=more), STEADY))
+        assert verdicts(found, "offset") == {CHANGED}
+
+
+def test_too_few_notes_say_so() -> None:
+    """Two short takes of a phrase each: nothing can be told, and that is what is said."""
+    few = Side(1, phrases=1, notes=(8, 10))
+    found = compare_sets(*history(3, few, few, STEADY))
+    assert {f.verdict for f in found.findings} == {TOO_FEW}
+    assert found.clearest is None
+    assert "Too few notes to tell" in compare_report.text_report(found)
+
+
+def test_a_set_against_itself_differs_by_nothing() -> None:
+    """The same takes on both sides: every change is none, exactly."""
+    before, _ = history(4, Side(6), Side(6), STEADY)
+    found = compare_sets(before, before)
+    for f in found.findings:
+        if f.change is not None:
+            assert f.change == pytest.approx(1.0 if f.measure.ratio else 0.0, abs=1e-9)
+    assert found.clearest is None
+
+
+def test_turned_round_the_change_is_turned_round() -> None:
+    """Before and after exchanged: ratios invert, differences change sign, chances stay."""
+    a, b = history(5, Side(6), Side(6, spread_times=0.7), STEADY)
+    there, back = compare_sets(a, b), compare_sets(b, a)
+    for f, g in zip(there.findings, back.findings, strict=True):
+        if f.change is None or g.change is None:
+            continue
+        expected = 1.0 / f.change if f.measure.ratio else -f.change
+        assert g.change == pytest.approx(expected, rel=1e-5, abs=1e-9)
+        assert g.raw_probability == pytest.approx(f.raw_probability, rel=1e-4, abs=1e-9)
+
+
+def test_twice_the_scatter_is_a_ratio_of_two() -> None:
+    """Deviations doubled about their means: the spread's ratio is 2 exactly, whatever the noise."""
+    before, _ = history(6, Side(5), Side(5), STEADY)
+    cells = before.cells.copy()
+    cells["square_ms2"] *= 4.0
+    cells["product_ms2"] *= 4.0
+    wider = Material(
+        cells, before.take, before.kinds, before.day + 100, before.tempo_bpm, before.label
+    )
+    for f in compare_sets(before, wider).findings:
+        if f.measure.key == "spread":
+            assert f.change == pytest.approx(2.0, rel=1e-5)
+
+
+def test_days_then_takes_then_phrases_are_the_unit_of_chance() -> None:
+    """The largest unit of which both sides have three is counted."""
+    assert compare_sets(*history(7, Side(3), Side(3))).block == "day"
+    assert compare_sets(*history(7, Side(1, 3), Side(1, 3))).block == "take"
+    assert compare_sets(*history(7, Side(1), Side(1))).block == "phrase"
+
+
+def test_tempo_is_accounted_for() -> None:
+    """A player whose spread is a fixed share of the interval, faster after: no change at equal
+    tempo, though the plain spread is narrower."""
+    player = replace(STEADY, floor_ms=1.0, share=0.06)
+    fast = Side(10, tempo_bpm=(120.0, 140.0))
+    found = compare_sets(*history(8, Side(10, tempo_bpm=(80.0, 100.0)), fast, player))
+    for f in found.findings:
+        if f.measure.key == "spread" and f.subdivision != TOGETHER.name:
+            assert f.before is not None and f.after is not None
+            assert f.after < 0.85 * f.before
+            assert f.low is not None and f.high is not None and f.low < 1.0 < f.high
+            assert f.tempo_share is not None and f.tempo_share < 0.95
+
+
+def test_equal_tempo_keeps_only_counterparts() -> None:
+    """Of 90 and 120 BPM against 92 BPM only the first two are compared; none at all is refused."""
+    slow, _ = history(9, Side(3, tempo_bpm=(90.0, 90.1)), Side(3))
+    fast, _ = history(9, Side(3, tempo_bpm=(120.0, 120.1)), Side(3))
+    other, _ = history(10, Side(3, tempo_bpm=(92.0, 92.1)), Side(3))
+    found = compare_sets(joined(slow, fast), other, equal_tempo=True)
+    assert found.takes == (3, 3)
+    with pytest.raises(UsageError, match="no two takes lie within 4 % of one tempo"):
+        compare_sets(fast, other, equal_tempo=True)
+
+
+def test_over_time_needs_two_days() -> None:
+    """Takes of one day, or without dates, have no course over time."""
+    before, _ = history(11, Side(1, 5), Side(1))
+    with pytest.raises(UsageError, match="lie on one day or have no date"):
+        compare_over_time(before)
+
+
+def test_over_time_finds_a_steady_narrowing() -> None:
+    """Ten days from 100 % to 60 % of the spread: better, and the change is near what it was."""
+    parts = []
+    for d in range(10):
+        one, _ = history(20 + d, Side(1, spread_times=1.0 - 0.4 * d / 9, first_day=7 * d), Side(1))
+        parts.append(one)
+    whole = parts[0]
+    for part in parts[1:]:
+        whole = joined(whole, part)
+    found = compare_over_time(whole)
+    assert found.span_days == 63 and found.clearest is not None
+    assert found.clearest.verdict == BETTER
+    together = [f for f in found.findings if f.subdivision == TOGETHER.name]
+    spread = next(f for f in together if f.measure.key == "spread")
+    assert spread.low is not None and spread.high is not None and spread.low < 0.6 < spread.high
+
+
+def test_empty_sets_are_refused() -> None:
+    """A side without a take is a mistake in asking."""
+    before, after = history(12, Side(3), Side(3))
+    nobody = before.keep(np.zeros(len(before.label), dtype=bool))
+    with pytest.raises(UsageError, match="one of the two sets holds no take"):
+        compare_sets(nobody, after)
+
+
+def test_a_class_counts_its_size() -> None:
+    """One player's chance among thirty is thirty times as large, and findings may fall."""
+    found = compare_sets(*history(13, Side(8), Side(8, spread_times=0.75), STEADY))
+    among = judged_among(found, 30)
+    for f, g in zip(found.findings, among.findings, strict=True):
+        if f.probability is not None and g.probability is not None:
+            assert g.probability == pytest.approx(min(1.0, 30 * f.probability))
+            if g.probability > 0.05:
+                assert g.verdict in (NO_DIFFERENCE, TOO_FEW)
+    assert judged_among(found, 1) is found
+
+
+def test_text_fits_and_names_the_clearest_first() -> None:
+    """Eighty columns; the clearest change is the first thing after what was compared."""
+    found = compare_sets(*history(14, Side(8), Side(8, spread_times=0.6), STEADY))
+    lines = compare_report.text_report(found).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[2].startswith("The clearest change: ")
+    assert "-0 " not in " ".join(lines)
+
+
+def test_data_says_what_the_words_say() -> None:
+    """JSON and CSV carry every finding with the same verdicts."""
+    found = compare_sets(*history(15, Side(6), Side(6), STEADY))
+    data = json.loads(json.dumps(compare_report.document(found), allow_nan=False))
+    assert [f["verdict"] for f in data["findings"]] == [f.verdict for f in found.findings]
+    rows = compare_report.csv_text(found, ("Ana",)).splitlines()
+    assert rows[0].startswith("player,subdivision,per_beat,measure")
+    assert len(rows) == 1 + len(found.findings)
+
+
+def test_html_is_harmless() -> None:
+    """A title made of markup stays text."""
+    found = compare_sets(*history(16, Side(3), Side(3)))
+    section = compare_report.html_section(found, "<script>alert(1)</script>")
+    assert "<script>" not in section and section.count("<tr>") == 1 + len(found.findings)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_intervals_cover_and_nothing_is_found_in_nothing(seed: int) -> None:
+    """A small part of the benchmark: of 3 x 40 null comparisons, about 95 % cover, few find."""
+    inside, better = [], 0
+    for i in range(40):
+        found = compare_sets(*history(1000 * seed + i, Side(4, kinds=2), Side(4, kinds=2)))
+        better += any(f.verdict == BETTER for f in found.findings)
+        for f in found.findings:
+            if f.measure.key in ("spread", "offset") and f.low is not None and f.high is not None:
+                inside.append(f.low <= (1.0 if f.measure.ratio else 0.0) <= f.high)
+    assert np.mean(inside) > 0.88 and better <= 6
