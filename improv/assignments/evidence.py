@@ -178,7 +178,7 @@ class Leaving:
 
 def leaving(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter, ...]) -> Leaving:
     """How every event stands to the grid of the `asked` subdivisions."""
-    used = _as_swung_pairs(seen) if _pairs_may_swing(asked, meters) else seen.straight_quarter
+    used = as_swung_pairs(seen) if pairs_may_swing(asked, meters) else seen.straight_quarter
     inside = np.zeros(len(seen), dtype=np.bool_)
     deviation, step_ms = np.zeros(len(seen)), np.ones(len(seen))
     for m, meter in enumerate(seen.bars.meters):
@@ -220,13 +220,13 @@ def _normal(value: Floats, spread: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * (value / spread) ** 2) / (spread * np.sqrt(2 * np.pi)))
 
 
-def _pairs_may_swing(asked: tuple[str, ...], meters: tuple[Meter, ...]) -> bool:
+def pairs_may_swing(asked: tuple[str, ...], meters: tuple[Meter, ...]) -> bool:
     """Whether the asked grid holds eighths (of 4/4) but not the triplets that sound like swing."""
     keys = {SUBDIVISIONS[find(text, meters)].key for text in asked}
     return bool(keys & {"unit", "swung-unit"}) and not keys & {"triplet", "sextuplet"}
 
 
-def _as_swung_pairs(seen: Evidence) -> Floats:
+def as_swung_pairs(seen: Evidence) -> Floats:
     """Positions with the last of three moved to the half of its beat where no second is played.
 
     A beat of long and short is swung eighths, whatever the analysis called it.

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, _as_swung_pairs, _pairs_may_swing
+from improv.assignments.evidence import Evidence, as_swung_pairs, asked_grid, pairs_may_swing
 from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
 from improv.assignments.model import Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
-from improv.grid import SUBDIVISIONS, find
+from improv.grid import SUBDIVISIONS, find, name, offered
 from improv.model import Analysis, Floats, Run
 
 SURE_FASTER_Z, DOUBTED_Z = 3.0, 1.5
@@ -22,6 +22,8 @@ FASTER_SHARE = 0.06
 of a rate regressed over six notes with a scatter of a tenth of a step (derived)."""
 SURE_RUN, DOUBTED_RUN = 0.75, 0.5
 SHORT_RUN = 5
+SAME_RATE, STAYS_SHARE = 0.03, 0.85
+"""Notes at random lie within a quarter step of a grid half of the time (derived)."""
 BAR_LINE_SPREADS = 3.0
 
 
@@ -76,8 +78,8 @@ def _faster(
     beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter[1:]]
     step_quarter = beat_quarter / per_beat
     used = seen.straight_quarter
-    if _pairs_may_swing((ceiling,), assignment.meter):
-        used = _as_swung_pairs(seen)
+    if pairs_may_swing((ceiling,), assignment.meter):
+        used = as_swung_pairs(seen)
     step_ms = step_quarter * seen.quarter_ms[1:]
     interval_ms = np.diff(seen.onset_sec) * 1000.0
     swung = np.array([s.swung for s in SUBDIVISIONS] + [False])[seen.row]
@@ -128,8 +130,9 @@ def judge_runs(
     section: Section, assignment: Assignment, seen: Evidence, analysis: Analysis
 ) -> tuple[BarVerdict, ...]:
     """The verdict of every bar under `no-off-grid-runs`."""
-    del assignment
-    off = [run for run in analysis.runs if run.off_grid]
+    off = [
+        r for r in analysis.runs if r.off_grid and not _keeps_a_grid(r, assignment, seen, analysis)
+    ]
     doubtful = _doubtful_bars(analysis)
     judged = []
     for bar in bars_of(section, seen):
@@ -146,6 +149,34 @@ def judge_runs(
         else:
             judged.append(BarVerdict(bar, MET, notes, reason="" if notes else "rest"))
     return tuple(judged)
+
+
+def _keeps_a_grid(run: Run, assignment: Assignment, seen: Evidence, analysis: Analysis) -> bool:
+    """Whether a run called off the grid moves at a subdivision's rate and stays on its places.
+
+    A run truly off the grid slides along it: 3 % off the rate, twenty notes slide over more
+    than half a step.
+    """
+    onset = analysis.notes.onset_sec
+    rows = np.flatnonzero(
+        (seen.onset_sec >= onset[run.start]) & (seen.onset_sec <= onset[run.stop - 1])
+    )
+    if not len(rows):
+        return False
+    meter = seen.meter_of(int(rows[0]))
+    for index in offered(meter):
+        row = SUBDIVISIONS[index]
+        per_beat = float(row.per_beat(meter.kind) or 1)
+        if row.swung or abs(run.notes_per_beat / per_beat - 1.0) > SAME_RATE:
+            continue
+        grid = asked_grid((name(row, meter) or "",), meter, seen.bars.meters)
+        into = seen.onset_quarter[rows] - seen.bar_start[rows]
+        into -= seen.lean_ms[rows] / seen.quarter_ms[rows]
+        step = grid[-1] / (len(grid) - 1)
+        away = np.abs(into[:, None] - grid[None, :]).min(axis=1)
+        if (away < step / 4).mean() >= STAYS_SHARE:
+            return True
+    return False
 
 
 def _doubtful_bars(analysis: Analysis) -> set[int]:

@@ -126,11 +126,12 @@ def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
     from improv.files import read_bytes
 
     text = assignment_text(assignment, remarks)
-    parse_assignment(text, "this assignment")  # Contradictions are refused before writing.
+    # Contradictions are refused before anything is written; names come back in full.
+    whole = parse_assignment(text, "this assignment")
     if update is None:
-        return text
+        return assignment_text(whole, remarks)
     data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
-    return updated_text(data.decode("utf-8-sig"), assignment, shown(update))
+    return updated_text(data.decode("utf-8-sig"), whole, shown(update))
 
 
 def _proposed(

@@ -1,0 +1,202 @@
+"""`improv assign` and `improv click` on the command line."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import mido
+import pytest
+from click.testing import CliRunner, Result
+
+from improv.analysis import analyze
+from improv.assignments.model import Alternation, Drift, Pocket, Swing
+from improv.assignments.proposal import propose
+from improv.assignments.reading import parse_assignment, read_assignment
+from improv.cli import cli
+from improv.midi_write import write_take
+from improv.practice import advise
+from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
+
+HOLDS = (Stretch("eighths", 32), Rest(2), Stretch("eighths", 30))
+FLOATS = (*HOLDS, *(p for _ in range(4) for p in (FreeRun((1 / 4.6,) * 9), Stretch("eighths", 6))))
+
+
+def run(*arguments: object) -> Result:
+    """The command line, in process."""
+    return CliRunner().invoke(cli, list(map(str, arguments)))
+
+
+def take_at(path: Path, pieces: tuple[Stretch | Rest | FreeRun, ...], tempo: float = 120.0) -> Path:
+    """A take whose lead-in is one bar of silence more than its file says."""
+    take, _ = play(Line(pieces, tempo_bpm=tempo), Hand(5.0, 9.0), 4)
+    write_take(take, path)
+    return path
+
+
+def test_an_assignment_from_options(tmp_path: Path) -> None:
+    """Every option ends in its key; the file parses to what was asked."""
+    path = tmp_path / "w.toml"
+    result = run(
+        "assign", "--tempo", 96, "--meter", "3/4", "--title", "Waltz", "--note", "Breathe.",
+        "--bars", "1-8", "--alternate", "eighths,quarters", "--every", 2, "--players", 2,
+        "--nothing-faster-than", "eighths", "--no-off-grid-runs", "--least-notes", 2,
+        "--swing", "1.2-2", "--most-drift", "default", "--pocket", "75%/15%", "--output", path,
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    made = read_assignment(path)
+    assert (made.title, made.note, made.count_in_bars) == ("Waltz", "Breathe.", 1)
+    section = made.sections[0]
+    assert (section.first_bar, section.last_bar) == (1, 8)
+    assert section.alternate == Alternation(("eighths", "quarters"), 2, 2)
+    assert (section.swing, section.most_drift) == (Swing(1.2, 2.0), Drift())
+    assert section.pocket == Pocket(0.75, None, 15.0)
+    assert (section.least_notes, section.no_off_grid_runs) == (2, True)
+
+
+def test_without_a_wish_the_tempo_decides() -> None:
+    """At 140 BPM eighths are the densest that lie 200 ms apart (Repp 2003)."""
+    result = run("assign", "--tempo", 140)
+    assert parse_assignment(result.stdout).sections[0].stay_on == "eighths"
+
+
+def test_an_existing_file_is_never_written_over(tmp_path: Path) -> None:
+    """It takes --overwrite, or --update, which keeps comments."""
+    path = tmp_path / "w.toml"
+    path.write_text('# mine\ntempo = 80 # slow\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    before = path.read_text()
+    refused = run("assign", "--tempo", 96, "--output", path)
+    assert (refused.exit_code, path.read_text()) == (2, before)
+    assert "--overwrite replaces it" in " ".join(refused.output.split())
+    assert run("assign", "--tempo", 96, "--pocket", "80%", "--update", path).exit_code == 0
+    assert path.read_text() == (
+        '# mine\ntempo = 96 # slow\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
+        "pocket = {share = 0.8}\n"
+    )
+    added = run(
+        "assign", "--section", 2, "--bars", "9-12", "--stay-on", "triplets", "--update", path
+    )
+    assert added.exit_code == 0, added.output
+    assert [s.stay_on for s in read_assignment(path).sections] == ["eighths", "eighth triplets"]
+    assert run("assign", "--tempo", 70, "--output", path, "--overwrite").exit_code == 0
+    assert "# mine" not in path.read_text()
+
+
+WRONG_USE = (
+    (["assign"], "state at least --tempo"),
+    (["assign", "{take}"], "stand after --from"),
+    (["assign", "--tempo", "96", "--stay-on", "eigths"], "did you mean 'eighths'"),
+    (["assign", "--tempo", "96", "--stay-on", "eighths", "--allowed", "quarters"], "one of them"),
+    (["assign", "--tempo", "96", "--every", "2"], "belong to --alternate"),
+    (["assign", "--tempo", "96", "--pocket", "much"], "write it like 80%/20ms"),
+    (["assign", "--tempo", "96", "--swing", "2"], "write a band like"),
+    (["assign", "--tempo", "96", "--section", "3"], "the assignment has 1"),
+    (["assign", "--from", "{take}", "--output", "{take}", "--overwrite"], "never overwritten"),
+    (["click", "--output", "x.mid"], "state at least --tempo"),
+    (["click", "--tempo", "96"], "Missing option '--output'"),
+    (["click", "--tempo", "96", "--output", "x.mp3"], "end the name in .mid or .wav"),
+    (["click", "--tempo", "96", "--gaps", "3-1", "--output", "x.mid"], "bars on + bars off"),
+    (["click", "--tempo", "96", "--beats", "5", "--output", "x.mid"], "a bar has beats 1 to 4"),
+    (["click", "--tempo", "96", "--place", "q", "--output", "x.mid"], "no position of the beat"),
+    (["click", "--tempo", "96", "--step", "4", "--output", "x.mid"], "belong together"),
+    (["click", "--tempo", "96", "--subdivision", "9ths", "--output", "x.mid"], "no subdivision"),
+)
+
+
+@pytest.mark.parametrize(("arguments", "said"), WRONG_USE)
+def test_wrong_use_is_2(
+    arguments: list[str], said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told in one line, and nothing is written."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    before = take.read_bytes()
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    monkeypatch.chdir(elsewhere)
+    result = run(*(a.format(take=take) for a in arguments))
+    assert list(elsewhere.iterdir()) == []
+    assert result.exit_code == 2, result.output
+    assert said in " ".join(result.output.split())
+    assert take.read_bytes() == before
+
+
+def test_a_proposal_holds_then_goes_on(tmp_path: Path) -> None:
+    """Steady eighths: hold them, then the next denser one, with the reasons above."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    result = run("assign", "--from", take, "--start", "1.0")
+    assert result.exit_code == 0, result.output
+    assert "# Eighths are the densest subdivision this player holds" in result.stdout
+    made = parse_assignment(result.stdout)
+    assert [s.stay_on for s in made.sections] == ["eighths", "eighth triplets"]
+    assert [s.least_notes for s in made.sections] == [2, 3]
+    assert made.tempo_bpm == (120.0,)
+
+
+def test_a_floating_player_starts_slower(tmp_path: Path) -> None:
+    """Runs that left the grid bring the tempo down and are not to pass."""
+    take = take_at(tmp_path / "ada.mid", FLOATS)
+    result = run("assign", "--from", take, take, "--start", "1.0")
+    made = parse_assignment(result.stdout)
+    assert made.tempo_bpm[0] <= 90
+    assert all(section.no_off_grid_runs for section in made.sections)
+    assert "left the grid at 120 BPM" in " ".join(result.stdout.replace("#", "").split())
+
+
+def test_a_proposal_agrees_with_the_advice() -> None:
+    """`improv analyze` and `improv assign --from` name the same two subdivisions."""
+    analysis = analyze(play(Line(HOLDS), Hand(5.0, 9.0), 4)[0])
+    advice, proposal = advise(analysis), propose([analysis])
+    assert [s.stay_on for s in proposal.assignment.sections] == [advice.hold, advice.next]
+
+
+def test_too_little_to_propose_from() -> None:
+    """Three notes hold nothing: the tempo's own subdivision, said to be that."""
+    analysis = analyze(play(Line((Stretch("quarters", 3),), tempo_bpm=100.0), Hand(), 4)[0])
+    proposal = propose([analysis])
+    assert "Too few notes" in proposal.reasons[0]
+    assert proposal.assignment.sections[0].stay_on == "eighth triplets"
+
+
+def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
+    """MIDI and WAV in one call; options lie over the file's own click."""
+    path = tmp_path / "w.toml"
+    path.write_text('tempo = 96\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    midi, wav = tmp_path / "w.mid", tmp_path / "w.wav"
+    result = run("click", path, "--gaps", "3+1", "--no-notes", "--output", midi, "--output", wav)
+    assert result.exit_code == 0, result.output
+    assert "8 bars, 2 gaps. Keep the click soft." in result.output
+    assert wav.read_bytes()[:4] == b"RIFF"
+    file = mido.MidiFile(midi)
+    markers = [m.text for t in file.tracks for m in t if m.type == "marker"]
+    assert markers == [
+        "click out: bars 4 to 4", "click in: bar 5", "click out: bars 8 to 8", "click in: bar 9",
+    ]  # fmt: skip
+    strokes = [m for t in file.tracks for m in t if m.type == "note_on" and m.velocity]
+    assert len(strokes) == 6 * 4
+
+
+def test_a_climbing_click(tmp_path: Path) -> None:
+    """80, 84, 88 over 24 bars, up every 8; one bar of count-in by default."""
+    path = tmp_path / "c.mid"
+    result = run("click", "--tempo", 80, "--bars", 24, "--step", 4, "--every", 8, "--output", path)
+    assert result.exit_code == 0, result.output
+    file = mido.MidiFile(path)
+    tempi = [60e6 / m.tempo for t in file.tracks for m in t if m.type == "set_tempo"]
+    assert tempi == pytest.approx([80, 84, 88], abs=1e-3)
+    assert sum(m.type == "note_on" and m.velocity > 0 for m in file.tracks[1]) == 25 * 4
+
+
+def test_a_track_is_not_written_over_its_assignment(tmp_path: Path) -> None:
+    """The output may not be the assignment itself, whatever it is called."""
+    path = tmp_path / "w.mid"
+    path.write_text('tempo = 96\n[[section]]\nbars = 1\nstay-on = "eighths"\n')
+    assert run("click", path, "--output", path).exit_code == 2
+    assert path.read_text().startswith("tempo")
+
+
+def test_steps_lie_over_a_list_of_tempi() -> None:
+    """A stated tempo replaces the assignment's list."""
+    listed = parse_assignment(
+        'tempo = [80, 90]\nbars-per-tempo = 4\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
+    )
+    assert replace(listed, tempo_bpm=(100.0,), bars_per_tempo=None).tempo_at(8) == 100.0
