@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 
-BENCHMARKS = ("solos", "calibration", "estimates", "notated")
+BENCHMARKS = ("solos", "calibration", "estimates", "notated", "verdicts", "classes")
 
 
 def main(arguments: list[str]) -> int:
