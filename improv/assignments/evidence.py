@@ -33,6 +33,8 @@ LOGIT_LIMIT = 3.5
 PRIOR_LOGIT = -2.0
 """Before looking, a note is about one time in eight outside (our choice)."""
 SAME_QUARTER = 1e-4
+LONGEST_ORNAMENT_SEC, LEAST_BEFORE, ORNAMENT_CONTRAST = 0.08, 1.2, 1.6
+MOST_SURE_OF_ORNAMENT = 0.8
 _KEY_ROW = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 
 
@@ -55,6 +57,7 @@ class Evidence:
     deviation_ms: Floats
     lean_ms: Floats
     confidence: Floats
+    ornament: Bools
     spread_ms: Floats
     bars: Bars
 
@@ -100,9 +103,27 @@ def evidence(analysis: Analysis) -> Evidence:
         deviation_ms=deviation,
         lean_ms=_lean(analysis, notes.phrase[rows], notes.onset_sec[rows], deviation),
         confidence=notes.confidence[rows],
+        ornament=_ornaments(notes.onset_sec[rows]),
         spread_ms=np.full(len(rows), max(analysis.spread_ms or 0.0, LEAST_SPREAD_MS)),
         bars=take.bars,
     )
+
+
+def _ornaments(onset_sec: Floats) -> Bools:
+    """Notes that look like ornaments although the analysis has not called them so.
+
+    A short note just before another, with longer steps before and after the two: it may be
+    a grace note (they last about as long at any tempo: Timmers et al. 2000), so it is
+    never sure evidence of a finer subdivision.
+    """
+    step = np.diff(onset_sec, prepend=-np.inf, append=np.inf)
+    found = np.zeros(len(onset_sec), dtype=np.bool_)
+    if len(onset_sec) > 1:
+        before, own, after = step[:-2], step[1:-1], step[2:]
+        # The step before is shortened by the ornament itself, so it need not be much longer.
+        found[:-1] = (own <= LONGEST_ORNAMENT_SEC) & (before >= LEAST_BEFORE * own)
+        found[:-1] &= after >= ORNAMENT_CONTRAST * own
+    return found
 
 
 def _straight(into: Floats, row: Ints, bars: Bars, index: Ints) -> Floats:
@@ -194,7 +215,9 @@ def leaving(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter, ...]) -
         step_ms[here] = grid[-1] / (len(grid) - 1) * seen.quarter_ms[here]
     own = seen.deviation_ms - seen.lean_ms
     deviation = np.where(inside, np.where(np.isnan(own), deviation, own), deviation)
-    return Leaving(_chance(seen, inside, deviation, step_ms), inside, deviation, step_ms)
+    chance = _chance(seen, inside, deviation, step_ms)
+    chance = np.where(seen.ornament, np.minimum(chance, MOST_SURE_OF_ORNAMENT), chance)
+    return Leaving(chance, inside, deviation, step_ms)
 
 
 def _nearest(grid: Floats, at: Floats) -> Floats:

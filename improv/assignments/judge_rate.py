@@ -74,27 +74,28 @@ def _faster(
     ceiling = section.nothing_faster_than
     if len(seen) < 2 or ceiling is None:
         return surely, maybe
-    per_beat = _ceiling_per_beat(ceiling, assignment, seen)[1:]
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter[1:]]
-    step_quarter = beat_quarter / per_beat
+    per_beat = _ceiling_per_beat(ceiling, assignment, seen)
     used = seen.straight_quarter
     if pairs_may_swing((ceiling,), assignment.meter):
         used = as_swung_pairs(seen)
-    step_ms = step_quarter * seen.quarter_ms[1:]
-    interval_ms = np.diff(seen.onset_sec) * 1000.0
-    swung = np.array([s.swung for s in SUBDIVISIONS] + [False])[seen.row]
-    both = seen.on_grid[1:] & seen.on_grid[:-1]
-    closer = np.diff(used) < step_quarter - 1e-3
-    z = (step_ms - interval_ms) / (np.sqrt(2.0) * seen.spread_ms[1:])
-    sure_call = np.minimum(seen.confidence[1:], seen.confidence[:-1]) >= DOUBTED_FROM
-    on_grid = both & closer
-    surely[1:] = on_grid & sure_call & (z >= SURE_FASTER_Z)
-    maybe[1:] = on_grid & (z >= DOUBTED_Z)
+    # Ornaments lie close to their main note by nature, whatever was asked.
+    kept = np.flatnonzero(~seen.ornament)
+    after, before = kept[1:], kept[:-1]
+    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])
+    step_quarter = beat_quarter[seen.meter[after]] / per_beat[after]
+    closer = used[after] - used[before] < step_quarter - 1e-3
+    step_ms = step_quarter * seen.quarter_ms[after]
+    interval_ms = (seen.onset_sec[after] - seen.onset_sec[before]) * 1000.0
+    z = (step_ms - interval_ms) / (np.sqrt(2.0) * seen.spread_ms[after])
+    both = seen.on_grid[after] & seen.on_grid[before]
+    called = np.minimum(seen.confidence[after], seen.confidence[before]) >= DOUBTED_FROM
+    surely[after] = both & closer & called & (z >= SURE_FASTER_Z)
+    maybe[after] = both & closer & (z >= DOUBTED_Z)
     # Called inside by position, yet far too close by the clock: swing may do that.
-    maybe[1:] |= both & ~closer & ~swung[1:] & (z >= SURE_FASTER_Z + 1)
-    _add_runs(surely, maybe, seen, analysis, np.append(per_beat[:1], per_beat))
-    loose = ~both & (z >= SURE_FASTER_Z) & ~surely[1:]
-    maybe[1:] |= loose
+    swung = np.array([s.swung for s in SUBDIVISIONS] + [False])[seen.row[after]]
+    maybe[after] |= both & ~closer & ~swung & (z >= SURE_FASTER_Z + 1)
+    _add_runs(surely, maybe, seen, analysis, per_beat)
+    maybe[after] |= ~both & (z >= SURE_FASTER_Z) & ~surely[after]
     return surely, maybe
 
 
