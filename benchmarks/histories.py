@@ -57,7 +57,7 @@ class Side:
     spread_times: float = 1.0
     offset_more_ms: float = 0.0
     off_grid_times: float = 1.0
-    first_day: int = 0
+    first_day: int = 739_000
     kinds: int = 3
 
 
@@ -94,7 +94,7 @@ def two_sides(
     player: Player, before: Side, after: Side, rng: np.random.Generator
 ) -> tuple[Material, Material]:
     """Before and after, on different days."""
-    return side(player, before, rng), side(player, replace(after, first_day=before.days + 7), rng)
+    return side(player, before, rng), side(player, replace(after, first_day=before.first_day + before.days + 7), rng)
 
 
 def _take(

@@ -13,9 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import random
-import signal
 import sqlite3
 import subprocess
 import sys
@@ -99,7 +97,7 @@ class Stage:
         worker.stdout.readline()
         time.sleep(delay_sec)
         running = worker.poll() is None
-        os.kill(worker.pid, signal.SIGKILL)
+        worker.kill()  # SIGKILL: nothing can be tidied up
         rest = worker.stdout.read().splitlines()
         worker.stdout.close()
         worker.wait()

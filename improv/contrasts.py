@@ -27,6 +27,7 @@ FEWEST_NOTES = 24
 SAME_TEMPO = 0.02
 """Sets whose mean interval differs by less are played at one tempo (below hearing: Drake &
 Botte 1993 have 1.5 to 3 %)."""
+LEAST_ERROR = 0.1
 TOGETHER = Kind("all subdivisions", 0.0, False)
 """Stands for every subdivision at once, where more than one can be compared."""
 
@@ -142,12 +143,22 @@ def _average(value: Floats, weight: Floats) -> float | None:
 def contrast(
     y: Floats, place: Floats, step: Floats, variance: Floats, measure: Measure
 ) -> Estimate | None:
-    """The change from place 0 to place 1, at equal tempo."""
+    """The change from place 0 to place 1, at equal tempo.
+
+    Copies of one take under several days agree to the last digit, which is no evidence:
+    the standard error is at least `LEAST_ERROR` of what the working variances expect.
+    """
     one = np.ones_like(y)
+    plain = np.column_stack([one, place])
     if step.max() - step.min() < SAME_TEMPO:
-        return robust_line(y, np.column_stack([one, place]), variance, 1)
-    columns = np.column_stack([one, place, step - step.mean()])
-    return robust_line(y, columns, variance, 1, Prior(2, *measure.slope))
+        found = robust_line(y, plain, variance, 1)
+    else:
+        columns = np.column_stack([plain, step - step.mean()])
+        found = robust_line(y, columns, variance, 1, Prior(2, *measure.slope))
+    if found is None:
+        return None
+    expected = np.linalg.inv((plain / variance[:, None]).T @ plain)[1, 1]
+    return Estimate(found.value, max(found.se, LEAST_ERROR * math.sqrt(expected)), found.df)
 
 
 def _never_certain(estimate: Estimate, share: Floats, place: Floats) -> Estimate:

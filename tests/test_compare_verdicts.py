@@ -95,6 +95,19 @@ def test_a_set_against_itself_differs_by_nothing() -> None:
     assert found.clearest is None
 
 
+def test_copies_are_no_evidence() -> None:
+    """The same take under eight days agrees to the last digit; nothing is concluded from that."""
+    one, _ = history(21, Side(1), Side(1), STEADY)
+    whole = one
+    for day in range(1, 8):
+        again = Material(
+            one.cells, one.take, one.kinds, one.day + 7 * day, one.tempo_bpm, one.label
+        )
+        whole = joined(whole, again)
+    found = compare_over_time(whole)
+    assert found.clearest is None and found.span_days == 49
+
+
 def test_turned_round_the_change_is_turned_round() -> None:
     """Before and after exchanged: ratios invert, differences change sign, chances stay."""
     a, b = history(5, Side(6), Side(6, spread_times=0.7), STEADY)
@@ -164,7 +177,9 @@ def test_over_time_finds_a_steady_narrowing() -> None:
     """Ten days from 100 % to 60 % of the spread: better, and the change is near what it was."""
     parts = []
     for d in range(10):
-        one, _ = history(20 + d, Side(1, spread_times=1.0 - 0.4 * d / 9, first_day=7 * d), Side(1))
+        one, _ = history(
+            20 + d, Side(1, spread_times=1.0 - 0.4 * d / 9, first_day=739_000 + 7 * d), Side(1)
+        )
         parts.append(one)
     whole = parts[0]
     for part in parts[1:]:

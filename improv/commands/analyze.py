@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
+from typing import TYPE_CHECKING
+
 import click
 
 from improv.analysis import analyze
+from improv.commands.log_options import about_options
 from improv.commands.options import take_options
 from improv.commands.output import Out, Progress, refuse_overwriting, say
 from improv.document import all_warnings, csv_text, json_text
-from improv.errors import ImprovError
+from improv.errors import ImprovError, UsageError
 from improv.files import printable
+from improv.log.entries import About
 from improv.midi import read_take
 from improv.model import Analysis, Reading, Settings
 from improv.report import text_report
+
+if TYPE_CHECKING:
+    from improv.commands.keeping import Keeper
 
 EPILOG = """
 \b
@@ -22,6 +30,7 @@ Examples:
   improv analyze solo.mid --backing blues.mid --bars 5-12
   improv analyze solo.mid --subdivisions eighths,sixteenths --tolerance 15
   improv analyze monday/*.mid --format csv --output monday.csv
+  improv analyze solo.mid --tempo 96 --log --player Ana
 
 Deviations are positive when late. Exit status: 0 fine, 1 a take could not be
 read (the others still are), 2 wrong use.
@@ -51,6 +60,9 @@ read (the others still are), 2 wrong use.
     metavar="FILE",
     help="Write there instead of to standard output.",
 )
+@click.option("--log", "keep", is_flag=True, help="Keep the takes in the practice log as well.")
+@click.option("--log-file", type=click.Path(), metavar="FILE", help="The log to keep them in.")
+@about_options
 def command(
     takes: tuple[str, ...],
     reading: Reading,
@@ -58,6 +70,9 @@ def command(
     form: str,
     full: bool,
     output: str | None,
+    keep: bool,
+    log_file: str | None,
+    about: About,
 ) -> None:
     """Tell which subdivision each phrase of a solo is on, and where it falls off.
 
@@ -68,13 +83,26 @@ def command(
     refuse_overwriting(output, [*takes, reading.backing])
     out = Out(output)
     tell = _Teller(out, form, full, several=len(takes) > 1)
-    with Progress(takes) as progress:
+    with _keeper(keep, log_file, about) as tell.keeper, Progress(takes) as progress:
         for path in progress:
             tell.take(path, reading, settings, progress)
     tell.end()
     out.close()
     if tell.errors:
         raise SystemExit(min(error.exit_status for error in tell.errors))
+
+
+def _keeper(
+    keep: bool, log_file: str | None, about: About
+) -> AbstractContextManager[Keeper | None]:
+    """What keeps the takes, where they are to be kept."""
+    if not keep:
+        if log_file is not None or about != About():
+            raise UsageError("what is said of a take goes into the log: add --log")
+        return nullcontext()
+    from improv.commands.keeping import Keeper
+
+    return Keeper(log_file, about.checked())
 
 
 class _Teller:
@@ -86,13 +114,14 @@ class _Teller:
 
     def __init__(self, out: Out, form: str, full: bool, several: bool) -> None:
         self.errors: list[ImprovError] = []
+        self.keeper: Keeper | None = None
         self._out, self._form, self._full, self._several = out, form, full, several
         self._written = 0
 
     def take(self, path: str, reading: Reading, settings: Settings, progress: Progress) -> None:
         """Analyzes and writes one take."""
         try:
-            analysis = analyze(read_take(path, reading), settings)
+            analysis = self._analysis(path, reading, settings)
             text = self._text(analysis)
         except ImprovError as error:
             if not self._several:
@@ -107,6 +136,14 @@ class _Teller:
                 say(f"Warning: {printable(analysis.take.name)}: {printable(warning)}")
         self._out.write(text)
         self._written += 1
+
+    def _analysis(self, path: str, reading: Reading, settings: Settings) -> Analysis:
+        """What was heard; the take is kept on the way where it is to be."""
+        if self.keeper is None:
+            return analyze(read_take(path, reading), settings)
+        told, analysis = self.keeper.keep_analyzed(path, reading, settings)
+        say(told)
+        return analysis
 
     def end(self) -> None:
         """Closes what a list of several takes leaves open."""

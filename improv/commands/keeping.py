@@ -32,8 +32,8 @@ class Keeper:
     The log is opened with the first take that could be read: a misspelt call makes none.
     """
 
-    def __init__(self, log_file: str | None) -> None:
-        self._log_file = log_file
+    def __init__(self, log_file: str | None, about: About, replace: bool = False) -> None:
+        self._log_file, self._about, self._replace = log_file, about, replace
         self._log: Log | None = None
 
     def __enter__(self) -> Keeper:
@@ -48,16 +48,15 @@ class Keeper:
         if self._log is not None:
             self._log.close()
 
-    def keep(
-        self, path: str, reading: Reading, settings: Settings, about: About, replace: bool = False
-    ) -> str:
+    def keep(self, path: str, reading: Reading, settings: Settings) -> str:
         """Analyzes and keeps one take; one sentence about it."""
-        return self.keep_analyzed(path, reading, settings, about, replace)[0]
+        return self.keep_analyzed(path, reading, settings)[0]
 
     def keep_analyzed(
-        self, path: str, reading: Reading, settings: Settings, about: About, replace: bool = False
+        self, path: str, reading: Reading, settings: Settings
     ) -> tuple[str, Analysis]:
         """The same, with the analysis."""
+        about, replace = self._about, self._replace
         guessed = about.day is None
         # On --replace a day nobody stated stays as it was.
         dated = about if not guessed or replace else changed(about, day=_day_of(path))

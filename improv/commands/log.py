@@ -65,10 +65,10 @@ def add(
 
     about = about.checked()
     errors: list[ImprovError] = []
-    with Keeper(log_file) as keeper, Progress(takes) as progress:
+    with Keeper(log_file, about, replace) as keeper, Progress(takes) as progress:
         for path in progress:
             try:
-                told = keeper.keep(path, reading, settings, about, replace)
+                told = keeper.keep(path, reading, settings)
             except ImprovError as error:
                 if len(takes) == 1:
                     raise

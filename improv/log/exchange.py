@@ -62,7 +62,7 @@ def export_folder(log: Log, which: Filter, target: AnyPath) -> int:
     try:
         (beside / MIDI).mkdir(parents=True)
         with open(beside / TAKES, "x", encoding="utf-8") as lines:
-            for row in rows:
+            for row in sorted(rows, key=lambda row: row.id):
                 whole = log.whole(row.id)
                 lines.write(json.dumps(_line(whole, beside / MIDI)) + "\n")
         os.replace(beside, place)

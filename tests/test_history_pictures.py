@@ -1,0 +1,66 @@
+"""Pictures of a history: the values drawn, and that they can be drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.histories import Side, side
+from improv.compare import compare_over_time, compare_sets
+from improv.material import joined
+from improv.pictures import history as pictures
+from improv.pictures.draw_history import before_after_figure, safety_figure, trend_figure
+from improv.pictures.draw_save import svg_text
+from improv.safety import safety_map
+from tests.log_material import history
+
+
+def test_trend_values() -> None:
+    """A point a day with its interval around it, and the line the comparison tells."""
+    before, after = history(1, Side(5), Side(5, spread_times=0.6))
+    whole = joined(before, after)
+    comparison = compare_over_time(whole)
+    found = pictures.trends(whole, comparison)
+    assert [t.subdivision for t in found] == ["eighths", "eighth triplets", "sixteenths"]
+    for trend, finding in zip(
+        found, [f for f in comparison.findings if f.measure.key == "spread"], strict=False
+    ):
+        assert len(trend.day) == 10
+        assert np.all(trend.low_ms < trend.spread_ms) and np.all(trend.spread_ms < trend.high_ms)
+        assert trend.line_ms is not None
+        assert trend.line_ms[1] / trend.line_ms[0] == pytest.approx(finding.change)
+
+
+def test_before_and_after_values() -> None:
+    """Every phrase of both sides, sorted; a subdivision only one side has is left out."""
+    before, after = history(2, Side(3, kinds=3), Side(3, kinds=2))
+    rows = pictures.before_and_after(before, after, compare_sets(before, after))
+    assert [r.subdivision for r in rows] == ["eighths", "eighth triplets"]
+    for row in rows:
+        assert len(row.before_ms) == len(row.after_ms) == 18
+        assert np.all(np.diff(row.before_ms) >= 0)
+
+
+def test_everything_draws() -> None:
+    """Each figure becomes SVG that names what it shows and holds its words as text."""
+    before, after = history(3, Side(4), Side(4))
+    whole = joined(before, after)
+    found = safety_map(side_of_one())
+    assert found is not None
+    figures = (
+        trend_figure(pictures.trends(whole, compare_over_time(whole)), "Over time"),
+        before_after_figure(
+            pictures.before_and_after(before, after, compare_sets(before, after)), "Sides"
+        ),
+        safety_figure(pictures.zones(found), found.usual_bpm, "Map"),
+    )
+    for figure, title in zip(figures, ("Over time", "Sides", "Map"), strict=True):
+        text = svg_text(figure, title)
+        assert title in text and "sixteenths" in text
+
+
+def side_of_one() -> pictures.Material:
+    """One player's takes for a map."""
+    from benchmarks.histories import Player
+
+    return side(Player(), Side(6), np.random.default_rng(4))

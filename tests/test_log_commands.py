@@ -1,0 +1,220 @@
+"""`improv log`, `compare` and `safety` as a person meets them."""
+
+from __future__ import annotations
+
+import json
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from improv.cli import cli
+from improv.log.place import VARIABLE, log_path
+from improv.log.store import Log
+from tests.log_material import entry_of, history, take_file
+
+
+@pytest.fixture(autouse=True)
+def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test has a log of its own, named by the environment."""
+    monkeypatch.setenv(VARIABLE, str(tmp_path / "log.db"))
+
+
+def run(*words: object, answer: str | None = None) -> Result:
+    """One call of the command line."""
+    return CliRunner().invoke(cli, [str(w) for w in words], input=answer)
+
+
+def fill(folder: Path, players: tuple[str, ...] = ("Ana",), days: int = 8) -> None:
+    """A log of one short take a day for each player."""
+    with Log.open(folder / "log.db", create=True) as log:
+        log.add_many(
+            [
+                entry_of(100 * p + d, player, day=str(date(2026, 1, 1) + timedelta(days=7 * d)))
+                for p, player in enumerate(players)
+                for d in range(days)
+            ]
+        )
+
+
+def test_add_list_show_remove(tmp_path: Path) -> None:
+    """The way of a take through the log, in the words a person sees."""
+    take = take_file(tmp_path)
+    added = run("log", "add", take, "--start", 1, "--player", "Ana", "--tune", "Late Bus",
+                "--date", "2026-03-01", "--tags", "class,warm", "--note", "new reeds")  # fmt: skip
+    assert (added.exit_code, added.stdout) == (0, "solo.mid: kept as take 1.\n")
+    again = run("log", "add", take, "--start", 1)
+    assert again.exit_code == 0 and "already in the log as take 1; nothing" in again.stdout
+    other = run("log", "add", take, "--start", 1, "--tempo", 100)
+    assert other.exit_code == 0 and "read otherwise (tempo_bpm unset -> 100.0)" in other.stdout
+    listed = run("log", "list", "--player", "ana", "--tags", "warm")
+    assert "Late Bus" in listed.stdout and "8ths, 16ths" in listed.stdout
+    shown = run("log", "show", 1, "--midi", tmp_path / "again.mid")
+    assert "new reeds" in shown.stdout and "To practise" in shown.stdout
+    assert (tmp_path / "again.mid").read_bytes() == take.read_bytes()
+    kept = run("log", "remove", 1, answer="n\n")
+    assert kept.exit_code == 0 and "Nothing removed." in kept.stdout
+    assert run("log", "remove", 1, "--yes").stdout == "Removed 1 take.\n"
+    assert run("log", "list").stdout == "No takes found.\n"
+
+
+def test_text_fits_in_80_columns(tmp_path: Path) -> None:
+    """Lists and takes with long words stay within the line."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(entry_of(1, "A player with a very long name", "A tune with a very long name too"))
+    for words in (("list",), ("show", "1")):
+        lines = run("log", *words).stdout.splitlines()
+        assert lines and max(map(len, lines)) <= 80
+
+
+def test_add_makes_no_log_for_a_file_that_is_no_take(tmp_path: Path) -> None:
+    """A broken file is refused in one line, and no log appears."""
+    bad = tmp_path / "bad.mid"
+    bad.write_bytes(b"not a take")
+    done = run("log", "add", bad)
+    assert done.exit_code == 1 and "bad.mid" in done.stderr and done.stdout == ""
+    assert not (tmp_path / "log.db").exists()
+
+
+def test_add_of_several_goes_on_after_a_bad_one(tmp_path: Path) -> None:
+    """The good ones are kept, the bad one is named, the exit status is 1."""
+    good, bad = take_file(tmp_path), tmp_path / "bad.mid"
+    bad.write_bytes(b"not a take")
+    done = run("log", "add", bad, good, "--start", 1)
+    assert done.exit_code == 1
+    assert "kept as take 1" in done.stdout and "bad.mid" in done.stderr
+
+
+def test_a_day_nobody_stated_is_the_files(tmp_path: Path) -> None:
+    """And it says so."""
+    done = run("log", "add", take_file(tmp_path), "--start", 1)
+    assert f"played on {date.today().isoformat()} (the day of the file)" in done.stdout
+
+
+def test_export_import_backup_refresh(tmp_path: Path) -> None:
+    """Every way out of the log and back."""
+    fill(tmp_path, days=2)
+    assert "2 takes written" in run("log", "export", tmp_path / "out").stdout
+    other = ("--log", tmp_path / "other.db")
+    assert run("log", "import", tmp_path / "out", *other).stdout == "2 new, 0 already in the log.\n"
+    assert run("log", "export", "-", "--format", "csv").stdout.startswith("take,day,player")
+    assert "backup written" in run("log", "backup", tmp_path / "copy.db").stdout
+    assert run("log", "list", "--log", tmp_path / "copy.db").stdout == run("log", "list").stdout
+
+
+def test_analyze_and_keep_in_one_step(tmp_path: Path) -> None:
+    """`analyze --log` prints the analysis and keeps the take."""
+    done = run("analyze", take_file(tmp_path), "--start", 1, "--log", "--player", "Ana",
+               "--date", "2026-03-01", "--format", "json")  # fmt: skip
+    assert done.exit_code == 0 and json.loads(done.stdout)["take"]["notes"] == 32
+    assert "kept as take 1" in done.stderr
+    with Log.open(tmp_path / "log.db") as log:
+        assert log.whole(1).row.player == "Ana"
+    plain = run("analyze", take_file(tmp_path), "--start", 1, "--player", "Ana")
+    assert plain.exit_code == 2 and "--log" in plain.stderr
+
+
+def test_compare_two_takes(tmp_path: Path) -> None:
+    """Two files, or a file and a take of the log; JSON is JSON."""
+    fill(tmp_path, days=2)
+    one, two = take_file(tmp_path), take_file(tmp_path, "two.mid", 2)
+    done = run("compare", one, two, "--start", 1)
+    assert done.exit_code == 0 and done.stdout.startswith("Before: 1 take, mean tempo 96 BPM.")
+    data = json.loads(run("compare", one, "log:2", "--start", 1, "--format", "json").stdout)
+    assert data["takes"] == {"before": 1, "after": 1} and data["findings"]
+
+
+def test_compare_two_sets(tmp_path: Path) -> None:
+    """The word `with` parts two sets."""
+    files = [take_file(tmp_path, f"{seed}.mid", seed) for seed in (1, 2, 3, 4)]
+    done = run("compare", *files[:2], "with", *files[2:], "--start", 1)
+    assert done.exit_code == 0 and done.stdout.startswith("Before: 2 takes")
+
+
+def test_compare_over_time_and_split(tmp_path: Path) -> None:
+    """Everything of one player: the same take every week has not changed."""
+    fill(tmp_path)
+    over = run("compare", "--player", "Ana")
+    assert "8 takes over 49 days" in over.stdout and "No change can be shown" in over.stdout
+    split = run("compare", "--split", "2026-02-01", "--format", "csv")
+    assert split.exit_code == 0 and split.stdout.startswith("subdivision,per_beat,measure")
+    for name in ("trend.png", "sides.svg"):
+        extra = ("--split", "2026-02-01") if name == "sides.svg" else ()
+        done = run("compare", *extra, "--plot", tmp_path / name)
+        assert done.exit_code == 0 and (tmp_path / name).stat().st_size > 3000
+
+
+def test_a_player_is_compared_with_nobody_else(tmp_path: Path) -> None:
+    """Several players need a name, or the class view, which ranks nobody."""
+    fill(tmp_path, ("Cleo", "Ana", "Ben"))
+    done = run("compare")
+    assert done.exit_code == 2 and "by several players (Ana, Ben, Cleo)" in done.stderr
+    text = run("compare", "--class").stdout
+    assert text.index("Ana:") < text.index("Ben:") < text.index("Cleo:")
+    assert len(json.loads(run("compare", "--class", "--format", "json").stdout)) == 3
+    assert run("compare", "--class", "--format", "csv").stdout.startswith("player,subdivision")
+
+
+WRONG = [
+    (("compare",), "there is no practice log yet", 1),
+    (("compare", "a.mid"), "name two takes", 2),
+    (("compare", "a.mid", "with"), "holds no take", 2),
+    (("compare", "a.mid", "b.mid", "--player", "Ana"), "not both", 2),
+    (("compare", "a.mid", "b.mid"), "a.mid: there is no such file", 1),
+    (("compare", "log:x", "log:2"), "'log:x' is not the number of a take", 2),
+    (("compare", "--tolerance", "7"), "a pocket of 7 ms is not kept", 2),
+    (("log", "show", "1"), "there is no practice log yet", 1),
+    (("log", "show", "one"), "'one' is not the number of a take", 2),
+    (("log", "list", "--since", "yesterday"), "not a date like", 2),
+    (("log", "list", "--tempo-range", "fast"), "not a range of tempi", 2),
+    (("log", "import", "."), "takes.jsonl: there is no such file", 1),
+    (("safety",), "there is no practice log yet", 1),
+    (("safety", "--plot", "map.gif"), "ends in .png, .svg or .pdf", 2),
+]
+
+
+@pytest.mark.parametrize(("words", "message", "status"), WRONG, ids=lambda v: str(v)[:40])
+def test_wrong_use_is_one_line(words: tuple[str, ...], message: str, status: int) -> None:
+    """What is wrong, in one line on standard error; nothing on standard output."""
+    done = run(*words)
+    assert message in done.stderr and done.stdout == ""
+    assert done.exit_code == status
+
+
+def test_removing_what_is_not_there_removes_nothing(tmp_path: Path) -> None:
+    """One wrong number among right ones, and all of them stay."""
+    fill(tmp_path, days=2)
+    done = run("log", "remove", 1, 9, "--yes")
+    assert done.exit_code == 2 and "there is no take 9" in done.stderr
+    assert "2 takes" in run("log", "list").stdout
+
+
+def test_safety_command(tmp_path: Path) -> None:
+    """The map in words, as data, as a picture."""
+    fill(tmp_path)
+    done = run("safety", "--plot", tmp_path / "map.pdf")
+    assert done.exit_code == 0 and "sixteenths" in done.stdout and "Next:" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    assert (tmp_path / "map.pdf").read_bytes().startswith(b"%PDF")
+    assert json.loads(run("safety", "--format", "json").stdout)["subdivisions"]
+    assert run("safety", "--format", "csv").stdout.startswith("subdivision,per_beat,notes")
+    none = run("safety", "--player", "Nobody")
+    assert none.exit_code == 2 and "too few notes to map" in none.stderr
+
+
+def test_where_the_log_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Stated, then named by the environment, then the user's data folder."""
+    assert log_path("here.db") == Path("here.db")
+    assert log_path() == tmp_path / "log.db"
+    monkeypatch.delenv(VARIABLE)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    assert log_path().name == "practice-log.db"
+
+
+def test_histories_are_seeded() -> None:
+    """The simulated histories the tests use are the same every time."""
+    from benchmarks.histories import Side
+
+    a, b = (history(3, Side(2), Side(2))[0] for _ in range(2))
+    assert a.cells.tobytes() == b.cells.tobytes()

@@ -1,0 +1,160 @@
+"""Export and import: everything comes back, and nothing made up comes in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from improv.errors import LogError
+from improv.log.entries import Filter
+from improv.log.exchange import csv_text, export_folder, import_folder, sound
+from improv.log.store import Log
+from tests.log_material import entry, entry_of
+
+
+def filled(folder: Path, name: str = "log.db") -> Log:
+    """An open log of three takes."""
+    log = Log.open(folder / name, create=True)
+    log.add_many(
+        [
+            entry_of(1, "Ana", "Late Bus", "2026-01-10", ("class", "warm")),
+            entry_of(2, "Ana", "Tin Roof", None),
+            entry_of(3, "=HYPERLINK(1)", "Late Bus", "2026-02-01"),
+        ]
+    )
+    return log
+
+
+def test_everything_comes_back(tmp_path: Path) -> None:
+    """Exported and imported, a log holds the same takes; a second import adds nothing."""
+    with filled(tmp_path) as log, Log.open(tmp_path / "other.db", create=True) as other:
+        assert export_folder(log, Filter(), tmp_path / "out") == 3
+        done = import_folder(other, tmp_path / "out")
+        assert (done.new, done.known) == (3, 0)
+        assert import_folder(other, tmp_path / "out" / "takes.jsonl").known == 3
+        assert csv_text(other, Filter()) == csv_text(log, Filter())
+        for a, b in zip(log.rows(), other.rows(), strict=True):
+            x, y = log.whole(a.id), other.whole(b.id)
+            assert (x.midi, x.document, x.settings_text, x.note, x.made, x.made_by) == (
+                y.midi, y.document, y.settings_text, y.note, y.made, y.made_by,
+            )  # fmt: skip
+            assert a.tags == b.tags
+
+
+def test_a_filter_exports_only_what_it_finds(tmp_path: Path) -> None:
+    """One player's takes, and the folder holds no other bytes."""
+    with filled(tmp_path) as log:
+        assert export_folder(log, Filter(player="Ana"), tmp_path / "out") == 2
+    assert len(list((tmp_path / "out" / "midi").iterdir())) == 2
+
+
+def test_an_existing_folder_is_left_alone(tmp_path: Path) -> None:
+    """Export never writes into something that is there; nothing half-made stays."""
+    (tmp_path / "out").mkdir()
+    with filled(tmp_path) as log:
+        with pytest.raises(LogError, match="is there already"):
+            export_folder(log, Filter(), tmp_path / "out")
+        with pytest.raises(LogError, match="cannot be written"):
+            export_folder(log, Filter(), tmp_path / "log.db" / "out")
+    assert list((tmp_path / "out").iterdir()) == []
+    assert not [p for p in tmp_path.iterdir() if p.name.endswith(".part")]
+
+
+def lines_of(folder: Path) -> list[dict[str, Any]]:
+    """The exported lines."""
+    text = (folder / "takes.jsonl").read_text(encoding="utf-8")
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def broken(change: Callable[[dict[str, Any]], object]) -> Callable[[Path], None]:
+    """Changes the second line of an exported folder."""
+
+    def apply(folder: Path) -> None:
+        lines = lines_of(folder)
+        change(lines[1])
+        (folder / "takes.jsonl").write_text("\n".join(map(json.dumps, lines)), encoding="utf-8")
+
+    return apply
+
+
+def _garbage(folder: Path) -> None:
+    with open(folder / "takes.jsonl", "ab") as file:
+        file.write(b"\xff\xfe{{{\n")
+
+
+BAD: dict[str, tuple[Callable[[Path], object], str]] = {
+    "no json": (_garbage, "line 4 is not a take"),
+    "empty": (lambda f: (f / "takes.jsonl").write_text(""), "holds no takes"),
+    "another format": (broken(lambda d: d.update(format="x")), "line 2 .*does not say it is one"),
+    "a later format": (broken(lambda d: d.update(version=2)), "line 2 .*format version 2"),
+    "no settings": (broken(lambda d: d.pop("settings")), "line 2 .*'settings' is missing"),
+    "made-up settings": (broken(lambda d: d["settings"].update(x=1)), "line 2 .*not known"),
+    "another place": (broken(lambda d: d.update(midi="../../log.db")), "digest is not one"),
+    "a changed file": (
+        lambda f: [p.write_bytes(b"MThd") for p in (f / "midi").iterdir()],
+        "is not the file it was",
+    ),
+    "a missing file": (
+        lambda f: [p.unlink() for p in (f / "midi").iterdir()],
+        "there is no such file",
+    ),
+    "a word that is none": (broken(lambda d: d.update(player=5)), "line 2 .*not text"),
+    "a day that is none": (broken(lambda d: d.update(day="soon")), "line 2 .*not a date"),
+    "a list": (lambda f: (f / "takes.jsonl").write_text("[1, 2]\n"), "line 1 is not a take"),
+}
+
+
+@pytest.mark.parametrize(("spoil", "message"), BAD.values(), ids=list(BAD))
+def test_what_is_made_up_is_refused(
+    tmp_path: Path, spoil: Callable[[Path], object], message: str
+) -> None:
+    """One line says which line of the file is wrong and how; the log is whole afterwards."""
+    with filled(tmp_path) as log:
+        export_folder(log, Filter(), tmp_path / "out")
+    spoil(tmp_path / "out")
+    with Log.open(tmp_path / "other.db", create=True) as other:
+        with pytest.raises(LogError, match=message) as told:
+            import_folder(other, tmp_path / "out")
+        assert "\n" not in str(told.value)
+        assert all(other.whole(row.id).document for row in other.rows())
+
+
+def test_an_unsound_analysis_is_made_again(tmp_path: Path) -> None:
+    """An analysis somebody meddled with is not believed: the notes are analyzed afresh."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(entry())
+        export_folder(log, Filter(), tmp_path / "out")
+    (line,) = lines_of(tmp_path / "out")
+    line["analysis"]["take"]["spread_ms"] = "wide"
+    (tmp_path / "out" / "takes.jsonl").write_text(json.dumps(line), encoding="utf-8")
+    with Log.open(tmp_path / "other.db", create=True) as other:
+        import_folder(other, tmp_path / "out")
+        assert other.whole(1).document == entry().document
+
+
+def test_soundness() -> None:
+    """A real document is sound; one with a piece missing or turned is not."""
+    document = entry().document
+    assert sound(document)
+    for key in ("take", "notes", "phrases", "runs", "version"):
+        assert not sound({k: v for k, v in document.items() if k != key})
+    assert not sound({**document, "notes": document["notes"][:-1]})
+    assert not sound({**document, "notes": [5] * len(document["notes"])})
+    for nonsense in (None, 5, [], {}, {"take": None}):
+        assert not sound(nonsense)
+
+
+def test_csv_is_for_spreadsheets(tmp_path: Path) -> None:
+    """A row per take and subdivision; a player who is a formula becomes harmless."""
+    with filled(tmp_path) as log:
+        rows = list(csv.DictReader(io.StringIO(csv_text(log, Filter()))))
+    assert len(rows) == 6
+    assert {row["subdivision"] for row in rows} == {"eighths", "sixteenths"}
+    assert [row["player"] for row in rows].count("'=HYPERLINK(1)") == 2
+    assert all(float(row["spread_ms"]) > 0 for row in rows)

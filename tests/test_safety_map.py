@@ -1,0 +1,161 @@
+"""The map of safety: its model, its ceilings, what it says comes next."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.histories import Player, Side, side
+from improv.cells import CELL
+from improv.material import Material
+from improv.pictures.history import zones
+from improv.practice import CLOSEST_MS, SAFE_SPREADS
+from improv.safety import (
+    CLOSEST,
+    LEAVES,
+    SPREAD,
+    TRAINED_MS,
+    SafetyMap,
+    _crossing,
+    _log_spread,
+    safety_map,
+)
+from improv.safety_report import document, table, text_report, what_next
+
+LOOSE = Player(floor_ms=22.0, share=0.03, fumbles=0.0, off_grid=0.0, day_wander=0.05)
+TIGHT = Player(floor_ms=7.0, share=0.025, fumbles=0.0, off_grid=0.0, day_wander=0.05)
+PLAN = Side(20, tempo_bpm=(60.0, 160.0), phrases=5)
+
+
+def mapped(player: Player, plan: Side = PLAN, seed: int = 1) -> SafetyMap:
+    """The map of a simulated player."""
+    found = safety_map(side(player, plan, np.random.default_rng(seed)))
+    assert found is not None
+    return found
+
+
+def test_the_models_parts_are_published() -> None:
+    """Spread goes from the floor at short intervals to a share of the interval at long ones."""
+    theta = np.array([math.log(6.0), math.log(0.025), 0.0])
+    fitted, _ = _log_spread(theta, np.array([10.0, 240.0, 1e5]), np.zeros(3, dtype=int))
+    spread = np.exp(fitted)
+    assert spread[0] == pytest.approx(6.0, rel=1e-2)
+    # 6 ms and 2.5 % meet at 240 ms, as Friberg & Sundberg's thresholds do (sources: READ).
+    assert spread[1] == pytest.approx(6.0 * math.sqrt(2.0), rel=1e-6)
+    assert spread[2] == pytest.approx(2500.0, rel=1e-3)
+
+
+def test_gradient_is_the_slope() -> None:
+    """The gradient agrees with differences taken by hand."""
+    theta, at, own = np.array([2.2, -3.4, 0.1]), np.array([80.0, 300.0]), np.zeros(2, dtype=int)
+    _, gradient = _log_spread(theta, at, own)
+    for i in range(3):
+        moved = theta.copy()
+        moved[i] += 1e-6
+        slope = (_log_spread(moved, at, own)[0] - _log_spread(theta, at, own)[0]) / 1e-6
+        assert gradient[:, i] == pytest.approx(slope, abs=1e-5)
+
+
+def test_a_loose_player_is_limited_by_spread() -> None:
+    """Six spreads of 22 ms and 3 % of the interval: the ceiling is where the algebra puts it."""
+    found = mapped(LOOSE)
+    step = SAFE_SPREADS * LOOSE.floor_ms / math.sqrt(1 - (SAFE_SPREADS * LOOSE.share) ** 2)
+    for ceiling in found.ceilings:
+        assert ceiling.limit == SPREAD and not ceiling.in_pocket
+        assert ceiling.tempo_bpm == pytest.approx(60_000 / (step * ceiling.per_beat), rel=0.15)
+        assert ceiling.low_bpm is not None and ceiling.high_bpm is not None
+        assert ceiling.low_bpm < ceiling.tempo_bpm < ceiling.high_bpm
+
+
+def test_a_tight_player_is_limited_by_any_hand() -> None:
+    """With 7 ms of floor nothing gives before the speed at which hands are known to keep apart."""
+    for ceiling in mapped(TIGHT).ceilings:
+        assert ceiling.limit == CLOSEST and ceiling.in_pocket
+        assert ceiling.tempo_bpm is not None
+        step = 60_000 / (ceiling.tempo_bpm * ceiling.per_beat)
+        assert TRAINED_MS <= step <= CLOSEST_MS + 1e-6
+
+
+def test_runs_that_leave_the_grid_are_a_limit() -> None:
+    """Sixteenths that fall off at fast tempi only: that is what gives first, and below it."""
+    material = side(TIGHT, PLAN, np.random.default_rng(2))
+    cells = material.cells.copy()
+    fast = (cells["subdivision"] == 2) & (cells["interval_ms"] < 140.0)
+    cells["off"][fast] = 3 * cells["on"][fast]
+    found = safety_map(
+        Material(cells, material.take, material.kinds, material.day, material.tempo_bpm,
+                 material.label)
+    )  # fmt: skip
+    assert found is not None
+    ceiling = {c.subdivision: c for c in found.ceilings}["sixteenths"]
+    assert ceiling.limit == LEAVES and ceiling.tempo_bpm is not None
+    assert 85.0 < ceiling.tempo_bpm < 120.0  # 140 ms is 107 BPM
+
+
+def test_more_takes_make_it_surer() -> None:
+    """The interval narrows with the days logged."""
+    few, many = (mapped(LOOSE, replace(PLAN, days=d)) for d in (5, 40))
+    widths = [
+        math.log(m.ceilings[-1].high_bpm / m.ceilings[-1].low_bpm)  # type: ignore[operator]
+        for m in (few, many)
+    ]
+    assert widths[1] < 0.6 * widths[0]
+
+
+def test_what_was_not_tried_is_said() -> None:
+    """A player heard at 90 BPM only: the map goes on, and says that it is the model's word."""
+    found = mapped(TIGHT, replace(PLAN, tempo_bpm=(89.0, 91.0)))
+    assert all(c.beyond_tried for c in found.ceilings)
+    assert "the model's word alone" in text_report(found)
+
+
+def test_too_little_is_no_map() -> None:
+    """Nothing logged, or a phrase of a few notes, gives no map."""
+    nothing = Material(
+        np.zeros(0, dtype=CELL), np.zeros(0, dtype=int), (), np.zeros(0, dtype=int),
+        np.zeros(0), (),
+    )  # fmt: skip
+    assert safety_map(nothing) is None
+    short = side(TIGHT, Side(1, phrases=1, notes=(4, 5)), np.random.default_rng(3))
+    assert safety_map(short) is None
+
+
+def test_a_crossing_by_hand() -> None:
+    """A curve that is 0 at 200 ms crosses there; its band's edges cross on either side."""
+    from improv.safety import _GRID_MS
+
+    curve = np.log(_GRID_MS / 200.0)
+    middle, careful, hopeful = _crossing(curve, np.full_like(curve, math.log(1.25)))
+    assert middle == pytest.approx(200.0, rel=1e-4)
+    assert careful == pytest.approx(250.0, rel=1e-4) and hopeful == pytest.approx(160.0, rel=1e-4)
+    assert _crossing(curve - 10.0, np.zeros_like(curve))[0] == math.inf
+
+
+def test_what_comes_next_for_a_loose_player() -> None:
+    """The coarsest subdivision that is not safe yet, slower than its usual tempo."""
+    found = mapped(LOOSE)
+    following = what_next(found)
+    assert following.subdivision == "eighths" and following.tempo_bpm is not None
+    assert following.tempo_bpm <= found.usual_bpm
+
+
+def test_what_comes_next_for_a_tight_player() -> None:
+    """Everything is safe at the usual tempo: raise it, by no more than 5 BPM."""
+    found = mapped(TIGHT)
+    following = what_next(found)
+    assert following.subdivision == "sixteenths" and following.tempo_bpm is not None
+    assert found.usual_bpm < following.tempo_bpm <= found.usual_bpm + 5
+
+
+def test_text_fits_and_warns() -> None:
+    """Eighty columns, a row per subdivision, and the caution about pain."""
+    for player in (LOOSE, TIGHT):
+        found = mapped(player)
+        text = text_report(found, "Ana")
+        assert max(map(len, text.splitlines())) <= 80
+        assert len(table(found)) == 1 + len(found.ceilings)
+        assert "clinician" in text
+        assert len(document(found)["subdivisions"]) == len(zones(found)) == 3
