@@ -26,10 +26,9 @@ FLOORS: tuple[tuple[str, ...], ...] = (
      "contrasts", "compare"),
     ("files", "smf", "start", "midi_*", "midi"),
     ("practice", "wording", "sentences", "tables", "document", "report", "compare_report",
-     "safety_report",
      "safety", "safety_report"),
-    ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "pages",
-     "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
+    ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "log_report",
+     "pages", "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),
 )  # fmt: skip
 """From the ground up. A module may import its own floor (without a circle) and those below."""

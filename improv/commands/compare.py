@@ -26,8 +26,8 @@ EPILOG = """
 Examples:
   improv compare january.mid march.mid --tempo 96
   improv compare jan/*.mid with mar/*.mid --tempo 96
-  improv compare --player Ana                       everything, over time
-  improv compare --player Ana --split 2026-03-01    before that day, and from it on
+  improv compare --player Ana                      everything, over time
+  improv compare --player Ana --split 2026-03-01   before that day, and after
   improv compare log:12 log:31 --format json
   improv compare --player Ana --plot trend.pdf
 

@@ -6,6 +6,7 @@ import json
 import textwrap
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from improv.compare import Comparison, compare_over_time, compare_sets, judged_among
 from improv.compare_report import (
@@ -170,13 +171,10 @@ def picture_form(plot: str) -> str:
     return form
 
 
-def save(figure: object, form: str, path: str, title: str) -> None:
+def save(figure: Any, form: str, path: str, title: str) -> None:
     """Writes a figure, whole or not at all."""
-    from matplotlib.figure import Figure
-
     from improv.pictures.draw_save import pdf_bytes, png_bytes, svg_text
 
-    assert isinstance(figure, Figure)
     if form == "pdf":
         data = pdf_bytes([figure], title)
     else:

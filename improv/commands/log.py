@@ -23,7 +23,7 @@ from improv.model import Reading, Settings
 EPILOG = """
 \b
 Examples:
-  improv log add solo.mid --tempo 96 --player Ana --tune "Late Bus" --tags class
+  improv log add solo.mid --tempo 96 --player Ana --tune "Late Bus"
   improv log list --player Ana --since 2026-03-01
   improv compare --player Ana
 
