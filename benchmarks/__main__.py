@@ -5,7 +5,10 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 
-BENCHMARKS = ("solos", "calibration", "estimates", "notated", "verdicts", "classes")
+BENCHMARKS = (
+    "solos", "calibration", "estimates", "notated", "verdicts", "classes",
+    "comparison", "log_kills", "log_size",
+)  # fmt: skip
 
 
 def main(arguments: list[str]) -> int:
