@@ -35,6 +35,7 @@ PRIOR_LOGIT = -2.0
 SAME_QUARTER = 1e-4
 LONGEST_ORNAMENT_SEC, LEAST_BEFORE, ORNAMENT_CONTRAST = 0.08, 1.2, 1.6
 MOST_SURE_OF_ORNAMENT = 0.8
+FEWEST_FREE = 3
 _KEY_ROW = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 
 
@@ -232,11 +233,21 @@ def _chance(seen: Evidence, inside: Bools, deviation: Floats, step_ms: Floats) -
     sure = np.clip(seen.confidence, 1e-3, 1 - 1e-3)
     logit = np.log(sure / (1 - sure))
     said = np.where(inside, -logit, np.maximum(logit, 0.0))
+    said[_stray(seen.row < 0)] = 0.0
     near = (1 - FUMBLED) * _normal(deviation, seen.spread_ms)
     near += FUMBLED * _normal(deviation, FUMBLE_WIDTH * seen.spread_ms)
     far = -np.log(np.maximum(near * step_ms, 1e-300))
     total = np.clip(said, -LOGIT_LIMIT, LOGIT_LIMIT) + far + PRIOR_LOGIT
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(total, -50, 50))))
+
+
+def _stray(is_free: Bools) -> Bools:
+    """Notes off the grid in stretches too short for a run: fumbles, as far as anyone can tell."""
+    edges = np.flatnonzero(np.diff(is_free, prepend=False, append=False))
+    found = np.zeros(len(is_free), dtype=np.bool_)
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        found[start:stop] = stop - start < FEWEST_FREE
+    return found
 
 
 def _normal(value: Floats, spread: Floats) -> Floats:

@@ -18,7 +18,7 @@ Examples:
   improv click week3.toml --gaps 3+1 --output gaps.mid
   improv click --tempo 96 --bars 24 --beats 2,4 --output backbeat.wav
   improv click --tempo 80 --step 4 --every 8 --output ladder.mid
-  improv click --tempo 120 --meter 2+2+2+3/8 --subdivision eighths --output nine.mid
+  improv click --tempo 90 --meter 7/8 --subdivision eighths --output seven.mid
   improv click --tempo 100 --gaps 4+1,4+2,4+4 --place '&' --output inside.wav
 
 A take recorded against the MIDI file is read with it: --backing week3.mid. Clicks are
