@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from improv.assignments.evidence import evidence, leaving
 from improv.assignments.keys import CLICK_KEYS, POCKET_KEYS, SECTION_KEYS, TOP_KEYS
 from improv.assignments.reading import parse_assignment, read_assignment
 from improv.cli import cli
+from improv.grid import SUBDIVISIONS
 from improv.meter import parse_meter
 from improv.synth import Hand, Line, Stretch, play
 
@@ -50,18 +52,21 @@ def test_the_example_click_drops_out() -> None:
 
 
 def test_positions_decide_not_names() -> None:
-    """An eighth-note line leaves no eighth position, even called as sixteenths throughout.
-
-    The analysis is made to call sixteenths by offering nothing else.
-    """
-    from improv.model import Settings
-
+    """An eighth-note line leaves no eighth position, even called as sixteenths throughout."""
     take, _ = play(Line((Stretch("eighths", 32),), tempo_bpm=100.0), Hand(8.0, 9.0), 2)
-    analysis = analyze(take, Settings(subdivisions=("sixteenths",)))
-    seen = evidence(analysis)
-    called = np.array([name == "sixteenths" for name in seen.names])
-    assert called.mean() > 0.9
-    assert leaving(seen, ("eighths",), parse_meter("4/4")).chance[called].max() < 0.4
+    analysis = analyze(take)
+    finer = [row.key for row in SUBDIVISIONS].index("half-unit")
+    notes = replace(
+        analysis.notes,
+        subdivision=np.full(len(take), finer),
+        subdivision_name=("sixteenths",) * len(take),
+        per_beat=np.full(len(take), 4.0),
+    )
+    seen = evidence(replace(analysis, notes=notes))
+    assert set(seen.names) == {"sixteenths"}
+    left = leaving(seen, ("eighths",), parse_meter("4/4"))
+    assert left.inside.all() and left.chance.max() < 0.4
+    assert not leaving(seen, ("quarters",), parse_meter("4/4")).inside[1::2].any()
 
 
 def test_what_may_be_an_ornament_is_no_sure_evidence() -> None:
