@@ -12,16 +12,18 @@ Work is batched over phrases, so time and memory are linear in events.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
 
 from improv import chain, free
 from improv.events import Events
-from improv.grid import SUBDIVISIONS, offered
+from improv.grid import SUBDIVISIONS, offered, positions
 from improv.hand import Hand, estimate, first_lanes, phrase_leanings, refined_lanes
 from improv.hand import FEWEST_SWUNG_NOTES, RATIO_RANGE
 from improv.lattice import Lane, Lattice, build
+from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints, _Frozen
 from improv.tempo import bar_index
 
@@ -251,15 +253,35 @@ class _Scene:
         steps = self.steps(center, spread, memory)
         found = np.zeros(len(self.edges) - 1)
         for rows, valid in self.batches:
-            stretches = self.stretches(rows, valid, spread)
+            stretches = self.stretches(rows, valid, center, spread)
             belief = chain.believe(steps, rows, valid, stretches, want_posterior=False)
             found[np.searchsorted(self.edges, rows[:, 0])] = belief.log_evidence
         return found
 
-    def stretches(self, rows: Ints, valid: Bools, spread: Floats) -> Floats:
-        onset_ms = self.events.onset_sec * 1000.0
+    def stretches(self, rows: Ints, valid: Bools, center: Floats, spread: Floats) -> Floats:
+        """Free-run densities of a batch, the hand's lean and spread given per event."""
         first = rows[:, :1]
-        return free.stretch_scores(onset_ms[rows], valid, self.beat_ms[first], spread[first])
+        ground = free.Ground(
+            self.beat_ms[first],
+            spread[first],
+            self.even_steps_ms[rows[:, 0]],
+            self.in_bar_ms[rows] - center[rows],
+        )
+        return free.stretch_scores(self.events.onset_sec[rows] * 1000.0, valid, ground)
+
+    @cached_property
+    def in_bar_ms(self) -> Floats:
+        bar = bar_index(self.bars, self.events.quarter)
+        into = self.events.quarter - self.bars.start_quarter[bar]
+        return np.asarray(into * self.events.quarter_ms)
+
+    @cached_property
+    def even_steps_ms(self) -> Floats:
+        """Steps of the even grids on offer, per event; a far value where there is none."""
+        meter = self.bars.meter[bar_index(self.bars, self.events.quarter)]
+        lanes = {lane.row for lane in self.lattice.lanes if not SUBDIVISIONS[lane.row].swung}
+        table = np.array([[even_step(row, m) for row in sorted(lanes)] for m in self.bars.meters])
+        return np.asarray(table[meter] * self.events.quarter_ms[:, None])
 
     def believe(
         self, center: Floats, spread: Floats, memory: float, with_free: bool = True
@@ -268,12 +290,12 @@ class _Scene:
         steps = self.steps(center, spread, memory)
         posterior = np.zeros(self.lattice.deviation_ms.shape)
         for rows, valid in self.batches:
-            stretches = self.stretches(rows, valid, spread) if with_free else None
+            stretches = self.stretches(rows, valid, center, spread) if with_free else None
             belief = chain.believe(steps, rows, valid, stretches)
             posterior[rows[valid]] = belief.grid.transpose(1, 0, 2, 3)[valid]
         return posterior
 
-    @property
+    @cached_property
     def beat_ms(self) -> Floats:
         bar = bar_index(self.bars, self.events.quarter)
         beat_quarter = np.array([float(m.tempo_beat_quarter) for m in self.bars.meters])
@@ -430,6 +452,15 @@ def _one_row_per_beat(scene: _Scene, by_row: Floats) -> Ints:
     each = np.arange(len(own))
     allowed = on_grid & (by_row[each, common] > ROW_ALLOWED * by_row[each, own])
     return np.asarray(np.where(allowed, common, own))
+
+
+def even_step(row: int, meter: Meter) -> float:
+    """Step of a straight row in quarter notes where it is even all through the bar, else 1000."""
+    places = positions(SUBDIVISIONS[row], meter)
+    if not places:
+        return 1000.0
+    steps = {b - a for a, b in zip(places, [*places[1:], meter.bar_quarters], strict=True)}
+    return float(steps.pop()) if len(steps) == 1 else 1000.0
 
 
 def candidate_rows(bars: Bars) -> tuple[int, ...]:

@@ -10,6 +10,10 @@ faster or slower), or its steps scatter about one length (uneven). The curve's
 coefficients are integrated out under priors of human scale, so a run is not
 rewarded for bending to whatever was played. Closed form: Bayesian linear regression on
 an orthonormal polynomial basis (Gram's polynomials on equally spaced points).
+
+A run that keeps to a subdivision's rate and place is no free run, however smoothly it is
+played: such curves are taken out of the prior (`HOLDS_CHARGE`). Only a rate that excludes
+every subdivision, or a place that keeps sliding, is off the grid.
 """
 
 from __future__ import annotations
@@ -19,7 +23,7 @@ from functools import cache
 
 import numpy as np
 
-from improv.model import Bools, Floats
+from improv.model import Bools, Floats, Ints
 
 LENGTHS = tuple(range(5, 25))
 """Events in a stretch scored as one; longer runs are stretches in a row."""
@@ -34,6 +38,11 @@ KIND_WEIGHTS = (0.4, 0.4, 0.2)
 """Prior shares of steady, gliding and uneven runs."""
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
+HOLDS_CHARGE = 10.0
+HOLDS_SHARE = 0.3
+HOLDS_EDGE = 0.04
+HOLDS_STEP_MS = 170.0
+"""A run holds a grid while it stays within this share of a step from its positions."""
 UNEVEN_SHARE = 0.18
 """Scatter of an uneven run's steps as a share of the step."""
 _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))
@@ -55,17 +64,31 @@ def _basis(length: int) -> _Basis:
     return _Basis(q, abs(float(r[1, 1])), abs(float(r[2, 2])))
 
 
-def stretch_scores(onset_ms: Floats, valid: Bools, beat_ms: Floats, spread_ms: Floats) -> Floats:
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What lies under the phrases of a batch, in ms.
+
+    `beat_ms`, `spread_ms` have shape (phrases, 1); `steps_ms` (phrases, rows) are the steps
+    of the even grids on offer; `in_bar_ms` (phrases, events) is each onset's distance from
+    its bar line, the hand's lean taken out.
+    """
+
+    beat_ms: Floats
+    spread_ms: Floats
+    steps_ms: Floats
+    in_bar_ms: Floats
+
+
+def stretch_scores(onset_ms: Floats, valid: Bools, ground: Ground) -> Floats:
     """Log density per stretch: shape (len(LENGTHS), phrases, events), indexed by last event.
 
-    `spread_ms` and `beat_ms` have shape (phrases, 1). The density covers the stretch's onsets
-    given the onset before it.
+    The density covers the stretch's onsets given the onset before it.
     """
     count, width = onset_ms.shape
     scores = np.full((len(LENGTHS), count, width), -np.inf)
     step = np.diff(onset_ms, axis=1)
     shortest, longest = STEP_RANGE_MS
-    longest_ms = np.minimum(longest, LONGEST_STEP_BEAT * beat_ms)
+    longest_ms = np.minimum(longest, LONGEST_STEP_BEAT * ground.beat_ms)
     runs_on = (step >= shortest) & (step <= longest_ms) & valid[:, 1:]
     broken = np.concatenate([np.zeros((count, 1)), np.cumsum(~runs_on, axis=1)], axis=1)
     gap = np.concatenate([np.full((count, 1), 500.0), np.maximum(step, 1.0)], axis=1)
@@ -79,10 +102,35 @@ def stretch_scores(onset_ms: Floats, valid: Bools, beat_ms: Floats, spread_ms: F
         if len(rows) == 0:
             continue
         local = windows[rows, at] - windows[rows, at, :1]
-        score = _score(local, spread_ms[rows, 0])
+        score = _score(local, ground.spread_ms[rows, 0])
         score -= np.log(gap[rows, at] * LOG_GAP_SPAN)
+        score -= HOLDS_CHARGE * _holds(local, ground, rows, at)
         scores[k, rows, at + length - 1] = score
     return scores
+
+
+def _holds(local_ms: Floats, ground: Ground, rows: Ints, at: Ints) -> Floats:
+    """How far each stretch keeps to the even grid nearest its rate: 1 wholly, 0 not at all.
+
+    The stretch's straight line and its bow are compared with as many successive
+    positions of that grid.
+    """
+    length = local_ms.shape[1]
+    basis = _basis(length)
+    line = local_ms @ basis.columns[:, :2]
+    first = line @ basis.columns[0, :2]
+    last = line @ basis.columns[-1, :2]
+    bow = (local_ms @ basis.columns[:, 2]) * np.ptp(basis.columns[:, 2])
+    step = (last - first) / (length - 1)
+    steps = ground.steps_ms[rows]
+    near = np.abs(np.log(steps / np.maximum(step, 1.0)[:, None])).argmin(axis=1)
+    grid_step = steps[np.arange(len(rows)), near]
+    place = (ground.in_bar_ms[rows, at] + first) / grid_step
+    early = (place - np.round(place)) * grid_step
+    late = early + (step - grid_step) * (length - 1)
+    farthest = np.maximum(np.maximum(np.abs(early), np.abs(late)), np.abs(bow))
+    share = farthest / np.minimum(grid_step, HOLDS_STEP_MS)
+    return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
 
 
 def _score(local_ms: Floats, spread_ms: Floats) -> Floats:
