@@ -98,6 +98,10 @@ WRONG_USE = (
     (["click", "--tempo", "96", "--gaps", "3-1", "--output", "x.mid"], "bars on + bars off"),
     (["click", "--tempo", "96", "--beats", "5", "--output", "x.mid"], "a bar has beats 1 to 4"),
     (["click", "--tempo", "96", "--place", "q", "--output", "x.mid"], "no position of the beat"),
+    (
+        ["click", "--tempo", "10", "--bars", "2000", "--output", "x.mid", "--output", "x.wav"],
+        "too long for a WAV file",
+    ),
     (["click", "--tempo", "96", "--step", "4", "--output", "x.mid"], "belong together"),
     (["click", "--tempo", "96", "--subdivision", "9ths", "--output", "x.mid"], "no subdivision"),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from improv.assignments import defaults
@@ -180,6 +181,32 @@ def test_hostile_files_are_refused() -> None:
     with pytest.raises(UsageError, match="more than 500 sections"):
         many = "".join(f"[[section]]\nbars = {b}\nstay-on = 'eighths'\n" for b in range(1, 502))
         parse_assignment(f"tempo = 96\n{many}")
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_mutated_files_are_read_or_refused(seed: int) -> None:
+    """Bytes changed, cut and doubled: an assignment or a `UsageError`, never anything else."""
+    rng = np.random.default_rng(seed)
+    refused = 0
+    for _ in range(150):
+        text = list(WHOLE)
+        for at in rng.integers(0, len(text), rng.integers(1, 4)).tolist():
+            change = rng.integers(0, 3)
+            text[at] = (
+                ""
+                if change == 0
+                else text[at] * 2
+                if change == 1
+                else str(rng.choice(list("0123456789.-\"'[]{}=,#e \n")))
+            )
+        try:
+            again = parse_assignment("".join(text))
+        except UsageError as error:
+            refused += 1
+            assert str(error).startswith("assignment")
+        else:
+            assert parse_assignment(assignment_text(again)) == again
+    assert 30 < refused < 150
 
 
 def test_what_is_written_parses_to_itself() -> None:

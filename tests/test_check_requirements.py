@@ -94,6 +94,9 @@ FAIL: Table = {
     "never changing": ('alternate = ["eighths", "coarse"]', EIGHT),
     "only the coarser turn": ('alternate = ["eighths", "coarse"]', ("coarse",) * 8),
     "changing a bar late": ('alternate = ["eighths", "coarse"]', ("coarse", "eighths") * 4),
+    "silent in a turn beside rests": (
+        'alternate = ["eighths", "rest"]', ("eighths", "-", "-", "-") * 2,
+    ),
     "playing in a rest": ('alternate = ["eighths", "rest"]', EIGHT),
     "over the ceiling": ('nothing-faster-than = "eighths"', ("eighths", "sixteenths") * 4),
     "far over the ceiling": ('nothing-faster-than = "quarters"', ("quarters", "sixteenths") * 4),

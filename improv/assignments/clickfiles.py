@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.assignments.clicktrack import ClickTrack
+from improv.errors import UsageError
 from improv.files import AnyPath, shown
 from improv.midi import read_smf
 from improv.midi_tempo import file_time
@@ -24,6 +25,7 @@ TICKS_PER_QUARTER = 3360
 """Divisible by every count of notes the subdivisions put to a quarter, fives and sevens too."""
 PERCUSSION_CHANNEL = 10
 STROKE_SEC = 0.02
+LONGEST_WAV_SEC = 3600.0
 
 PITCH_OF = {
     "downbeat": 76, "group": 76, "beat": 77, "announce": 56,
@@ -81,10 +83,18 @@ def _markers(track: ClickTrack) -> tuple[tuple[float, str], ...]:
 
 
 def click_wav(track: ClickTrack) -> bytes:
-    """The practice track as a 16-bit WAV file, from the count-in to its last bar line."""
+    """The practice track as a 16-bit WAV file, from the count-in to its last bar line.
+
+    Raises `UsageError` for one longer than `LONGEST_WAV_SEC`.
+    """
     from improv.sound import blocks, click_strokes, together, wav_bytes
 
     end = float(seconds_at(track.tempo_map, np.array([float(track.end_quarter)]))[0])
+    if end > LONGEST_WAV_SEC:
+        raise UsageError(
+            f"a track of {end / 60:.0f} minutes is too long for a WAV file here "
+            f"({LONGEST_WAV_SEC / 60:.0f} at most): state fewer bars, or write MIDI"
+        )
     score = click_strokes(stroke_sec(track), [s.kind for s in track.strokes])
     return wav_bytes(blocks(together(score, end_sec=end)))
 

@@ -16,7 +16,7 @@ import numpy as np
 from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
 from improv.assignments.model import REST, Alternation, Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
-from improv.model import Ints
+from improv.model import Floats, Ints
 from improv.wording import counted
 
 SURE_NOTE = 0.9
@@ -126,24 +126,34 @@ def _heard(
     """Turns of the finer subdivisions in which only coarser notes sound are not met."""
     out = []
     start = turns[0].bar
+    blocks: dict[int, list[Ints]] = {}
+    for bar, played in by_bar.items():
+        blocks.setdefault((bar - start) // alternation.every, []).append(played)
+    chances: dict[tuple[str, ...], Floats] = {}
     for verdict, turn in zip(judged, turns, strict=True):
-        block = [
-            b for b in by_bar
-            if (b - start) // alternation.every == (turn.bar - start) // alternation.every
-        ]  # fmt: skip
+        events = np.concatenate(blocks[(turn.bar - start) // alternation.every])
         coarser = _coarser(turn.due, alternation, assignment)
-        events = np.concatenate([by_bar[b] for b in block])
-        if verdict.state != MET or not coarser or turn.due == (REST,):
+        must_sound = bool(coarser) or REST in alternation.subdivisions
+        if verdict.state != MET or turn.due == (REST,) or not must_sound:
             out.append(verdict)
         elif not len(events):
             out.append(BarVerdict(turn.bar, NOT_MET, 0, "silence", "", "its turn was not heard"))
-        elif (shown := _shown(seen, events, coarser, assignment)) is not None:
-            state = MET if shown else NOT_MET
-            found = "" if shown else f"nothing finer than {coarser[-1]}"
-            out.append(BarVerdict(turn.bar, state, verdict.notes, found, "", verdict.reason))
+        elif not coarser:
+            out.append(verdict)
         else:
-            out.append(BarVerdict(turn.bar, CANT_TELL, verdict.notes, reason="too close to call"))
+            if coarser not in chances:
+                chances[coarser] = leaving(seen, coarser, assignment.meter).chance
+            out.append(_heard_finer(verdict, chances[coarser][events], coarser[-1]))
     return out
+
+
+def _heard_finer(verdict: BarVerdict, chance: Floats, coarser: str) -> BarVerdict:
+    """The bar's verdict, given each note's chance to lie off the coarser turn's grid."""
+    if (chance >= SURE_NOTE).any():
+        return verdict
+    if (chance >= DOUBTED_FROM).any():
+        return replace(verdict, state=CANT_TELL, reason="too close to call")
+    return replace(verdict, state=NOT_MET, found=f"nothing finer than {coarser}")
 
 
 def _coarser(
@@ -156,13 +166,3 @@ def _coarser(
     size = len(asked_grid(due, meter, assignment.meter))
     others = {s for s in alternation.subdivisions if s not in (REST, *due)}
     return tuple(s for s in sorted(others) if len(asked_grid((s,), meter, assignment.meter)) < size)
-
-
-def _shown(
-    seen: Evidence, events: Ints, coarser: tuple[str, ...], assignment: Assignment
-) -> bool | None:
-    """Whether some note lies off the coarser grids; `None` if that is in doubt."""
-    chance = leaving(seen, coarser, assignment.meter).chance[events]
-    if (chance >= SURE_NOTE).any():
-        return True
-    return None if (chance >= DOUBTED_FROM).any() else False

@@ -67,7 +67,7 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
     changes by a pickup sound, and can drop out, shift, or climb in tempo.
     """
     from improv.assignments.clickfiles import click_wav, write_click_midi
-    from improv.assignments.clicktrack import bars_in, click_track
+    from improv.assignments.clicktrack import MOST_BARS, bars_in, click_track
     from improv.files import write_bytes
 
     refuse_overwriting(outputs[0], [assignment])
@@ -75,12 +75,18 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
     for path in outputs[1:]:
         refuse_overwriting(path, [assignment])
     asked = _assignment(assignment, given)
+    longest = asked.bars or asked.last_bar or 1
+    if longest > MOST_BARS:
+        raise UsageError(
+            f"{longest} bars are too many for one track ({MOST_BARS} at most): state --bars"
+        )
     track = click_track(asked, None if part == "both" else int(part))
+    sound = click_wav(track) if "wav" in kinds else b""  # What is refused writes nothing.
     for path, kind in zip(outputs, kinds, strict=True):
         if kind == "mid":
             write_click_midi(track, path)
         else:
-            write_bytes(path, click_wav(track))
+            write_bytes(path, sound)
     gaps = f", {len(track.gaps)} gaps" if track.gaps else ""
     say(f"Wrote {' and '.join(outputs)}: {bars_in(asked)} bars{gaps}. Keep the click soft.")
 
