@@ -333,10 +333,12 @@ def html_section(comparison: Comparison, title: str = "Compared with before") ->
              "verdict")  # fmt: skip
     head = "".join(f'<th scope="col">{h}</th>' for h in heads)
     return (
-        f'<section aria-label="{html.escape(title)}">\n<h2>{html.escape(title)}</h2>\n'
+        '<section id="history" aria-labelledby="history-head">\n'
+        f'<h2 id="history-head">{html.escape(title)}</h2>\n'
         f"<p>{html.escape(_what(comparison))}</p>\n"
-        f"<p><strong>{html.escape(clearest_sentence(comparison))}</strong></p>\n"
+        f'<p class="lead">{html.escape(clearest_sentence(comparison))}</p>\n'
+        '<div class="scroll" role="region" aria-labelledby="history-head" tabindex="0">\n'
         f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
         + "\n".join(rows)
-        + f"\n</tbody>\n</table>\n<p>{html.escape(reading(comparison))}</p>\n</section>\n"
+        + f"\n</tbody>\n</table>\n</div>\n<p>{html.escape(reading(comparison))}</p>\n</section>\n"
     )

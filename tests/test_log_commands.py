@@ -203,6 +203,20 @@ def test_safety_command(tmp_path: Path) -> None:
     assert none.exit_code == 2 and "too few notes to map" in none.stderr
 
 
+def test_a_report_with_a_history(tmp_path: Path) -> None:
+    """The page holds the player's past where it is asked for, and not otherwise."""
+    fill(tmp_path)
+    take, page = take_file(tmp_path), tmp_path / "page.html"
+    done = run("report", take, "--start", 1, "--player", "Ana", "--output", page)
+    assert done.exit_code == 0
+    text = page.read_text(encoding="utf-8")
+    assert 'href="#history"' in text and "8 takes over 49 days" in text
+    assert run("report", take, "--start", 1, "--output", page).exit_code == 0
+    assert "history" not in page.read_text(encoding="utf-8")
+    nobody = run("report", take, "--start", 1, "--player", "Nobody", "--output", page)
+    assert nobody.exit_code == 2 and "nothing to compare over time" in nobody.stderr
+
+
 def test_where_the_log_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Stated, then named by the environment, then the user's data folder."""
     assert log_path("here.db") == Path("here.db")

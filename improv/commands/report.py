@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from improv.analysis import analyze
+from improv.commands.log_options import log_option
 from improv.commands.options import FiniteRange, take_options
 from improv.commands.output import ShareDone, refuse_overwriting
 from improv.errors import UsageError
@@ -44,6 +45,12 @@ installed its sound is MP3, and more passages fit.
 )
 @click.option("--drums", is_flag=True, help="The solo is a drum part (found by channel 10).")
 @click.option(
+    "--player",
+    metavar="NAME",
+    help="Add a section: this player's takes in the practice log, over time.",
+)
+@log_option
+@click.option(
     "--output",
     required=True,
     type=click.Path(),
@@ -51,7 +58,14 @@ installed its sound is MP3, and more passages fit.
     help="Where to write the page.",
 )
 def command(
-    path: str, reading: Reading, settings: Settings, slow: float, drums: bool, output: str
+    path: str,
+    reading: Reading,
+    settings: Settings,
+    slow: float,
+    drums: bool,
+    player: str | None,
+    log_file: str | None,
+    output: str,
 ) -> None:
     """Make one page of a take: to read, to hear, to print, to mail.
 
@@ -62,9 +76,27 @@ def command(
     if Path(output).suffix.lower() not in SUFFIXES:
         raise UsageError(f"{shown(output)}: a page's name must end in .html")
     refuse_overwriting(output, [path, reading.backing])
+    if player is None and log_file is not None:
+        raise UsageError("--log says where a player's takes are: name one with --player")
     analysis = analyze(read_take(path, reading), settings)
-    choices = Choices(slow / 100.0, drums or is_drum_part(path, analysis, reading))
+    choices = Choices(
+        slow / 100.0, drums or is_drum_part(path, analysis, reading), _history(player, log_file)
+    )
     with ShareDone("making the page") as told:
         page = build(analysis, choices, told)
     write_text(output, page)
     click.echo(f"{shown(output)}: {len(page.encode()) / 1e6:.1f} MB")
+
+
+def _history(player: str | None, log_file: str | None) -> str:
+    """The section that compares a player's logged takes over time."""
+    if player is None:
+        return ""
+    from improv.commands.comparing import Asked
+    from improv.compare_report import html_section
+    from improv.log.entries import Filter
+
+    asked = Asked(Settings().tolerance_ms, equal_tempo=False, log_file=log_file)
+    with asked.log() as log:
+        found = log.material(Filter(player=player))
+    return html_section(asked.of_log(found, None)[0])

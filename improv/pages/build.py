@@ -38,10 +38,14 @@ Told = Callable[[float], None]
 
 @dataclass(frozen=True)
 class Choices:
-    """What the page is to hold: speed of the slow players as a share, drums or strings."""
+    """What the page is to hold: speed of the slow players as a share, drums or strings.
+
+    `history` is a finished section of HTML (`compare_report.html_section`), or nothing.
+    """
 
     share: float = 0.6
     drums: bool = False
+    history: str = ""
 
 
 def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str:
@@ -95,6 +99,7 @@ def _words(analysis: Analysis, choices: Choices) -> dict[str, Any]:
         "advice": advise(analysis),
         "caution": CAUTION,
         "how": how_to_read(analysis),
+        "history": choices.history,
         "settings": settings_used(analysis, improv.__version__, choices.share),
     }
 
