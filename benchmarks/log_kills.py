@@ -34,7 +34,7 @@ from improv.synth import Hand, Line, Rest, Stretch, play
 
 KILLS = 200
 KINDS = ("add", "refresh", "import", "migrate", "create")
-LONGEST_SEC = {"add": 1.2, "refresh": 1.0, "import": 0.8, "migrate": 0.4, "create": 0.06}
+LONGEST_SEC = {"add": 1.2, "refresh": 1.0, "import": 0.4, "migrate": 0.25, "create": 0.06}
 OLD_LOG = Path(__file__).parent.parent / "tests" / "log_versions" / "version_1.sql"
 
 

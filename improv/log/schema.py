@@ -14,9 +14,12 @@ from __future__ import annotations
 import json
 import sqlite3
 import zlib
+from dataclasses import asdict, dataclass
 from typing import Any
 
-from improv.cells import Cells, Kind, from_document
+import numpy as np
+
+from improv.cells import CELL, Cells, Kind, from_document
 
 APPLICATION_ID = 0x696D7076  # "impv"
 VERSION = 2
@@ -80,6 +83,9 @@ CREATE TABLE staged (
     settings TEXT NOT NULL,
     made_by TEXT NOT NULL,
     made TEXT NOT NULL,
+    head TEXT NOT NULL,
+    kinds TEXT NOT NULL,
+    cells BLOB NOT NULL,
     document BLOB NOT NULL
 );
 """
@@ -126,7 +132,7 @@ def _one_to_two(connection: sqlite3.Connection) -> None:
         made_by, made, packed = connection.execute(
             "SELECT made_by, made, document FROM analysis_1 WHERE take = ?", (take,)
         ).fetchone()
-        put_analysis(connection, take, made_by, made, packed, unpack(packed))
+        put_analysis(connection, take, Packed.of(unpack(packed), made_by, made))
     connection.execute("DROP TABLE analysis_1")
 
 
@@ -148,31 +154,39 @@ def unpack(packed: bytes) -> dict[str, Any]:
     return document
 
 
-def put_analysis(
-    connection: sqlite3.Connection,
-    take: int,
-    made_by: str,
-    made: str,
-    packed: bytes,
-    document: dict[str, Any],
-    ready: tuple[tuple[Kind, ...], Cells] | None = None,
-) -> None:
+@dataclass(frozen=True, eq=False)
+class Packed:
+    """One analysis, ready to be written: the document, and what is drawn from it."""
+
+    made_by: str
+    made: str
+    head: dict[str, Any]
+    kinds: tuple[Kind, ...]
+    cells: Cells
+    document: bytes
+
+    @staticmethod
+    def of(document: dict[str, Any], made_by: str, made: str) -> Packed:
+        """From a document."""
+        return Packed(made_by, made, document["take"], *from_document(document), pack(document))
+
+
+def put_analysis(connection: sqlite3.Connection, take: int, new: Packed) -> None:
     """Writes a take's analysis, in place of the one it had. Call inside a transaction."""
-    kinds, cells = ready or from_document(document)
+    kinds, cells, head = new.kinds, new.cells, new.head
     number = [_kind(connection, kind) for kind in kinds]
     kept = cells.copy()
     if len(kept):
         kept["subdivision"] = [number[i] for i in cells["subdivision"].tolist()]
     on, off = int(cells["on"].sum()), int(cells["off"].sum())
-    head = document["take"]
     connection.execute("DELETE FROM analysis WHERE take = ?", (take,))
     connection.execute("DELETE FROM played WHERE take = ?", (take,))
     connection.execute(
         "INSERT INTO analysis VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
-            take, made_by, made, head["tempo_bpm"], head["meter"], head["notes"],
+            take, new.made_by, new.made, head["tempo_bpm"], head["meter"], head["notes"],
             head["constant_offset_ms"], head["spread_ms"], head["in_pocket"],
-            off / max(on + off, 1), kept.tobytes(), packed,
+            off / max(on + off, 1), kept.tobytes(), new.document,
         ),
     )  # fmt: skip
     for i, kind in enumerate(number):
@@ -194,3 +208,27 @@ def _kind(connection: sqlite3.Connection, kind: Kind) -> int:
         "SELECT id FROM kind WHERE name = ? AND per_beat = ? AND swung = ?", row
     ).fetchone()
     return int(found[0])
+
+
+def stage(connection: sqlite3.Connection, take: int, settings: str, new: Packed) -> None:
+    """Lays an analysis aside, unless the take is gone. Call inside a transaction."""
+    connection.execute(
+        "INSERT OR REPLACE INTO staged SELECT ?, ?, ?, ?, ?, ?, ?, ? "
+        "WHERE EXISTS (SELECT 1 FROM take WHERE id = ?)",
+        (
+            take, settings, new.made_by, new.made, json.dumps(new.head),
+            json.dumps([asdict(kind) for kind in new.kinds]), new.cells.tobytes(), new.document,
+            take,
+        ),
+    )  # fmt: skip
+
+
+def staged(connection: sqlite3.Connection, take: int) -> Packed:
+    """What was laid aside for a take."""
+    made_by, made, head, kinds, cells, document = connection.execute(
+        "SELECT made_by, made, head, kinds, cells, document FROM staged WHERE take = ?", (take,)
+    ).fetchone()
+    return Packed(
+        made_by, made, json.loads(head), tuple(Kind(**k) for k in json.loads(kinds)),
+        np.frombuffer(cells, dtype=CELL), document,
+    )  # fmt: skip

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 import improv
-from improv.cells import CELL, Kind, from_document
+from improv.cells import CELL, Kind
 from improv.errors import LogError
 from improv.files import AnyPath, shown
 from improv.log import opening
@@ -34,7 +34,7 @@ from improv.log.entries import (
     settings_text,
 )
 from improv.log.queries import where
-from improv.log.schema import pack, put_analysis, unpack
+from improv.log.schema import Packed, put_analysis, stage, staged, unpack
 from improv.material import Material
 
 _ROW = (
@@ -91,11 +91,14 @@ class Log:
 
     def add_many(self, entries: Sequence[Entry], *, replace: bool = False) -> list[Added]:
         """Keeps several takes, all of them or none."""
-        ready = [(e, from_document(e.document), pack(e.document)) for e in entries]
+        ready = [
+            Packed.of(e.document, e.made_by or improv.__version__, e.made or _now())
+            for e in entries
+        ]
         with self._writing():
-            return [self._put(e, cells, packed, replace) for e, cells, packed in ready]
+            return [self._put(e, new, replace) for e, new in zip(entries, ready, strict=True)]
 
-    def _put(self, entry: Entry, cells: Any, packed: bytes, replace: bool) -> Added:
+    def _put(self, entry: Entry, new: Packed, replace: bool) -> Added:
         digest = self._keep_file(entry.midi)
         backing = None if entry.backing is None else self._keep_file(entry.backing)
         text = settings_text(entry.reading, entry.settings)
@@ -118,8 +121,7 @@ class Log:
             self._update_take(take, about, backing, text)
         for tag in about.tags:
             self._run("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
-        made_by, made = entry.made_by or improv.__version__, entry.made or _now()
-        put_analysis(self._connection, take, made_by, made, packed, entry.document, cells)
+        put_analysis(self._connection, take, new)
         self._drop_loose_files()
         return Added(take, new=found is None, replaced=found is not None)
 
@@ -251,9 +253,8 @@ class Log:
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
         if busy:
             raise LogError(
-                f"{shown(self.path)}: removed, but another program has the log open, so old "
-                "bytes may remain until it is done; then 'improv log refresh' or any removal "
-                "clears them"
+                f"{shown(self.path)}: removed, but another program has the log open: old bytes "
+                "stay in its write-ahead file until that program closes it"
             )
         return count
 
@@ -304,27 +305,25 @@ class Log:
 
     def stage(self, results: Sequence[tuple[int, str, dict[str, Any]]], made_by: str) -> None:
         """Lays new analyses (take, settings, document) aside; nothing is replaced yet."""
-        ready = [(take, text, made_by, _now(), pack(document)) for take, text, document in results]
+        ready = [
+            (take, text, Packed.of(document, made_by, _now())) for take, text, document in results
+        ]
         with self._writing():
-            for row in ready:
-                self._run(
-                    "INSERT OR REPLACE INTO staged SELECT ?, ?, ?, ?, ? "
-                    "WHERE EXISTS (SELECT 1 FROM take WHERE id = ?)",
-                    (*row, row[0]),
-                )
+            for take, text, new in ready:
+                stage(self._connection, take, text, new)
 
     def swap(self) -> int:
         """Puts all the new analyses in place of the old at once; returns how many."""
         with self._writing():
-            staged = self._all(
-                "SELECT staged.take, staged.made_by, staged.made, staged.document FROM staged "
+            ready = self._all(
+                "SELECT staged.take FROM staged "
                 "JOIN take ON take.id = staged.take AND take.settings = staged.settings"
             )
-            for take, made_by, made, packed in staged:
-                put_analysis(self._connection, take, made_by, made, packed, unpack(packed))
+            for (take,) in ready:
+                put_analysis(self._connection, take, staged(self._connection, take))
             self._run("DELETE FROM staged")
             self._run("DELETE FROM kind WHERE id NOT IN (SELECT kind FROM played)")
-        return len(staged)
+        return len(ready)
 
     # --- the machinery -------------------------------------------------------
 
