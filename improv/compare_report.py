@@ -1,4 +1,4 @@
-"""A Comparison as words, a table, JSON-ready data, CSV, and a section of HTML.
+"""A Comparison as words and a table.
 
 The order is always: the single clearest change, the other changes, what cannot be shown,
 what has too few notes. Chance is Holm's probability as a percentage. Where chance was
@@ -7,12 +7,8 @@ counted by takes of one day or by phrases, the text says what that cannot tell.
 
 from __future__ import annotations
 
-import csv
-import html
-import io
 import textwrap
 from collections.abc import Sequence
-from typing import Any
 
 from improv.compare import (
     BETTER,
@@ -25,13 +21,7 @@ from improv.compare import (
 )
 from improv.wording import bpm_text, counted, number_word
 
-VERSION = 1
 _SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
-CSV_HEAD = (
-    "subdivision", "per_beat", "measure", "before", "after", "change", "low", "high",
-    "chance", "chance_alone", "tempo_part", "notes_before", "notes_after", "blocks_before",
-    "blocks_after", "verdict",
-)  # fmt: skip
 
 
 # --- words -------------------------------------------------------------------
@@ -39,7 +29,7 @@ CSV_HEAD = (
 
 def text_report(comparison: Comparison) -> str:
     """The comparison for a musician, in 80 columns."""
-    lines = _wrapped(_what(comparison))
+    lines = _wrapped(what(comparison))
     lines += ["", *_wrapped(clearest_sentence(comparison))]
     others = [f for f in comparison.findings if is_change(f) and f is not comparison.clearest]
     for finding in sorted(others, key=lambda f: f.raw_probability or 1.0):
@@ -106,7 +96,8 @@ def _effect(finding: Finding) -> str:
     return f"{verdict}, {words[(key, verdict)]}"
 
 
-def _what(comparison: Comparison) -> str:
+def what(comparison: Comparison) -> str:
+    """What is compared with what."""
     takes, tempo = comparison.takes, comparison.tempo_bpm
     first, second = counted(takes[0], "take"), counted(takes[1], "take")
     at = f"{bpm_text(round(tempo[0], 1))} BPM", f"{bpm_text(round(tempo[1], 1))} BPM"
@@ -248,97 +239,3 @@ def table(comparison: Comparison) -> list[str]:
 
 def _wrapped(text: str) -> list[str]:
     return textwrap.wrap(text, 80) or [""]
-
-
-# --- data ------------------------------------------------------------------------
-
-
-def document(comparison: Comparison) -> dict[str, Any]:
-    """The comparison as plain data, ready for JSON (version 1)."""
-    return {
-        "version": VERSION,
-        "takes": {"before": comparison.takes[0], "after": comparison.takes[1]},
-        "tempo_bpm": {
-            "before": round(comparison.tempo_bpm[0], 3),
-            "after": round(comparison.tempo_bpm[1], 3),
-        },
-        "over_days": comparison.span_days,
-        "equal_tempo": comparison.equal_tempo,
-        "chance_counted_by": comparison.block,
-        "memory": round(comparison.memory, 3),
-        "tolerance_ms": comparison.tolerance_ms,
-        "clearest": None
-        if comparison.clearest is None
-        else {
-            "subdivision": comparison.clearest.subdivision,
-            "measure": comparison.clearest.measure.key,
-            "verdict": comparison.clearest.verdict,
-            "text": sentence(comparison.clearest, comparison),
-        },
-        "findings": [
-            dict(zip(CSV_HEAD, row, strict=True))
-            | {"unit": f.measure.unit, "ratio": f.measure.ratio}
-            for f, row in zip(comparison.findings, _rows(comparison), strict=True)
-        ],
-    }
-
-
-def _kind_of(finding: Finding) -> dict[str, Any]:
-    """How the change of a finding is told."""
-    return {"unit": finding.measure.unit, "ratio": finding.measure.ratio}
-
-
-def csv_text(comparison: Comparison, lead: Sequence[str] = (), header: bool = True) -> str:
-    """One row per subdivision and measure; `lead` cells come first (a player's name)."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    if header:
-        writer.writerow([*(["player"] if lead else []), *CSV_HEAD])
-    for row in _rows(comparison):
-        writer.writerow([*lead, *row])
-    return out.getvalue()
-
-
-def _rows(comparison: Comparison) -> list[tuple[Any, ...]]:
-    def digits(value: float | None) -> float | None:
-        return None if value is None else round(value, 6) + 0.0
-
-    return [
-        (
-            f.subdivision, f.per_beat, f.measure.key, digits(f.before), digits(f.after),
-            digits(f.change), digits(f.low), digits(f.high), digits(f.probability),
-            digits(f.raw_probability), digits(f.tempo_share), *f.notes, *f.blocks, f.verdict,
-        )
-        for f in comparison.findings
-    ]  # fmt: skip
-
-
-# --- a section of HTML ---------------------------------------------------------------
-
-
-def html_section(comparison: Comparison, title: str = "Compared with before") -> str:
-    """A self-contained section for a report; everything from outside is escaped."""
-    rows = []
-    for f in comparison.findings:
-        interval = (
-            "-" if f.low is None else f"{change_figure(f, f.low)} to {change_figure(f, f.high)}"
-        )
-        cells = (
-            f.measure.title, figure(f, f.before), figure(f, f.after), change_figure(f, f.change),
-            interval, chance(f), f.verdict,
-        )  # fmt: skip
-        row = "".join(f"<td>{html.escape(c)}</td>" for c in cells)
-        rows.append(f'<tr><th scope="row">{html.escape(f.subdivision)}</th>{row}</tr>')
-    heads = ("subdivision", "measure", "before", "after", "change", "95 % interval", "chance",
-             "verdict")  # fmt: skip
-    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
-    return (
-        '<section id="history" aria-labelledby="history-head">\n'
-        f'<h2 id="history-head">{html.escape(title)}</h2>\n'
-        f"<p>{html.escape(_what(comparison))}</p>\n"
-        f'<p class="lead">{html.escape(clearest_sentence(comparison))}</p>\n'
-        '<div class="scroll" role="region" aria-labelledby="history-head" tabindex="0">\n'
-        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
-        + "\n".join(rows)
-        + f"\n</tbody>\n</table>\n</div>\n<p>{html.escape(reading(comparison))}</p>\n</section>\n"
-    )

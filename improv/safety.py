@@ -6,7 +6,7 @@ The model, fitted to every logged phrase of one player
   of the subdivision's own. Published anchors: a floor of about 5 to 10 ms below 250 ms, a
   share of 2 to 4 % above (Repp 2005; Repp & Su 2013, both from memory; two independent
   sources of variance, one of them growing with the interval: Wing & Kristofferson 1973,
-  from memory). They enter as priors (`FLOOR_PRIOR`, `SHARE_PRIOR`), so that a log that has
+  from memory). They enter as priors (`safety_fit`), so that a log that has
   seen one tempo only still knows roughly how spread goes with tempo.
 * Share of attempts that stay on the grid: logistic in log d, with the subdivision's own
   shift. Priors wide; no source.
@@ -17,8 +17,9 @@ A subdivision is held at a tempo when neighbours lie at least `SAFE_SPREADS` spr
 (a note strays past the halfway point about once in 370), at least `HELD_SHARE` of attempts
 stay on the grid, and neighbours lie at least 100 ms apart (Repp 2006: synchronisation
 fails beyond 8 to 10 notes a second), or as close as this player has been heard to manage,
-down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling is the first of these to give. In the pocket means sigma(d) at most the
-tolerance; since spread grows with the interval, that bounds the tempo from below as well.
+down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling is the first of
+these to give. In the pocket means sigma(d) at most the tolerance; since spread grows with the
+interval, that bounds the tempo from below as well.
 
 Intervals: sandwich covariance over days (or takes, or phrases), prior included, read off
 where the 95 % band of each criterion crosses. Pure: no files, no printing.
@@ -32,29 +33,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
-from improv.chance import t_quantile
 from improv.material import Material
 from improv.measures import values
 from improv.memory import estimate as estimate_memory
 from improv.model import Floats, Ints
 from improv.practice import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS
+from improv.safety_fit import Fit, fit_share, fit_spread, log_spread, share_design
 
-FLOOR_PRIOR = (math.log(12.0), 1.0)
-SHARE_PRIOR = (math.log(0.028), 0.6)
-OWN_FACTOR_SD = 0.15
-LEVEL_PRIOR = (3.0, 2.0)
-SLOPE_PRIOR = (4.0, 3.0)
-OWN_SHIFT_SD = 0.7
-MIDDLE_MS = 150.0
-"""Interval at which the share on the grid has its level."""
 TRAINED_MS = 80.0
 """As close as trained hands have been measured to play in meter (Polak 2017: 80 to 100 ms)."""
-RUN_NOTES = 6.0
-"""Notes of a run fall off together: so many count as one answer."""
 FEWEST_NOTES = 24
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
-LEVEL = 0.95
 SLOWEST_BPM = 30.0
 _GRID_MS = np.exp(np.linspace(math.log(50.0), math.log(4000.0), 877))
 
@@ -110,20 +100,6 @@ class SafetyMap:
     which: Ints
 
 
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """Parameters, their covariance, and the degrees of freedom behind it."""
-
-    theta: Floats
-    covariance: Floats
-    df: float
-
-    def band(self, gradient: Floats) -> Floats:
-        """Half-width of the 95 % band for values with these gradients, (points, parameters)."""
-        variance = np.einsum("ij,jk,ik->i", gradient, self.covariance, gradient)
-        return np.asarray(t_quantile(LEVEL, self.df) * np.sqrt(np.maximum(variance, 0.0)))
-
-
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
     cells = material.cells
@@ -144,9 +120,9 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
     rows = spread.rows[mine]
     step = cells["interval_ms"].astype(np.float64)
     variance = 0.2**2 + spread.variance[mine]
-    spreads = _fit_spread(spread.value[mine], variance, step[rows], own[rows], block[rows])
+    spreads = fit_spread(spread.value[mine], variance, step[rows], own[rows], block[rows])
     kept = own >= 0
-    shares = _fit_share(cells[kept], step[kept], own[kept], block[kept])
+    shares = fit_share(cells[kept], step[kept], own[kept], block[kept])
     ceilings = tuple(
         _ceiling(material, material.kinds[k], int(k), i, spreads, shares, tolerance_ms)
         for i, k in enumerate(known)
@@ -181,96 +157,6 @@ def _blocks(material: Material) -> tuple[Ints, str]:
     return material.take * 65_536 + material.cells["phrase"].astype(np.int64), "phrase"
 
 
-# --- spread against interval ---------------------------------------------------
-
-
-def _log_spread(theta: Floats, step: Floats, own: Ints) -> tuple[Floats, Floats]:
-    """log sigma(d) and its gradient; parameters: log floor, log share, one factor per kind."""
-    floor2, grown2 = math.exp(2 * theta[0]), math.exp(2 * theta[1]) * step**2
-    total = floor2 + grown2
-    gradient = np.zeros((len(step), len(theta)))
-    gradient[:, 0], gradient[:, 1] = floor2 / total, grown2 / total
-    gradient[np.arange(len(step)), 2 + own] = 1.0
-    return 0.5 * np.log(total) + theta[2 + own], gradient
-
-
-def _fit_spread(y: Floats, variance: Floats, step: Floats, own: Ints, block: Ints) -> _Fit:
-    """Gauss-Newton on log spreads, towards the priors."""
-    count = 2 + int(own.max()) + 1
-    mean = np.zeros(count)
-    mean[:2] = FLOOR_PRIOR[0], SHARE_PRIOR[0]
-    precision = np.full(count, 1.0 / OWN_FACTOR_SD**2)
-    precision[:2] = FLOOR_PRIOR[1] ** -2, SHARE_PRIOR[1] ** -2
-    theta = mean.copy()
-    for _ in range(60):
-        fitted, gradient = _log_spread(theta, step, own)
-        weighted = gradient / variance[:, None]
-        information = weighted.T @ gradient + np.diag(precision)
-        move = np.linalg.solve(information, weighted.T @ (y - fitted) - precision * (theta - mean))
-        theta = theta + np.clip(move, -1.0, 1.0)
-        if np.abs(move).max() < 1e-8:
-            break
-    fitted, gradient = _log_spread(theta, step, own)
-    scores = gradient * ((y - fitted) / variance)[:, None]
-    information = (gradient / variance[:, None]).T @ gradient + np.diag(precision)
-    return _sandwich(theta, information, precision, scores, block)
-
-
-# --- share on the grid against interval ----------------------------------------
-
-
-def _share_design(step: Floats, own: Ints, count: int) -> Floats:
-    design = np.zeros((len(step), count))
-    design[:, 0], design[:, 1] = 1.0, np.log(step / MIDDLE_MS)
-    design[np.arange(len(step)), 2 + own] = 1.0
-    return design
-
-
-def _fit_share(cells: Cells, step: Floats, own: Ints, block: Ints) -> _Fit:
-    """Logistic regression by Newton's method, towards the priors."""
-    on, off = (cells[f].astype(np.float64) / RUN_NOTES for f in ("on", "off"))
-    count = 2 + int(own.max()) + 1
-    mean = np.zeros(count)
-    mean[:2] = LEVEL_PRIOR[0], SLOPE_PRIOR[0]
-    precision = np.full(count, 1.0 / OWN_SHIFT_SD**2)
-    precision[:2] = LEVEL_PRIOR[1] ** -2, SLOPE_PRIOR[1] ** -2
-    design = _share_design(step, own, count)
-    theta = mean.copy()
-    for _ in range(60):
-        chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
-        weight = (on + off) * chance * (1.0 - chance)
-        information = (design * weight[:, None]).T @ design + np.diag(precision)
-        score = design.T @ (on - (on + off) * chance) - precision * (theta - mean)
-        move = np.linalg.solve(information, score)
-        theta = theta + np.clip(move, -1.0, 1.0)
-        if np.abs(move).max() < 1e-8:
-            break
-    chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
-    scores = design * (on - (on + off) * chance)[:, None]
-    weight = (on + off) * chance * (1.0 - chance)
-    information = (design * weight[:, None]).T @ design + np.diag(precision)
-    return _sandwich(theta, information, precision, scores, block)
-
-
-def _sandwich(
-    theta: Floats, information: Floats, precision: Floats, scores: Floats, block: Ints
-) -> _Fit:
-    """Covariance from blocks' scores; the priors' own uncertainty is added.
-
-    Fitted parameters make residuals too small, those the priors hold make them less so:
-    both enter by the effective number of parameters, tr(I - information^-1 precision).
-    """
-    _, number = np.unique(block, return_inverse=True)
-    blocks = int(number.max()) + 1
-    summed = np.zeros((blocks, len(theta)))
-    np.add.at(summed, number, scores)
-    inverse = np.linalg.inv(information)
-    spent = min(len(theta) - float(np.diag(inverse) @ precision), blocks / 2.0)
-    free = max(blocks - max(spent, 1.0), 1.0)
-    meat = summed.T @ summed * (blocks / free) + np.diag(precision)
-    return _Fit(theta, inverse @ meat @ inverse, free)
-
-
 # --- ceilings --------------------------------------------------------------------
 
 
@@ -279,8 +165,8 @@ def _ceiling(
     kind: Kind,
     number: int,
     own: int,
-    spreads: _Fit,
-    shares: _Fit,
+    spreads: Fit,
+    shares: Fit,
     tolerance_ms: float,
 ) -> Ceiling:
     here = material.cells["subdivision"] == number
@@ -289,9 +175,9 @@ def _ceiling(
     if not len(tried):
         tried = 60_000.0 / (cells["interval_ms"].astype(np.float64) * kind.per_beat)
     index = np.full(len(_GRID_MS), own)
-    sigma, gradient = _log_spread(spreads.theta, _GRID_MS, index)
+    sigma, gradient = log_spread(spreads.theta, _GRID_MS, index)
     apart = np.log(_GRID_MS) - sigma - math.log(SAFE_SPREADS)
-    design = _share_design(_GRID_MS, index, len(shares.theta))
+    design = share_design(_GRID_MS, index, len(shares.theta))
     stays = design @ shares.theta - math.log(HELD_SHARE / (1.0 - HELD_SHARE))
     crossings = {
         SPREAD: _crossing(apart, spreads.band(gradient)),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.histories import Player, Side
-from improv import compare_report
+from improv import compare_data, compare_report
 from improv.compare import (
     BETTER,
     CHANGED,
@@ -224,9 +224,9 @@ def test_text_fits_and_names_the_clearest_first() -> None:
 def test_data_says_what_the_words_say() -> None:
     """JSON and CSV carry every finding with the same verdicts."""
     found = compare_sets(*history(15, Side(6), Side(6), STEADY))
-    data = json.loads(json.dumps(compare_report.document(found), allow_nan=False))
+    data = json.loads(json.dumps(compare_data.document(found), allow_nan=False))
     assert [f["verdict"] for f in data["findings"]] == [f.verdict for f in found.findings]
-    rows = compare_report.csv_text(found, ("Ana",)).splitlines()
+    rows = compare_data.csv_text(found, ("Ana",)).splitlines()
     assert rows[0].startswith("player,subdivision,per_beat,measure")
     assert len(rows) == 1 + len(found.findings)
 
@@ -234,7 +234,7 @@ def test_data_says_what_the_words_say() -> None:
 def test_html_is_harmless() -> None:
     """A title made of markup stays text."""
     found = compare_sets(*history(16, Side(3), Side(3)))
-    section = compare_report.html_section(found, "<script>alert(1)</script>")
+    section = compare_data.html_section(found, "<script>alert(1)</script>")
     assert "<script>" not in section and section.count("<tr>") == 1 + len(found.findings)
 
 

@@ -20,9 +20,9 @@ from improv.safety import (
     TRAINED_MS,
     SafetyMap,
     _crossing,
-    _log_spread,
     safety_map,
 )
+from improv.safety_fit import log_spread
 from improv.safety_report import document, table, text_report, what_next
 
 LOOSE = Player(floor_ms=22.0, share=0.03, fumbles=0.0, off_grid=0.0, day_wander=0.05)
@@ -40,7 +40,7 @@ def mapped(player: Player, plan: Side = PLAN, seed: int = 1) -> SafetyMap:
 def test_the_models_parts_are_published() -> None:
     """Spread goes from the floor at short intervals to a share of the interval at long ones."""
     theta = np.array([math.log(6.0), math.log(0.025), 0.0])
-    fitted, _ = _log_spread(theta, np.array([10.0, 240.0, 1e5]), np.zeros(3, dtype=int))
+    fitted, _ = log_spread(theta, np.array([10.0, 240.0, 1e5]), np.zeros(3, dtype=int))
     spread = np.exp(fitted)
     assert spread[0] == pytest.approx(6.0, rel=1e-2)
     # 6 ms and 2.5 % meet at 240 ms, as Friberg & Sundberg's thresholds do (sources: READ).
@@ -51,11 +51,11 @@ def test_the_models_parts_are_published() -> None:
 def test_gradient_is_the_slope() -> None:
     """The gradient agrees with differences taken by hand."""
     theta, at, own = np.array([2.2, -3.4, 0.1]), np.array([80.0, 300.0]), np.zeros(2, dtype=int)
-    _, gradient = _log_spread(theta, at, own)
+    _, gradient = log_spread(theta, at, own)
     for i in range(3):
         moved = theta.copy()
         moved[i] += 1e-6
-        slope = (_log_spread(moved, at, own)[0] - _log_spread(theta, at, own)[0]) / 1e-6
+        slope = (log_spread(moved, at, own)[0] - log_spread(theta, at, own)[0]) / 1e-6
         assert gradient[:, i] == pytest.approx(slope, abs=1e-5)
 
 

@@ -9,12 +9,8 @@ from datetime import date
 from typing import Any
 
 from improv.compare import Comparison, compare_over_time, compare_sets, judged_among
-from improv.compare_report import (
-    clearest_sentence,
-    csv_text,
-    document,
-    text_report,
-)
+from improv.compare_data import csv_text, document
+from improv.compare_report import clearest_sentence, text_report
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_bytes
 from improv.log.entries import About, Filter

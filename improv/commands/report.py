@@ -93,7 +93,7 @@ def _history(player: str | None, log_file: str | None) -> str:
     if player is None:
         return ""
     from improv.commands.comparing import Asked
-    from improv.compare_report import html_section
+    from improv.compare_data import html_section
     from improv.log.entries import Filter
 
     asked = Asked(Settings().tolerance_ms, equal_tempo=False, log_file=log_file)

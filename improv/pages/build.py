@@ -40,7 +40,7 @@ Told = Callable[[float], None]
 class Choices:
     """What the page is to hold: speed of the slow players as a share, drums or strings.
 
-    `history` is a finished section of HTML (`compare_report.html_section`), or nothing.
+    `history` is a finished section of HTML (`compare_data.html_section`), or nothing.
     """
 
     share: float = 0.6

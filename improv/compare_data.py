@@ -1,0 +1,118 @@
+"""A Comparison as JSON-ready data, CSV rows, and a section of HTML."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+from collections.abc import Sequence
+from typing import Any
+
+from improv.compare import Comparison, Finding
+from improv.compare_report import (
+    chance,
+    change_figure,
+    clearest_sentence,
+    figure,
+    reading,
+    sentence,
+    what,
+)
+
+VERSION = 1
+CSV_HEAD = (
+    "subdivision", "per_beat", "measure", "before", "after", "change", "low", "high",
+    "chance", "chance_alone", "tempo_part", "notes_before", "notes_after", "blocks_before",
+    "blocks_after", "verdict",
+)  # fmt: skip
+
+
+def document(comparison: Comparison) -> dict[str, Any]:
+    """The comparison as plain data, ready for JSON (version 1)."""
+    return {
+        "version": VERSION,
+        "takes": {"before": comparison.takes[0], "after": comparison.takes[1]},
+        "tempo_bpm": {
+            "before": round(comparison.tempo_bpm[0], 3),
+            "after": round(comparison.tempo_bpm[1], 3),
+        },
+        "over_days": comparison.span_days,
+        "equal_tempo": comparison.equal_tempo,
+        "chance_counted_by": comparison.block,
+        "memory": round(comparison.memory, 3),
+        "tolerance_ms": comparison.tolerance_ms,
+        "clearest": None
+        if comparison.clearest is None
+        else {
+            "subdivision": comparison.clearest.subdivision,
+            "measure": comparison.clearest.measure.key,
+            "verdict": comparison.clearest.verdict,
+            "text": sentence(comparison.clearest, comparison),
+        },
+        "findings": [
+            dict(zip(CSV_HEAD, row, strict=True))
+            | {"unit": f.measure.unit, "ratio": f.measure.ratio}
+            for f, row in zip(comparison.findings, _rows(comparison), strict=True)
+        ],
+    }
+
+
+def _kind_of(finding: Finding) -> dict[str, Any]:
+    """How the change of a finding is told."""
+    return {"unit": finding.measure.unit, "ratio": finding.measure.ratio}
+
+
+def csv_text(comparison: Comparison, lead: Sequence[str] = (), header: bool = True) -> str:
+    """One row per subdivision and measure; `lead` cells come first (a player's name)."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    if header:
+        writer.writerow([*(["player"] if lead else []), *CSV_HEAD])
+    for row in _rows(comparison):
+        writer.writerow([*lead, *row])
+    return out.getvalue()
+
+
+def _rows(comparison: Comparison) -> list[tuple[Any, ...]]:
+    def digits(value: float | None) -> float | None:
+        return None if value is None else round(value, 6) + 0.0
+
+    return [
+        (
+            f.subdivision, f.per_beat, f.measure.key, digits(f.before), digits(f.after),
+            digits(f.change), digits(f.low), digits(f.high), digits(f.probability),
+            digits(f.raw_probability), digits(f.tempo_share), *f.notes, *f.blocks, f.verdict,
+        )
+        for f in comparison.findings
+    ]  # fmt: skip
+
+
+# --- a section of HTML ---------------------------------------------------------------
+
+
+def html_section(comparison: Comparison, title: str = "Compared with before") -> str:
+    """A self-contained section for a report; everything from outside is escaped."""
+    rows = []
+    for f in comparison.findings:
+        interval = (
+            "-" if f.low is None else f"{change_figure(f, f.low)} to {change_figure(f, f.high)}"
+        )
+        cells = (
+            f.measure.title, figure(f, f.before), figure(f, f.after), change_figure(f, f.change),
+            interval, chance(f), f.verdict,
+        )  # fmt: skip
+        row = "".join(f"<td>{html.escape(c)}</td>" for c in cells)
+        rows.append(f'<tr><th scope="row">{html.escape(f.subdivision)}</th>{row}</tr>')
+    heads = ("subdivision", "measure", "before", "after", "change", "95 % interval", "chance",
+             "verdict")  # fmt: skip
+    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
+    return (
+        '<section id="history" aria-labelledby="history-head">\n'
+        f'<h2 id="history-head">{html.escape(title)}</h2>\n'
+        f"<p>{html.escape(what(comparison))}</p>\n"
+        f'<p class="lead">{html.escape(clearest_sentence(comparison))}</p>\n'
+        '<div class="scroll" role="region" aria-labelledby="history-head" tabindex="0">\n'
+        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
+        + "\n".join(rows)
+        + f"\n</tbody>\n</table>\n</div>\n<p>{html.escape(reading(comparison))}</p>\n</section>\n"
+    )
