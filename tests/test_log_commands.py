@@ -160,6 +160,8 @@ WRONG = [
     (("compare",), "there is no practice log yet", 1),
     (("compare", "a.mid"), "name two takes", 2),
     (("compare", "a.mid", "with"), "holds no take", 2),
+    (("compare", "a.mid", "a.mid"), "a.mid is on both sides", 2),
+    (("compare", "a.mid", "b.mid", "--plot", "x.gif"), "ends in .png, .svg or .pdf", 2),
     (("compare", "a.mid", "b.mid", "--player", "Ana"), "not both", 2),
     (("compare", "a.mid", "b.mid"), "a.mid: there is no such file", 1),
     (("compare", "log:x", "log:2"), "'log:x' is not the number of a take", 2),

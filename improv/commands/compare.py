@@ -79,10 +79,12 @@ def command(
     before and after a day. Differences in tempo are accounted for.
     """
     from improv.commands.comparing import Asked as How
-    from improv.commands.comparing import draw, material_of_takes, text_of
+    from improv.commands.comparing import draw, material_of_takes, picture_form, text_of
 
     refuse_overwriting(output, takes)
     refuse_overwriting(plot, takes)
+    if plot is not None:
+        picture_form(plot)  # a wrong name is told before the work, not after
     asked = How(settings.tolerance_ms, equal_tempo, log_file)
     out = Out(output)
     if takes:
@@ -127,6 +129,9 @@ def _two(takes: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
         )
     if not before or not after:
         raise UsageError("a side of the comparison holds no take; 'with' goes between two sets")
+    both = [take for take in before if take in after]
+    if both:
+        raise UsageError(f"{printable(both[0])} is on both sides; a take counts on one")
     return before, after
 
 
