@@ -347,7 +347,7 @@ def test_states_add_up() -> None:
 
 
 def test_a_value_beside_its_limits() -> None:
-    """One standard error decides: inside, outside, or too close to call."""
+    """0.8 standard errors decide: inside, outside, or too close to call."""
     assert [beside(v, 1.0, 0.0, 10.0) for v in (5.0, 9.5, 10.5, 11.5, -2.0)] == [
         "met", "can't tell", "can't tell", "not met", "not met",
     ]  # fmt: skip

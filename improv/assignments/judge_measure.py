@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-A requirement is met when its value is inside the limit by one standard error, not met
-when outside by one, and can't be told in between (`verdict.beside`). The section's notes
+A requirement is met when its value is inside the limit by `verdict.SURE` standard errors,
+not met when outside by as many, and can't be told in between. The section's notes
 are taken together; a bar's own verdict comes from its own notes and says less.
 
 * **Pocket**: share of events within the tolerance once the take's constant offset is

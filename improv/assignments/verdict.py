@@ -104,5 +104,6 @@ def beside(value: float, doubt: float, low: float, high: float) -> str:
     return MET if inside else CANT_TELL
 
 
-SURE = 1.0
-"""Standard errors between a measured value and its limit from which a call is made."""
+SURE = 0.8
+"""Standard errors between a measured value and its limit from which a call is made: a value
+exactly at its limit is then called one way or the other about four times in ten (derived)."""

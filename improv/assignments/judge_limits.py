@@ -1,0 +1,194 @@
+"""The requirements that are measured: pocket, swing, drift, each judged beside its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from improv.assignments import defaults, judge_measure
+from improv.assignments.checking import pair_key
+from improv.assignments.judge_case import NOTHING_PLAYED, Case, capital, outcome_of, slow
+from improv.assignments.judge_measure import FEWEST_FOR_SHARE, Measured, rows_in
+from improv.assignments.saying import limits_text, points
+from improv.assignments.verdict import (
+    CANT_TELL,
+    MET,
+    NOT_MET,
+    SURE,
+    BarVerdict,
+    Outcome,
+    beside,
+    together,
+)
+from improv.wording import bars_text, bpm_text, counted
+
+SURE_ALONE = 2.5
+"""Standard errors from which one phrase's drift alone breaks the limit: one of many phrases
+strays beyond two by chance."""
+
+
+def judge_pocket(case: Case) -> Outcome:
+    """Share of the notes in the pocket."""
+    pocket = case.section.pocket
+    assert pocket is not None
+    share = defaults.POCKET_SHARE if pocket.share is None else pocket.share
+    deviation, step = judge_measure.deviations(case.section, case.assignment, case.seen)
+    if pocket.within_percent is not None:
+        tolerance = step * pocket.within_percent / 100.0
+        within = f"{pocket.within_percent:g} % of the subdivision"
+    elif pocket.within_ms is not None:
+        tolerance = np.full(len(step), pocket.within_ms)
+        within = f"{pocket.within_ms:g} ms of the grid"
+    else:
+        tolerance = np.array([defaults.pocket_ms(s) for s in step.tolist()])
+        typical = float(np.median(tolerance)) if len(step) else defaults.TIGHT_MS
+        within = f"{typical:.0f} ms of the grid"
+    asked = f"{100 * share:.0f} % of the notes within {within}"
+
+    def measure(first: int, last: int) -> Measured | None:
+        rows = rows_in(case.seen, first, last)
+        return judge_measure.in_pocket(deviation, tolerance, case.analysis, rows)
+
+    whole = measure(case.bars[0], case.bars[-1])
+    bars = _measured_bars(case, measure, share, np.inf, "{:.0%}")
+    if whole is None or whole.notes < FEWEST_FOR_SHARE:
+        return outcome_of(case, "pocket", asked, CANT_TELL, bars, reason=_too_few(whole))
+    reason = f"{100 * whole.value:.0f} % of {whole.notes} notes within {within}"
+    short = f"{points(share - whole.value)} short" if whole.value < share else ""
+    return _measured(
+        case, "pocket", asked, whole, bars, share, np.inf,
+        reason=reason, how_far=short, limit=f"{share:g}", unit="share",
+        next_step=f"Play {bars_text(case.bars[0], case.bars[-1])} at {slow(case)} BPM until "
+        f"{100 * share:.0f} % lie within {within}, then come back up.",
+    )  # fmt: skip
+
+
+def judge_swing(case: Case) -> Outcome:
+    """Swing ratio within a band."""
+    swing = case.section.swing
+    assert swing is not None
+    key = pair_key(case.section, case.assignment.meter) or "unit"
+    pairs = judge_measure.pairs_to_beat(key, case.assignment.meter[0])
+    band = defaults.swing_band(60_000.0 / case.tempo_bpm / pairs)
+    low = band[0] if swing.low is None else swing.low
+    high = band[1] if swing.high is None else swing.high
+    firsts, seconds, share = judge_measure.swing_pairs(case.seen, key)
+
+    def measure(first: int, last: int) -> Measured | None:
+        rows = rows_in(case.seen, first, last)
+        return judge_measure.swing_ratio(
+            firsts[np.isin(firsts, rows)], seconds[np.isin(seconds, rows)], share
+        )
+
+    asked = f"swing of {limits_text(low, high)}"
+    whole = measure(case.bars[0], case.bars[-1])
+    bars = _measured_bars(case, measure, low, high, "{:.2f} : 1")
+    if whole is None:
+        return outcome_of(case, "swing", asked, CANT_TELL, bars, reason="too few pairs of notes")
+    away = max(low - whole.value, whole.value - high)
+    even = whole.value < low
+    return _measured(
+        case, "swing", asked, whole, bars, low, high,
+        reason=f"{whole.value:.2f} : 1 over {counted(whole.notes, 'pair')}",
+        how_far=f"{away:.2f} {'below' if even else 'above'} the band" if away > 0 else "",
+        limit=limits_text(low, high), unit="ratio",
+        next_step="Stay longer on the first note of each pair." if even
+        else "Even the pairs out: come off the first note sooner.",
+    )  # fmt: skip
+
+
+def judge_drift(case: Case) -> Outcome:
+    """Rushing and dragging within the phrases."""
+    drift = case.section.most_drift
+    assert drift is not None
+    most = defaults.drift_bpm(case.tempo_bpm) if drift.most_bpm is None else drift.most_bpm
+    rows = rows_in(case.seen, case.bars[0], case.bars[-1])
+    rates = judge_measure.rates_of(case.section, case.assignment.meter)
+    found = judge_measure.phrase_drifts(case.seen, rows, rates)
+    whole = judge_measure.pooled(found)
+    asked = f"drift of at most {bpm_text(most)} BPM within a phrase"
+    bars = _drift_bars(case, found, most)
+    if whole is None:
+        reason = "no phrase is long enough to show a drift"
+        return outcome_of(case, "most-drift", asked, CANT_TELL, bars, reason=reason)
+    worst = max(found, key=lambda d: (abs(d.drift.value) - most) / d.drift.doubt).drift
+    alone = abs(worst.value) - SURE_ALONE * worst.doubt > most
+    shown = worst if alone else whole
+    way = "rushing" if shown.value > 0 else "dragging"
+    over = abs(shown.value) - most
+    outcome = _measured(
+        case, "most-drift", asked, shown, bars, -most, most,
+        reason=f"{way} by {bpm_text(abs(round(shown.value, 1)))} BPM"
+        + (f" over {counted(len(found), 'phrase')}" if not alone else " in one phrase"),
+        how_far=f"{bpm_text(round(over, 1))} BPM too much" if over > 0 else "",
+        limit=bpm_text(most), unit="BPM",
+        next_step=f"You are {way}: play it at {bpm_text(case.tempo_bpm)} BPM with fewer clicks "
+        "(on 2 and 4, or one to the bar) and meet every one.",
+    )  # fmt: skip
+    return replace(outcome, state=NOT_MET) if alone else outcome
+
+
+def _drift_bars(
+    case: Case, found: list[judge_measure.PhraseDrift], most: float
+) -> tuple[BarVerdict, ...]:
+    """A bar has the verdict of the phrases in it."""
+    out = []
+    for bar in case.bars:
+        notes = int((case.seen.bar == bar).sum())
+        here = [d.drift for d in found if d.first_bar <= bar <= d.last_bar]
+        states = [beside(d.value, d.doubt, -most, most) for d in here]
+        told = ", ".join(f"{d.value:+.1f} BPM" for d in here)
+        out.append(BarVerdict(bar, together(states), notes, reason=told or "too few notes"))
+    return tuple(out)
+
+
+def _measured_bars(
+    case: Case,
+    measure: Callable[[int, int], Measured | None],
+    low: float,
+    high: float,
+    form: str,
+) -> tuple[BarVerdict, ...]:
+    """Every bar measured by itself."""
+    out = []
+    for bar in case.bars:
+        notes = int((case.seen.bar == bar).sum())
+        one = measure(bar, bar)
+        if one is None:
+            out.append(BarVerdict(bar, CANT_TELL, notes, reason="too few notes"))
+        else:
+            state = beside(one.value, one.doubt, low, high)
+            out.append(BarVerdict(bar, state, notes, reason=form.format(one.value)))
+    return tuple(out)
+
+
+def _measured(
+    case: Case,
+    kind: str,
+    asked: str,
+    whole: Measured,
+    bars: tuple[BarVerdict, ...],
+    low: float,
+    high: float,
+    **words: str,
+) -> Outcome:
+    """A requirement judged by one measured value; words about failing stay for failures."""
+    state = beside(whole.value, whole.doubt, low, high)
+    unsure = f" (give or take {_doubt(whole, words['unit'])}: too close to call)"
+    words["reason"] = capital(words["reason"]) + (unsure if state == CANT_TELL else "")
+    if state == MET:
+        words["how_far"] = words["next_step"] = ""
+    outcome = outcome_of(case, kind, asked, state, bars, **words)
+    return replace(outcome, value=whole.value, standard_error=whole.doubt)
+
+
+def _doubt(whole: Measured, unit: str) -> str:
+    if unit == "share":
+        return points(SURE * whole.doubt)
+    return f"{SURE * whole.doubt:.2f}" if unit == "ratio" else f"{SURE * whole.doubt:.1f} BPM"
+
+
+def _too_few(whole: Measured | None) -> str:
+    return NOTHING_PLAYED if whole is None else f"only {counted(whole.notes, 'note')} to judge by"
