@@ -20,7 +20,7 @@ import numpy as np
 from improv import chain, free
 from improv.events import Events
 from improv.grid import SUBDIVISIONS, offered, positions
-from improv.hand import Hand, estimate, first_lanes, phrase_leanings, refined_lanes
+from improv.hand import Hand, estimate, first_lanes, local_lean, nearness, phrase_leanings, refined_lanes
 from improv.hand import FEWEST_SWUNG_NOTES, RATIO_RANGE
 from improv.lattice import Lane, Lattice, build
 from improv.meter import Meter
@@ -374,14 +374,16 @@ def _read(
 ) -> dict[str, np.ndarray]:
     scene = _Scene.of(part, edges, bars, lanes, weight)
     phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
-    lean = _first_lean(scene, hand)
+    lean = hand.center_ms + _first_lean(scene, hand)
     flat = np.full(len(part), hand.spread_ms)
-    belief = scene.believe(hand.center_ms + lean, flat, hand.memory)
+    belief = scene.believe(lean, flat, hand.memory, with_free=False)
     error, on_grid = scene.expected(belief)
     at_ms = part.onset_sec * 1000.0
     base, drift, spread = phrase_leanings(error, on_grid, at_ms, phrase, len(edges) - 1, hand)
     leaning = base[phrase] + drift[phrase] * at_ms
-    belief = scene.believe(leaning, spread[phrase], hand.memory)
+    ordinary = on_grid * nearness(error - leaning, 1.5 * flat)
+    local = leaning + local_lean(error - leaning, ordinary, edges)
+    belief = scene.believe(local, spread[phrase], hand.memory)
     return {**_choose(scene, belief), "leaning_ms": leaning}
 
 

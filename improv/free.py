@@ -41,6 +41,7 @@ SMOOTH_SHARE = 0.12
 HOLDS_CHARGE = 10.0
 HOLDS_SHARE = 0.3
 HOLDS_EDGE = 0.04
+PLACE_WEIGHT = 0.75
 HOLDS_STEP_MS = 170.0
 """A run holds a grid while it stays within this share of a step from its positions."""
 UNEVEN_SHARE = 0.18
@@ -128,7 +129,8 @@ def _holds(local_ms: Floats, ground: Ground, rows: Ints, at: Ints) -> Floats:
     place = (ground.in_bar_ms[rows, at] + first) / grid_step
     early = (place - np.round(place)) * grid_step
     late = early + (step - grid_step) * (length - 1)
-    farthest = np.maximum(np.maximum(np.abs(early), np.abs(late)), np.abs(bow))
+    away = PLACE_WEIGHT * np.maximum(np.abs(early), np.abs(late))
+    farthest = np.maximum(np.maximum(np.abs(late - early), np.abs(bow)), away)
     share = farthest / np.minimum(grid_step, HOLDS_STEP_MS)
     return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
 

@@ -28,6 +28,8 @@ SPREAD_RANGE_MS = (4.0, 42.0)
 MEMORY_PRIOR = 0.5
 MEMORY_PRIOR_NOTES = 15.0
 PHRASE_CENTER_SD_MS = 8.0
+LOCAL_EVENTS = 6
+LOCAL_SHRINK = 4.0
 PHRASE_SPREAD_NOTES = 24.0
 DRIFT_SD = 0.015
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
@@ -148,3 +150,19 @@ def phrase_leanings(
     spread_p = np.sqrt((squares + PHRASE_SPREAD_NOTES * noise) / (total + PHRASE_SPREAD_NOTES))
     leaning = hand.center_ms + center
     return leaning - drift * middle, drift, np.clip(spread_p, *SPREAD_RANGE_MS)
+
+
+def local_lean(error_ms: Floats, weight: Floats, edges: Ints) -> Floats:
+    """What deviations have in common nearby: a shrunk running mean inside each phrase, (N,).
+
+    Players lean for a bar or two without leaving the grid; deviations have a slow part
+    below and above some eight beats (Sogorski, Geisel & Priesemann 2018).
+    """
+    count = len(error_ms)
+    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    each = np.arange(count)
+    low = np.maximum(each - LOCAL_EVENTS, edges[:-1][phrase])
+    high = np.minimum(each + LOCAL_EVENTS + 1, edges[1:][phrase])
+    total = np.concatenate([[0.0], np.cumsum(weight * error_ms)])
+    mass = np.concatenate([[0.0], np.cumsum(weight)])
+    return np.asarray((total[high] - total[low]) / (mass[high] - mass[low] + LOCAL_SHRINK))
