@@ -94,7 +94,8 @@ def two_sides(
     player: Player, before: Side, after: Side, rng: np.random.Generator
 ) -> tuple[Material, Material]:
     """Before and after, on different days."""
-    return side(player, before, rng), side(player, replace(after, first_day=before.first_day + before.days + 7), rng)
+    later = replace(after, first_day=before.first_day + before.days + 7)
+    return side(player, before, rng), side(player, later, rng)
 
 
 def _take(

@@ -150,7 +150,7 @@ def robust_line(
     information = x.T @ x
     if np.linalg.cond(information) > 1e12:
         return None
-    inverse = np.linalg.inv(information)
+    inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
     beta = inverse @ (x.T @ z)
     a = x @ inverse[:, want]
     leverage = np.minimum(np.einsum("ij,jk,ik->i", x, inverse, x), 1.0 - 1e-9)
