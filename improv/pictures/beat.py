@@ -6,8 +6,7 @@ stand the fitted positions of the subdivision (swung ones where the swing puts t
 where the notes near each of them centre. Beats of unequal length (additive meters) get
 dials of their own.
 
-Conventions: phases in beats, [0, 1); the mean of phases is the circular mean, direction
-of the mean resultant vector (Mardia & Jupp 2000, Directional Statistics; from memory).
+Conventions: phases in beats, [0, 1); the mean of phases is the circular mean (`stats`).
 """
 
 from __future__ import annotations
@@ -21,6 +20,7 @@ from improv.grid import SUBDIVISIONS, name
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import Events, beat_starts, events_of, facts_of, lean, title_of
+from improv.stats import circular_mean
 
 SECTORS = 72
 """Sectors of the histogram: 5 degrees each, about 9 ms at 96 BPM."""
@@ -143,7 +143,7 @@ def _positions(
         at = np.round(straight * 5040) == step
         place = float(np.median(fitted[at]))
         away = (phase[at] - place + 0.5) % 1.0 - 0.5
-        angle = np.angle(np.mean(np.exp(2j * np.pi * away))) / (2 * np.pi)
+        angle = circular_mean(2.0 * np.pi * away) / (2.0 * np.pi)
         found.append(
             Position(
                 phase_beat=place,
