@@ -78,7 +78,8 @@ def _text(row: int, beat: int, part: int, meter: Meter) -> str:
         return _syllable(beat, (2 * pair + 1) * _FINE // int(per_beat), per_beat, meter)
     if per_beat.denominator == 2:
         block_part = ((beat % 2) * _FINE + part) * int(2 * per_beat) // (2 * _FINE)
-        return f"{_ORDINAL[block_part]} of {int(2 * per_beat)} over {beat // 2 * 2 + 1} and {beat // 2 * 2 + 2}"
+        first = beat // 2 * 2 + 1
+        return f"{_ORDINAL[block_part]} of {int(2 * per_beat)} over {first} and {first + 1}"
     return _syllable(beat, part, _in_this_beat(per_beat, beat, meter), meter)
 
 
