@@ -9,23 +9,30 @@ autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)), with a 
 of fumbled notes three times as wide. Entering a lane at a new beat is cheap, inside a beat
 dear. A free run is a stretch scored whole (`free`), so the model is semi-Markov.
 Densities are per ms throughout, which makes grids and free runs comparable.
+
+The big arrays are float32: a posterior needs no more, and it is twice as fast. What
+depends on the score alone is in `Frame`, what depends on the hand in `Steps`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from improv.free import LENGTHS
 from improv.lattice import Lattice
 from improv.model import Bools, Floats, Ints
 
+Singles = NDArray[np.float32]
+
 FUMBLED = 0.04
 FUMBLE_WIDTH = 3.2
 SWITCH_AT_BEAT = 0.08
 SWITCH_INSIDE = 0.003
-FREE_START = 0.0008
+FREE_START = 0.0015
 FREE_TO_FREE = 0.05
 STRAY_DENSITY = 2e-7
 """Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
@@ -35,205 +42,329 @@ MEMORY_CLIP = 2.0
 """A fumble is not remembered beyond this many spreads."""
 REST_MEMORY_MS = 1500.0
 """Memory of the last deviation fades over about this time."""
+EARLY_BEAT = 0.08
+"""A note this early in beats still belongs to the beat it heralds."""
+_LARGEST_EXPONENT = 80.0
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """Chances that follow from the score alone, flat over events; densities multiply them.
+
+    `stay` (N, S, 2 from, 2 to) to go on in a lane; `enter` (N, S, 2) after a free run;
+    `switch` the same from another lane, its charge included; `start` at a phrase's first event.
+    `deviation_ms` (N, S, 2) and `gap_ms` (N,) are what the hand is held against.
+    """
+
+    stay: Singles
+    enter: Singles
+    switch: Singles
+    start: Singles
+    deviation_ms: Singles
+    gap_ms: Floats
+
+    def at(self, span: Ints) -> Frame:
+        """The frame of some events; phrases must stay whole."""
+        return Frame(
+            self.stay[span],
+            self.enter[span],
+            self.switch[span],
+            self.start[span],
+            self.deviation_ms[span],
+            self.gap_ms[span],
+        )
 
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """Factors of every event, flat over the take's events (see `assemble`).
+    """A frame under some hands: (hands, N, S, 2, 2), (hands, N, S, 2) three times; see `Frame`."""
 
-    `stay` (N, S, 2 from, 2 to); `enter` (N, S, 2) from another lane or after a free run,
-    without and with the switch charge; `start` (N, S, 2) at a phrase's first event.
-    """
-
-    stay: Floats
-    enter_charged: Floats
-    enter: Floats
-    start: Floats
+    stay: Singles
+    enter: Singles
+    switch: Singles
+    start: Singles
 
 
 @dataclass(frozen=True, eq=False)
 class Belief:
-    """Posterior of one batch: (events, phrases, lanes, 2) on the grid, the rest is free."""
+    """Posterior of a batch: `grid` (events, phrases, lanes, 2); what is missing to 1 is free."""
 
-    grid: Floats
-    free: Floats
+    grid: Singles
     log_evidence: Floats
 
 
-def heavy_tailed(error_ms: Floats, spread_ms: Floats) -> Floats:
-    """Density per ms of a deviation: a normal with a share of fumbled, wider notes."""
-    z = (error_ms / spread_ms) ** 2
-    near = np.exp(-0.5 * z)
-    far = np.exp(-0.5 / FUMBLE_WIDTH**2 * z)
-    scale = 0.3989422804014327 / spread_ms
-    return np.asarray(scale * ((1.0 - FUMBLED) * near + (FUMBLED / FUMBLE_WIDTH) * far))
+def frame(lattice: Lattice, gap_ms: Floats, event_beat: Floats, lane_weight: Floats) -> Frame:
+    """What the score offers at every event.
 
-
-def assemble(
-    lattice: Lattice,
-    gap_ms: Floats,
-    event_beat: Floats,
-    center_ms: Floats,
-    spread_ms: Floats,
-    memory: float,
-    lane_weight: Floats,
-) -> Steps:
-    """Turn a lattice into chain factors.
-
-    `gap_ms` is the time since the event before (any value at a phrase start), `center_ms`
-    and `spread_ms` are the hand's per event, `lane_weight` (N, S) sums to 1 over lanes.
+    `gap_ms` is the time since the event before (any value at a phrase start), `lane_weight`
+    (N, S) the lanes' prior shares.
     """
-    error = lattice.deviation_ms - center_ms[:, None, None]
-    spread = spread_ms[:, None, None]
-    place = lane_weight[:, :, None] * lattice.allowed
-    marginal = heavy_tailed(error, spread)
-    start = place * np.exp(lattice.log_start) * marginal
     previous = np.roll(np.arange(len(gap_ms)), 1)
-
+    place = (lane_weight[:, :, None] * lattice.allowed).astype(np.float32)
     played = np.exp(lattice.log_played)
+    start = place * np.exp(lattice.log_start)
     after = lattice.passed + lattice.log_silent
-    near = (np.abs(error[:, :, 1]) < np.abs(error[:, :, 0])).astype(np.int64)
-    near_after = np.take_along_axis(after, near[:, :, None], axis=2)[previous]
-    near_index = np.take_along_axis(lattice.index, near[:, :, None], axis=2)[previous]
+
+    distance = np.abs(lattice.deviation_ms)
+    near = (distance[:, :, 1] < distance[:, :, 0])[:, :, None]
+    near_after = np.where(near, after[:, :, 1:], after[:, :, :1])[previous]
+    near_index = np.where(near, lattice.index[:, :, 1:], lattice.index[:, :, :1])[previous]
     # A lane entered at a beat is not charged for what it offered before that beat.
     since = np.minimum(lattice.passed_at_beat, near_after)
-    skipped = np.maximum(np.exp(np.minimum(lattice.passed - since, 0.0)), SKIP_FLOOR)
-    enter = place * played * skipped * (lattice.index > near_index) * marginal
-    new_beat = lattice.beat_number > np.floor(event_beat[previous] + 0.08)[:, None, None]
+    skipped = _chance_silent(lattice.passed - since)
+    enter = place * played * skipped * (lattice.index > near_index)
+    new_beat = lattice.beat_number > np.floor(event_beat[previous] + EARLY_BEAT)[:, None, None]
     charge = np.where(new_beat | (lattice.on_beat > 0), SWITCH_AT_BEAT, SWITCH_INSIDE)
 
-    fade = memory * np.exp(-gap_ms / REST_MEMORY_MS)
-    kept = np.sqrt(1.0 - fade**2)[:, None, None, None]
-    remembered = np.clip(error, -MEMORY_CLIP * spread, MEMORY_CLIP * spread)[previous]
-    innovation = error[:, :, None, :] - fade[:, None, None, None] * remembered[:, :, :, None]
-    stay = heavy_tailed(innovation, spread[..., None] * kept)
     waited = lattice.passed[:, :, None, :] - after[previous][:, :, :, None]
-    stay *= np.maximum(np.exp(np.minimum(waited, 0.0)), SKIP_FLOOR)
-    stay *= (played * lattice.allowed)[:, :, None, :]
+    stay = _chance_silent(waited)
+    stay *= ((1.0 - SWITCH_AT_BEAT) * played * lattice.allowed)[:, :, None, :]
     stay *= lattice.index[:, :, None, :] > lattice.index[previous][:, :, :, None]
-    stay *= 1.0 - SWITCH_AT_BEAT
-    return Steps(stay, enter * charge, enter, start)
+    single = np.float32
+    return Frame(
+        stay,
+        enter.astype(single),
+        (enter * charge).astype(single),
+        start.astype(single),
+        lattice.deviation_ms,
+        gap_ms,
+    )
 
 
-def believe(
-    steps: Steps, rows: Ints, valid: Bools, stretches: Floats | None, want_posterior: bool = True
-) -> Belief:
-    """Sum over all paths of a batch.
+def _chance_silent(log_chance: Floats) -> Singles:
+    """Chance that all positions passed over stayed silent, not below the floor."""
+    single = np.minimum(log_chance, 0.0).astype(np.float32)
+    np.exp(single, out=single)
+    return np.maximum(single, np.float32(SKIP_FLOOR), out=single)
 
-    `rows` (phrases, events) indexes `steps`, padded where not `valid`; `stretches` are
-    `free.stretch_scores` of the batch, or `None` to leave free runs out.
+
+def heavy_tailed(error_ms: Singles, spread_ms: Singles) -> Singles:
+    """Density per ms of a deviation: a normal with a share of fumbled, wider notes.
+
+    Overwrites `error_ms`, which must be a fresh array.
     """
-    stay = steps.stay[rows.T]
-    enter_charged = steps.enter_charged[rows.T]
-    enter = steps.enter[rows.T]
-    forward = _forward(stay, enter_charged, enter, steps.start[rows[:, 0]], valid, stretches)
-    if not want_posterior:
-        return Belief(forward.grid, forward.free, forward.log_evidence)
-    return _backward(stay, enter_charged, enter, valid, stretches, forward)
+    z = error_ms
+    z /= spread_ms
+    z *= z
+    z *= np.float32(-0.5)
+    near = np.exp(z)
+    z *= np.float32(FUMBLE_WIDTH**-2)
+    np.exp(z, out=z)
+    z *= np.float32(FUMBLED / FUMBLE_WIDTH)
+    near *= np.float32(1.0 - FUMBLED)
+    near += z
+    near *= np.float32(0.3989422804014327) / spread_ms
+    return near
+
+
+def under_hands(frame: Frame, center_ms: Floats, spread_ms: Floats, memory: float) -> Steps:
+    """Hold every event against some hands: center and spread (hands, events).
+
+    The arrays of the result have a leading axis of hands.
+    """
+    center = center_ms.astype(np.float32)[..., None, None]
+    spread = spread_ms.astype(np.float32)[..., None, None]
+    previous = np.roll(np.arange(center_ms.shape[1]), 1)
+    error = frame.deviation_ms - center
+    fade = (memory * np.exp(-frame.gap_ms / REST_MEMORY_MS)).astype(np.float32)
+    kept = spread[..., None] * np.sqrt(1.0 - fade**2)[:, None, None, None]
+    limit = np.float32(MEMORY_CLIP) * spread
+    remembered = np.clip(error, -limit, limit)[:, previous]
+    remembered *= fade[:, None, None]
+    stay = heavy_tailed(error[..., None, :] - remembered[..., None], kept)
+    stay *= frame.stay
+    marginal = heavy_tailed(error, spread)
+    return Steps(stay, frame.enter * marginal, frame.switch * marginal, frame.start * marginal)
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """Phrases side by side: `rows` (phrases, events) index flat events, padded where not `valid`.
+
+    `ends` and `begins` (events, lengths, phrases) are log densities of free stretches by their
+    last event, and by the event before their first; `None` leaves free runs out.
+    """
+
+    rows: Ints
+    valid: Bools
+    ends: Floats | None
+    begins: Floats | None
+
+    @staticmethod
+    def of(rows: Ints, valid: Bools, stretches: Floats | None) -> Batch:
+        """From `free.stretch_scores` (lengths, phrases, events)."""
+        if stretches is None or not np.isfinite(stretches).any():
+            return Batch(rows, valid, None, None)
+        ends = np.ascontiguousarray(stretches.transpose(2, 0, 1))
+        begins = np.full_like(ends, -np.inf)
+        for k, length in enumerate(LENGTHS):
+            if length < len(ends):
+                begins[: len(ends) - length, k] = ends[length:, k]
+        return Batch(rows, valid, ends, begins)
+
+    def repeated(self, times: int) -> Batch:
+        """The same phrases so many times over."""
+        if times == 1:
+            return self
+
+        def tiled(scores: Floats | None) -> Floats | None:
+            return None if scores is None else np.tile(scores, (1, 1, times))
+
+        rows, valid = np.tile(self.rows, (times, 1)), np.tile(self.valid, (times, 1))
+        return Batch(rows, valid, tiled(self.ends), tiled(self.begins))
+
+
+def evidence(steps: Steps, batch: Batch) -> Floats:
+    """Log evidence of each phrase of a batch under each hand: (hands, phrases)."""
+    hands = len(steps.stay)
+    total = _Forward.of(_time_first(steps, batch.rows), batch.repeated(hands)).total
+    return total.reshape(hands, -1)
+
+
+def believe(steps: Steps, batch: Batch) -> Belief:
+    """Posterior of a batch under one hand, summed over all paths."""
+    forward = _Forward.of(_time_first(steps, batch.rows), batch)
+    return Belief(_posterior(forward, batch), forward.total)
+
+
+def _time_first(steps: Steps, rows: Ints) -> Steps:
+    """Steps of a batch, (events, hands x phrases, ...): hands side by side."""
+
+    def laid(flat: Singles, at: Ints) -> Singles:
+        found = flat[:, at]
+        if len(flat) == 1:
+            return found[0]
+        swapped = np.moveaxis(found, 0, at.ndim - 1)
+        shape = (*at.shape[:-1], -1, *flat.shape[2:])
+        return np.ascontiguousarray(swapped).reshape(shape)
+
+    return Steps(
+        laid(steps.stay, rows.T),
+        laid(steps.enter, rows.T),
+        laid(steps.switch, rows.T),
+        laid(steps.start, rows[:, 0]),
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class _Forward:
-    grid: Floats
-    free: Floats
+    """Messages forward in time, each scaled to sum to 1; `log_scale` is the evidence so far."""
+
+    steps: Steps
+    grid: Singles
+    free: Singles
     log_scale: Floats
-    log_evidence: Floats
+    total: Floats
+
+    @staticmethod
+    def of(steps: Steps, batch: Batch) -> _Forward:
+        """Run through time-first steps."""
+        count, width = batch.rows.shape
+        grid = np.empty((width, *steps.start.shape), dtype=np.float32)
+        free = np.zeros((width, count), dtype=np.float32)
+        log_scale = np.zeros((width, count))
+        opening = _Openings(width, count)
+        total = np.zeros(count)
+        full = batch.valid.all(axis=0)
+        for t in range(width):
+            mass = _advance(steps, grid, free, t)
+            loose = np.full(count, STRAY_DENSITY)
+            if batch.ends is not None and (begun := opening.into(batch.ends, t, total)) is not None:
+                loose = loose + begun
+            scale = _summed(mass) + loose
+            if not full[t]:
+                live = batch.valid[:, t]
+                scale = np.where(live, scale, 1.0)
+                loose = np.where(live, loose, free[t - 1])
+                mass = np.where(live[:, None, None], mass, grid[t - 1])
+            np.divide(mass, scale.astype(np.float32)[:, None, None], out=grid[t])
+            free[t] = loose / scale
+            total = total + np.log(scale)
+            log_scale[t] = total
+            if batch.ends is not None:
+                opening.after(t, _summed(grid[t]) + FREE_TO_FREE * free[t], total)
+        return _Forward(steps, grid, free, log_scale, total)
 
 
-def _forward(
-    stay: Floats,
-    enter_charged: Floats,
-    enter: Floats,
-    start: Floats,
-    valid: Bools,
-    stretches: Floats | None,
-) -> _Forward:
-    width, count, lanes = stay.shape[:3]
-    grid = np.zeros((width, count, lanes, 2))
-    free = np.zeros((width, count))
-    log_scale = np.zeros((width, count))
-    reach = max(LENGTHS)
-    # Log mass that may open a free run *after* event t, shifted so that t = -1 is the start.
-    opening = np.full((width + reach + 1, count), -np.inf)
-    opening[reach] = np.log(FREE_START * 4.0)
-    lengths = np.array(LENGTHS)
-    total = np.zeros(count)
-    for t in range(width):
-        if t == 0:
-            mass = start.copy()
-            free_mass = np.full(count, STRAY_DENSITY)
-        else:
-            on_grid = grid[t - 1].sum(axis=(1, 2))
-            mass = (grid[t - 1][..., None] * stay[t]).sum(axis=2)
-            mass += on_grid[:, None, None] * enter_charged[t]
-            mass += free[t - 1][:, None, None] * enter[t]
-            free_mass = STRAY_DENSITY * (on_grid + free[t - 1])
-        if stretches is not None and t >= lengths[0] - 1:
-            logs = opening[t + reach + 1 - lengths] + stretches[:, :, t] - total
-            free_mass = free_mass + np.exp(np.minimum(logs, 600.0)).sum(axis=0)
-        scale = mass.sum(axis=(1, 2)) + free_mass
-        live = valid[:, t]
-        scale = np.where(live, scale, 1.0)
-        grid[t] = np.where(live[:, None, None], mass / scale[:, None, None], grid[t - 1])
-        free[t] = np.where(live, free_mass / scale, free[t - 1])
-        total = total + np.log(scale)
-        log_scale[t] = total
-        sum_open = grid[t].sum(axis=(1, 2)) + FREE_TO_FREE * free[t]
-        with np.errstate(divide="ignore"):
-            opening[t + reach + 1] = np.log(FREE_START * sum_open) + total
-    return _Forward(grid, free, log_scale, total)
+def _summed(mass: Singles) -> Any:
+    """Sum over lanes and candidates, per phrase."""
+    flat = mass.reshape(len(mass), -1)
+    return flat @ np.ones(flat.shape[1], dtype=np.float32)
 
 
-def _backward(
-    stay: Floats,
-    enter_charged: Floats,
-    enter: Floats,
-    valid: Bools,
-    stretches: Floats | None,
-    forward: _Forward,
-) -> Belief:
-    width, count, lanes = stay.shape[:3]
-    # Messages are scaled by the forward evidence up to their event, so both stay near 1.
-    lengths = np.array(LENGTHS)
-    grid_message = np.ones((count, lanes, 2))
+def _advance(steps: Steps, grid: Singles, free: Singles, t: int) -> Singles:
+    """Mass that reaches event t on the grid: by staying, by switching, after a free run."""
+    if t == 0:
+        return steps.start.copy()
+    before, stay = grid[t - 1], steps.stay[t]
+    mass = before[:, :, 0, None] * stay[:, :, 0]
+    mass += before[:, :, 1, None] * stay[:, :, 1]
+    mass += _summed(before)[:, None, None] * steps.switch[t]
+    mass += free[t - 1][:, None, None] * steps.enter[t]
+    return mass
+
+
+class _Openings:
+    """Log mass that may open a free run after each event, shifted so that -1 is the start."""
+
+    def __init__(self, width: int, count: int) -> None:
+        self.reach = max(LENGTHS)
+        self.back = self.reach + 1 - np.array(LENGTHS)
+        self.mass = np.full((width + self.reach + 1, count), -np.inf)
+        self.mass[self.reach] = np.log(FREE_START * 4.0)
+
+    def after(self, t: int, mass: Any, total: Floats) -> None:
+        self.mass[t + self.reach + 1] = np.log(FREE_START * mass) + total
+
+    def into(self, ends: Floats, t: int, total: Floats) -> Floats | None:
+        """Mass of the free runs that end at event t, or `None`."""
+        scores = ends[t]
+        if scores.max() == -np.inf:
+            return None
+        logs = self.mass[t + self.back] + scores - total
+        return np.asarray(np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0))
+
+
+def _posterior(forward: _Forward, batch: Batch) -> Singles:
+    """Messages backward in time, scaled by the forward evidence, times the forward ones."""
+    steps, posterior = forward.steps, forward.grid
+    width, count = batch.rows.shape[1], len(batch.rows)
+    valid, log_scale = batch.valid, forward.log_scale
+    full = valid.all(axis=0)
+    grid_message = np.ones(posterior.shape[1:], dtype=np.float32)
     free_message = np.ones(count)
-    reach = max(LENGTHS)
-    closing = np.full((width + reach + 1, count), -np.inf)
-    posterior = np.zeros_like(forward.grid)
+    closing = np.full((width + max(LENGTHS) + 1, count), -np.inf)
+    lengths = np.array(LENGTHS)
     for t in range(width - 1, -1, -1):
-        last = ~valid[:, t + 1] if t + 1 < width else np.ones(count, dtype=np.bool_)
         if t + 1 < width:
-            scale = np.exp(forward.log_scale[t + 1] - forward.log_scale[t])[:, None, None]
-            ahead = (stay[t + 1] * grid_message[:, :, None, :]).sum(axis=3)
-            switched = (enter_charged[t + 1] * grid_message).sum(axis=(1, 2))
-            rejoined = (enter[t + 1] * grid_message).sum(axis=(1, 2))
-            opened = np.zeros(count)
-            if stretches is not None:
-                opened = _opened(stretches, closing, forward.log_scale[t], t, lengths, width)
+            shrink = np.exp(log_scale[t] - log_scale[t + 1])
+            ahead = _retreat(steps, grid_message, t + 1)
             stray = STRAY_DENSITY * free_message
-            next_grid = (ahead + (switched + stray)[:, None, None]) / scale
-            next_grid += FREE_START * opened[:, None, None]
-            next_free = (rejoined + stray) / scale[:, 0, 0] + FREE_START * FREE_TO_FREE * opened
-            grid_message = np.where(last[:, None, None], 1.0, next_grid)
-            free_message = np.where(last, 1.0, next_free)
-        live = valid[:, t]
-        posterior[t] = np.where(live[:, None, None], forward.grid[t] * grid_message, 0.0)
-        with np.errstate(divide="ignore"):
-            message = np.log(free_message) - forward.log_scale[t]
-        closing[t] = np.where(live, message, -np.inf)
-    on_grid = posterior.sum(axis=(2, 3))
-    free = np.where(valid.T, np.clip(1.0 - on_grid, 0.0, 1.0), 0.0)
-    return Belief(posterior, free, forward.log_evidence)
+            switched = _summed(steps.switch[t + 1] * grid_message) + stray
+            rejoined = _summed(steps.enter[t + 1] * grid_message) + stray
+            ahead += switched.astype(np.float32)[:, None, None]
+            ahead *= shrink.astype(np.float32)[:, None, None]
+            next_free = rejoined * shrink
+            if batch.begins is not None and (begins := batch.begins[t]).max() > -np.inf:
+                logs = begins + closing[t + lengths] + log_scale[t]
+                opened = FREE_START * np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0)
+                ahead += opened.astype(np.float32)[:, None, None]
+                next_free = next_free + FREE_TO_FREE * opened
+            if not full[t + 1]:
+                last = ~valid[:, t + 1]
+                ahead = np.where(last[:, None, None], np.float32(1.0), ahead)
+                next_free = np.where(last, 1.0, next_free)
+            grid_message, free_message = ahead, next_free
+        posterior[t] *= grid_message
+        if batch.begins is not None:
+            message = np.log(free_message) - log_scale[t]
+            closing[t] = message if full[t] else np.where(valid[:, t], message, -np.inf)
+    return posterior
 
 
-def _opened(
-    stretches: Floats, closing: Floats, log_scale: Floats, t: int, lengths: Ints, width: int
-) -> Floats:
-    """Message from free runs that begin right after event t."""
-    ends = t + lengths
-    inside = ends < width
-    if not inside.any():
-        return np.zeros(len(log_scale))
-    logs = stretches[inside, :, :][np.arange(inside.sum()), :, ends[inside]]
-    logs = logs + closing[ends[inside]] + log_scale
-    return np.asarray(np.exp(np.minimum(logs, 600.0)).sum(axis=0))
+def _retreat(steps: Steps, message: Singles, t: int) -> Singles:
+    """Message back over staying in a lane from event t - 1 to t: shape (phrases, lanes, 2)."""
+    stay = steps.stay[t]
+    ahead = stay[:, :, :, 0] * message[:, :, 0, None]
+    ahead += stay[:, :, :, 1] * message[:, :, 1, None]
+    return ahead

@@ -52,6 +52,20 @@ class Events(_Frozen):
     def __len__(self) -> int:
         return len(self.onset_sec)
 
+    def at(self, span: Ints) -> Events:
+        """Some of the events, without the tables of notes."""
+        none = np.zeros(0, dtype=np.int64)
+        return Events(
+            self.onset_sec[span],
+            self.end_sec[span],
+            self.quarter[span],
+            self.beat[span],
+            self.quarter_ms[span],
+            self.untimed[span],
+            of_note=none,
+            grace_note=none.astype(np.bool_),
+        )
+
 
 def group(take: Take, chord_spread_ms: float) -> Events:
     """Group a take's notes into events (arrays sized by events; `of_note`, `grace_note` by notes)."""

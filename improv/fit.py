@@ -12,19 +12,27 @@ Work is batched over phrases, so time and memory are linear in events.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import product
 
 import numpy as np
 
-from improv import chain, free
+from improv.chain import EARLY_BEAT, Singles
 from improv.events import Events
-from improv.grid import SUBDIVISIONS, offered, positions
-from improv.hand import Hand, estimate, first_lanes, local_lean, nearness, phrase_leanings, refined_lanes
-from improv.hand import FEWEST_SWUNG_NOTES, RATIO_RANGE
-from improv.lattice import Lane, Lattice, build
-from improv.meter import Meter
-from improv.model import Bars, Bools, Floats, Ints, _Frozen
+from improv.grid import SUBDIVISIONS, offered
+from improv.hand import (
+    CENTER_PRIOR_MS,
+    FEWEST_SWUNG_NOTES,
+    RATIO_RANGE,
+    Hand,
+    estimate,
+    first_lanes,
+    local_lean,
+    nearness,
+    phrase_leanings,
+    refined_lanes,
+)
+from improv.lattice import Lane
+from improv.model import Bars, Floats, Ints, _Frozen
+from improv.scene import Scene, span_of
 from improv.tempo import bar_index
 
 LEANS = (
@@ -36,9 +44,12 @@ LEAN_PRIOR_MS = 10.0
 SLOPE_PRIOR = 0.012
 LEAN_CHARGE = 4.0
 FEWEST_FOR_DRIFT = 6
-EARLY_BEAT = 0.08
-"""A note this early in beats still belongs to the beat it heralds."""
+DOUBTFUL_SPREADS = 1.25
+DOUBTFUL_SHARE = 0.93
 ROW_ALLOWED = 0.15
+DOTTED_SHARE = 0.75
+DOTTED_MASS = 0.3
+DOTTED_DOUBTS = 1.8
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
 START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 START_MEMORIES = (0.5,)
@@ -67,19 +78,8 @@ class Fit(_Frozen):
     swing_ratios: dict[int, float]
 
 
-@dataclass(frozen=True, eq=False)
-class _Score:
-    """What the chain needs of a take: events, phrases and meters, sliceable by phrases."""
-
-    events: Events
-    edges: Ints
-    bars: Bars
-    rows: tuple[int, ...]
-
-
 def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
     """Read every event. `rows` are the candidate subdivisions, `edges` the phrase boundaries."""
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
     sample = _sample(edges)
     hand, ratios, weights = _learn(events, edges, bars, rows, sample)
     lanes = refined_lanes(rows, ratios)
@@ -87,12 +87,11 @@ def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
     out = _blank(len(events))
     for first, last in _blocks(edges):
         span = np.arange(edges[first], edges[last])
-        part = _part(events, span)
+        part = events.at(span)
         local_edges = edges[first : last + 1] - edges[first]
         answer = _read(part, local_edges, bars, lanes, weight, hand)
         for key, value in answer.items():
             out[key][span] = value
-    del phrase
     return Fit(hand=hand, swing_ratios=ratios, **out)
 
 
@@ -123,21 +122,17 @@ def _learn(
     events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...], sample: Ints
 ) -> tuple[Hand, dict[int, float], Floats]:
     """Center, spread, memory and swing ratios, and how often each row was met."""
-    span = np.concatenate([np.arange(edges[p], edges[p + 1]) for p in sample])
-    part = _part(events, span)
-    sizes = np.diff(edges)[sample]
-    local = np.concatenate([[0], np.cumsum(sizes)])
+    span, local = span_of(edges, sample)
+    part = events.at(span)
     lanes = first_lanes(rows)
     even = np.ones(len(SUBDIVISIONS))
-    scene = _Scene.of(part, local, bars, lanes, _lane_weights(lanes, bars, even))
+    scene = Scene.of(part, local, bars, lanes, _lane_weights(lanes, bars, even))
     hand = _best_start(scene)
     ratios: dict[int, float] = {}
     met = even
     for last in (False, True):
-        lean = _first_lean(scene, hand)
-        center, spread, memory = _flat_hand(hand, len(part))
-        belief = scene.believe(center + lean, spread, memory)
-        ratios = _ratios(scene, belief, hand.center_ms + lean)
+        lean, belief = _leaning(scene, hand, with_free=True)
+        ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
         flat = (len(part), -1)
@@ -146,19 +141,22 @@ def _learn(
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
-            scene = _Scene.of(part, local, bars, lanes, _lane_weights(lanes, bars, met))
+            scene = Scene.of(part, local, bars, lanes, _lane_weights(lanes, bars, met))
     return hand, ratios, met
 
 
-def _best_start(scene: _Scene) -> Hand:
+def _best_start(scene: Scene) -> Hand:
+    """The likeliest of a lattice of centers and spreads, free runs left out."""
+    prior_mean, prior_sd = CENTER_PRIOR_MS
+    grid = np.array(np.meshgrid(START_SPREADS_MS, START_CENTERS_MS)).reshape(2, -1, 1)
+    spread, center = np.repeat(grid, len(scene), axis=2)
     best, found = -np.inf, Hand(0.0, 14.0, 0.5)
-    starts = product(START_SPREADS_MS, START_MEMORIES, START_CENTERS_MS)
-    for spread, memory, center in starts:
-        hand = Hand(center, spread, memory)
-        evidence = scene.evidence(*_flat_hand(hand, len(scene.events)))
-        evidence -= 0.5 * ((center - 3.0) / 18.0) ** 2
-        if evidence > best:
-            best, found = evidence, hand
+    for memory in START_MEMORIES:
+        total = scene.evidence(center, spread, memory, with_free=False).sum(axis=1)
+        total -= 0.5 * ((center[:, 0] - prior_mean) / prior_sd) ** 2
+        at = int(total.argmax())
+        if total[at] > best:
+            best, found = total[at], Hand(float(center[at, 0]), float(spread[at, 0]), memory)
     return found
 
 
@@ -166,37 +164,56 @@ def _flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
     return np.full(count, hand.center_ms), np.full(count, hand.spread_ms), hand.memory
 
 
-def _rows_met(scene: _Scene, belief: Floats) -> Floats:
+def _rows_met(scene: Scene, belief: Singles) -> Floats:
     """Relative frequency of each row, shrunk to even shares."""
-    mass = np.zeros(len(SUBDIVISIONS))
-    np.add.at(mass, [lane.row for lane in scene.lattice.lanes], belief.sum(axis=(0, 2)))
+    rows = [lane.row for lane in scene.lattice.lanes]
+    by_lane = belief.sum(axis=(0, 2), dtype=np.float64)
+    mass = np.bincount(rows, by_lane, minlength=len(SUBDIVISIONS))
     offered_rows = {lane.row for lane in scene.lattice.lanes}
     share = (mass + WEIGHT_PRIOR_EVENTS / len(offered_rows)) / (mass.sum() + WEIGHT_PRIOR_EVENTS)
     return np.asarray(share * len(offered_rows))
 
 
-def _ratios(scene: _Scene, belief: Floats, center_ms: Floats) -> dict[int, float]:
-    """Swing ratio of each swung row that is really played, from its second notes."""
+def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dict[int, float]:
+    """Swing ratio of each swung row that is really played, from its second notes.
+
+    Dotted pairs sound like a swing of 3 : 1. A ratio that may well be 3 is dotted, and not
+    listed; one that is surely less is swing, and takes the pairs called dotted along.
+    """
     found: dict[int, float] = {}
     lattice = scene.lattice
     for row in {lane.row for lane in lattice.lanes if SUBDIVISIONS[lane.row].swung}:
-        at = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
-        weight = belief[:, at] * (lattice.index[:, at] % 2 == 1)
-        total = weight.sum()
-        if total < FEWEST_SWUNG_NOTES:
-            continue
-        ratio = np.array([lattice.lanes[i].swing_ratio for i in at])
+        swung = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
+        dotted = [i for i, lane in enumerate(lattice.lanes) if lane.shape == row]
         pair = _pair_ms(scene, row)
-        share = (ratio / (1 + ratio))[None, :, None] + (
-            lattice.deviation_ms[:, at] - center_ms[:, None, None]
-        ) / pair[:, None, None]
-        mean = float((weight * share).sum() / total)
-        mean = min(max(mean, 0.4), 0.8)
-        found[row] = float(np.clip(mean / (1 - mean), *RATIO_RANGE))
+        share, total, _ = _second_share(scene, belief, center_ms, pair, swung)
+        both, family, step = _second_share(scene, belief, center_ms, pair, swung + dotted)
+        doubt = hand.spread_ms / step / np.sqrt(max(family, 1.0)) * DOTTED_DOUBTS
+        if family - total > DOTTED_MASS * family and both < DOTTED_SHARE - doubt:
+            share, total = both, family
+        if total >= FEWEST_SWUNG_NOTES:
+            share = min(max(share, 0.4), 0.8)
+            found[row] = float(np.clip(share / (1 - share), *RATIO_RANGE))
     return found
 
 
-def _pair_ms(scene: _Scene, row: int) -> Floats:
+def _second_share(
+    scene: Scene, belief: Singles, center_ms: Floats, pair_ms: Floats, lanes: list[int]
+) -> tuple[float, float, float]:
+    """Mean place of second notes in their pair, their number, and the mean pair in ms."""
+    lattice = scene.lattice
+    weight = belief[:, lanes] * (lattice.index[:, lanes] % 2 == 1)
+    total = float(weight.sum(dtype=np.float64))
+    if total < 1e-6:
+        return 0.5, 0.0, 500.0
+    ratio = np.array([lattice.lanes[i].swing_ratio for i in lanes])
+    late = (lattice.deviation_ms[:, lanes] - center_ms[:, None, None]) / pair_ms[:, None, None]
+    share = (ratio / (1 + ratio))[None, :, None] + late
+    pair = float((weight.sum(axis=(1, 2)) @ pair_ms) / total)
+    return float((weight * share).sum(dtype=np.float64) / total), total, pair
+
+
+def _pair_ms(scene: Scene, row: int) -> Floats:
     """Length in ms of the two notes that swing together, per event."""
     bar = bar_index(scene.bars, scene.events.quarter)
     quarters = np.array(
@@ -206,126 +223,6 @@ def _pair_ms(scene: _Scene, row: int) -> Floats:
         ]
     )
     return np.asarray(quarters[scene.bars.meter[bar]] * scene.events.quarter_ms)
-
-
-# --- one scene: events, phrases, lanes --------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Scene:
-    """A lattice over some phrases, ready to be believed under any hand."""
-
-    events: Events
-    edges: Ints
-    bars: Bars
-    lattice: Lattice
-    weight: Floats
-    gap_ms: Floats
-    batches: tuple[tuple[Ints, Bools], ...]
-
-    @staticmethod
-    def of(
-        events: Events, edges: Ints, bars: Bars, lanes: tuple[Lane, ...], weight: Floats
-    ) -> _Scene:
-        gap = np.diff(events.onset_sec, prepend=events.onset_sec[:1] - 1.0) * 1000.0
-        meter = bars.meter[bar_index(bars, events.quarter)]
-        lattice = build(events, bars, lanes)
-        return _Scene(
-            events, edges, bars, lattice, weight[meter], np.maximum(gap, 0.0), _batches(edges)
-        )
-
-    def steps(self, center: Floats, spread: Floats, memory: float) -> chain.Steps:
-        return chain.assemble(
-            self.lattice, self.gap_ms, self.events.beat, center, spread, memory, self.weight
-        )
-
-    def evidence(self, center: Floats, spread: Floats, memory: float) -> float:
-        steps = self.steps(center, spread, memory)
-        return float(
-            sum(
-                chain.believe(steps, rows, valid, None, want_posterior=False).log_evidence.sum()
-                for rows, valid in self.batches
-            )
-        )
-
-    def phrase_evidence(self, center: Floats, spread: Floats, memory: float) -> Floats:
-        """Log evidence of every phrase, free runs included."""
-        steps = self.steps(center, spread, memory)
-        found = np.zeros(len(self.edges) - 1)
-        for rows, valid in self.batches:
-            stretches = self.stretches(rows, valid, center, spread)
-            belief = chain.believe(steps, rows, valid, stretches, want_posterior=False)
-            found[np.searchsorted(self.edges, rows[:, 0])] = belief.log_evidence
-        return found
-
-    def stretches(self, rows: Ints, valid: Bools, center: Floats, spread: Floats) -> Floats:
-        """Free-run densities of a batch, the hand's lean and spread given per event."""
-        first = rows[:, :1]
-        ground = free.Ground(
-            self.beat_ms[first],
-            spread[first],
-            self.even_steps_ms[rows[:, 0]],
-            self.in_bar_ms[rows] - center[rows],
-        )
-        return free.stretch_scores(self.events.onset_sec[rows] * 1000.0, valid, ground)
-
-    @cached_property
-    def in_bar_ms(self) -> Floats:
-        bar = bar_index(self.bars, self.events.quarter)
-        into = self.events.quarter - self.bars.start_quarter[bar]
-        return np.asarray(into * self.events.quarter_ms)
-
-    @cached_property
-    def even_steps_ms(self) -> Floats:
-        """Steps of the even grids on offer, per event; a far value where there is none."""
-        meter = self.bars.meter[bar_index(self.bars, self.events.quarter)]
-        lanes = {lane.row for lane in self.lattice.lanes if not SUBDIVISIONS[lane.row].swung}
-        table = np.array([[even_step(row, m) for row in sorted(lanes)] for m in self.bars.meters])
-        return np.asarray(table[meter] * self.events.quarter_ms[:, None])
-
-    def believe(
-        self, center: Floats, spread: Floats, memory: float, with_free: bool = True
-    ) -> Floats:
-        """Posterior (N, lanes, 2); what is missing to 1 is free."""
-        steps = self.steps(center, spread, memory)
-        posterior = np.zeros(self.lattice.deviation_ms.shape)
-        for rows, valid in self.batches:
-            stretches = self.stretches(rows, valid, center, spread) if with_free else None
-            belief = chain.believe(steps, rows, valid, stretches)
-            posterior[rows[valid]] = belief.grid.transpose(1, 0, 2, 3)[valid]
-        return posterior
-
-    @cached_property
-    def beat_ms(self) -> Floats:
-        bar = bar_index(self.bars, self.events.quarter)
-        beat_quarter = np.array([float(m.tempo_beat_quarter) for m in self.bars.meters])
-        return np.asarray(beat_quarter[self.bars.meter[bar]] * self.events.quarter_ms)
-
-    def expected(self, posterior: Floats) -> tuple[Floats, Floats]:
-        """Expected deviation of each event given it is on a grid, and the chance that it is."""
-        on_grid = posterior.sum(axis=(1, 2))
-        error = (posterior * self.lattice.deviation_ms).sum(axis=(1, 2))
-        return error / np.maximum(on_grid, 1e-9), on_grid
-
-
-def _batches(edges: Ints, waste: float = 1.4) -> tuple[tuple[Ints, Bools], ...]:
-    """Phrases padded into a few batches of like length: (rows, valid), (phrases, events)."""
-    sizes = np.diff(edges)
-    order = np.argsort(-sizes, kind="stable")
-    batches: list[tuple[Ints, Bools]] = []
-    first = 0
-    while first < len(order):
-        width = int(sizes[order[first]])
-        last = first + int(np.searchsorted(-sizes[order[first:]], -width / waste**2, side="right"))
-        if last == first or len(order) - last < 4 or width < 24:
-            last = len(order) if width < 24 or len(order) - last < 4 else last
-        chosen = order[first:last]
-        steps = np.arange(width)[None, :]
-        valid = steps < sizes[chosen][:, None]
-        rows = np.minimum(edges[chosen][:, None] + steps, edges[chosen + 1][:, None] - 1)
-        batches.append((rows, valid))
-        first = last
-    return tuple(batches)
 
 
 def _lane_weights(lanes: tuple[Lane, ...], bars: Bars, met: Floats) -> Floats:
@@ -358,25 +255,13 @@ def _blocks(edges: Ints) -> list[tuple[int, int]]:
     return blocks
 
 
-def _part(events: Events, span: Ints) -> Events:
-    """The events of a span, without the note tables."""
-    keep = (
-        "onset_sec", "end_sec", "quarter", "beat", "quarter_ms", "untimed"
-    )  # fmt: skip
-    none = np.zeros(0, dtype=np.int64)
-    return Events(
-        **{k: getattr(events, k)[span] for k in keep}, of_note=none, grace_note=none.astype(bool)
-    )
-
-
 def _read(
     part: Events, edges: Ints, bars: Bars, lanes: tuple[Lane, ...], weight: Floats, hand: Hand
 ) -> dict[str, np.ndarray]:
-    scene = _Scene.of(part, edges, bars, lanes, weight)
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
-    lean = hand.center_ms + _first_lean(scene, hand)
+    scene = Scene.of(part, edges, bars, lanes, weight)
+    phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
-    belief = scene.believe(lean, flat, hand.memory, with_free=False)
+    _, belief = _leaning(scene, hand, with_free=False)
     error, on_grid = scene.expected(belief)
     at_ms = part.onset_sec * 1000.0
     base, drift, spread = phrase_leanings(error, on_grid, at_ms, phrase, len(edges) - 1, hand)
@@ -387,30 +272,53 @@ def _read(
     return {**_choose(scene, belief), "leaning_ms": leaning}
 
 
-def _first_lean(scene: _Scene, hand: Hand) -> Floats:
+def _leaning(scene: Scene, hand: Hand, with_free: bool) -> tuple[Floats, Singles]:
+    """Lean in ms per event against the hand's center, and the posterior under it.
+
+    Phrases that the plain hand explains well are left alone; lines are tried on the others.
+    """
+    center, spread, memory = _flat_hand(hand, len(scene))
+    belief = scene.believe(center, spread, memory, with_free)
+    lean = np.zeros(len(scene))
+    doubtful = _doubtful(scene, belief, hand)
+    if len(doubtful):
+        span, _ = span_of(scene.edges, doubtful)
+        part = scene.part(doubtful)
+        lean[span] = _first_lean(part, hand)
+        belief[span] = part.believe(center[span] + lean[span], spread[span], memory, with_free)
+    return lean, belief
+
+
+def _doubtful(scene: Scene, belief: Singles, hand: Hand) -> Ints:
+    """Phrases that stray more than the hand does, or leave the grid."""
+    error, on_grid = scene.expected(belief)
+    count = len(scene.edges) - 1
+    total = np.bincount(scene.phrase, on_grid, count)
+    squares = np.bincount(scene.phrase, on_grid * (error - hand.center_ms) ** 2, count)
+    wide = squares > (DOUBTFUL_SPREADS * hand.spread_ms) ** 2 * total
+    off = total < DOUBTFUL_SHARE * np.diff(scene.edges)
+    return np.flatnonzero((wide | off) & (np.diff(scene.edges) >= FEWEST_FOR_DRIFT))
+
+
+def _first_lean(scene: Scene, hand: Hand) -> Floats:
     """Expected lean in ms at every event against the hand's center: the best of a few lines.
 
     A line starts near the hand's center with the phrase and moves away from there.
     """
-    events, edges = scene.events, scene.edges
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    events, edges, phrase = scene.events, scene.edges, scene.phrase
     since_ms = (events.onset_sec - events.onset_sec[edges[:-1]][phrase]) * 1000.0
-    center, spread, memory = _flat_hand(hand, len(events))
+    lines = np.array([(0.0, 0.0), *LEANS])
+    lean = lines[:, :1] + lines[:, 1:] * since_ms
+    spread = np.full(lean.shape, hand.spread_ms)
+    evidence = scene.evidence(hand.center_ms + lean, spread, hand.memory, True)
+    charge = 0.5 * ((lines / (LEAN_PRIOR_MS, SLOPE_PRIOR)) ** 2).sum(axis=1)
+    charge[1:] += LEAN_CHARGE
     long_enough = np.diff(edges) >= FEWEST_FOR_DRIFT
-    best = scene.phrase_evidence(center, spread, memory)
-    chosen = np.zeros((2, len(best)))
-    for start_ms, slope in LEANS:
-        lean = start_ms + slope * since_ms
-        evidence = scene.phrase_evidence(center + lean, spread, memory)
-        evidence -= 0.5 * (start_ms / LEAN_PRIOR_MS) ** 2 + LEAN_CHARGE
-        evidence -= 0.5 * (slope / SLOPE_PRIOR) ** 2
-        better = long_enough & (evidence > best)
-        best = np.where(better, evidence, best)
-        chosen = np.where(better, np.array([[start_ms], [slope]]), chosen)
-    return np.asarray(chosen[0][phrase] + chosen[1][phrase] * since_ms)
+    best = np.where(long_enough, (evidence - charge[:, None]).argmax(axis=0), 0)
+    return np.asarray(lean[best[phrase], np.arange(len(phrase))])
 
 
-def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:
+def _choose(scene: Scene, belief: Singles) -> dict[str, np.ndarray]:
     count = len(belief)
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
     by_row = np.zeros((count, len(SUBDIVISIONS) + 1))
@@ -435,7 +343,7 @@ def _choose(scene: _Scene, belief: Floats) -> dict[str, np.ndarray]:
     }
 
 
-def _one_row_per_beat(scene: _Scene, by_row: Floats) -> Ints:
+def _one_row_per_beat(scene: Scene, by_row: Floats) -> Ints:
     """The likeliest row of each event; events of one beat agree where they can.
 
     Changes inside a beat are rare, so a beat's notes choose together; one that hardly
@@ -443,7 +351,7 @@ def _one_row_per_beat(scene: _Scene, by_row: Floats) -> Ints:
     """
     own = by_row.argmax(axis=1)
     on_grid = own < len(SUBDIVISIONS)
-    phrase = np.repeat(np.arange(len(scene.edges) - 1), np.diff(scene.edges))
+    phrase = scene.phrase
     beat = np.floor(scene.events.beat + EARLY_BEAT)
     fresh = np.ones(len(own), dtype=np.bool_)
     fresh[1:] = (np.diff(beat) != 0) | (np.diff(phrase) != 0)
@@ -454,15 +362,6 @@ def _one_row_per_beat(scene: _Scene, by_row: Floats) -> Ints:
     each = np.arange(len(own))
     allowed = on_grid & (by_row[each, common] > ROW_ALLOWED * by_row[each, own])
     return np.asarray(np.where(allowed, common, own))
-
-
-def even_step(row: int, meter: Meter) -> float:
-    """Step of a straight row in quarter notes where it is even all through the bar, else 1000."""
-    places = positions(SUBDIVISIONS[row], meter)
-    if not places:
-        return 1000.0
-    steps = {b - a for a, b in zip(places, [*places[1:], meter.bar_quarters], strict=True)}
-    return float(steps.pop()) if len(steps) == 1 else 1000.0
 
 
 def candidate_rows(bars: Bars) -> tuple[int, ...]:

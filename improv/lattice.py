@@ -14,9 +14,12 @@ those passed: the geometric charge q(1-q)^(m-1), with q by metrical strength.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cache
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from improv.events import Events
 from improv.grid import SUBDIVISIONS, on_beat, positions, swung_positions
@@ -61,16 +64,21 @@ class Lattice:
 
     lanes: tuple[Lane, ...]
     quarter: Floats
-    deviation_ms: Floats
+    deviation_ms: NDArray[np.float32]
     index: Ints
-    log_played: Floats
-    log_silent: Floats
+    log_played: NDArray[np.float32]
+    log_silent: NDArray[np.float32]
     passed: Floats
     passed_at_beat: Floats
-    beat_number: Floats
-    on_beat: Floats
-    log_start: Floats
-    allowed: Floats
+    beat_number: NDArray[np.float32]
+    on_beat: NDArray[np.float32]
+    log_start: NDArray[np.float32]
+    allowed: NDArray[np.float32]
+
+    def at(self, span: Ints) -> Lattice:
+        """The lattice of some events."""
+        columns = {f.name: getattr(self, f.name)[span] for f in fields(self) if f.name != "lanes"}
+        return Lattice(lanes=self.lanes, **columns)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,51 +99,52 @@ def build(events: Events, bars: Bars, lanes: tuple[Lane, ...]) -> Lattice:
     """Lay every lane under every event."""
     bar = bar_index(bars, events.quarter)
     into = events.quarter - bars.start_quarter[bar]
-    columns = [_lane(lane, events, bars, bar, into) for lane in lanes]
-    stacked = {k: np.stack([c[k] for c in columns], axis=1) for k in columns[0]}
-    return Lattice(lanes=lanes, **stacked)
+    shape = (len(into), len(lanes), 2)
+    out: dict[str, NDArray[Any]] = {k: np.zeros(shape, dtype=t) for k, t in _COLUMNS.items()}
+    for i, lane in enumerate(lanes):
+        _lay(lane, {k: column[:, i] for k, column in out.items()}, events, bars, bar, into)
+    late_quarter = events.quarter[:, None, None] - out["quarter"]
+    deviation_ms = (late_quarter * events.quarter_ms[:, None, None]).astype(np.float32)
+    return Lattice(lanes=lanes, deviation_ms=deviation_ms, **out)
 
 
-def _lane(lane: Lane, events: Events, bars: Bars, bar: Ints, into: Floats) -> dict[str, Floats]:
+def _lay(
+    lane: Lane, out: dict[str, NDArray[Any]], events: Events, bars: Bars, bar: Ints, into: Floats
+) -> None:
+    """Fill one lane's columns, each (events, 2)."""
     grids = [_bar_grid(lane, meter) for meter in bars.meters]
     size = np.array([len(g.quarter) - 1 if g else 1 for g in grids], dtype=np.int64)
     cost = np.array([g.passed[-1] if g else 0.0 for g in grids])
     first_index = np.concatenate([[0], np.cumsum(size[bars.meter])])[bar]
     first_passed = np.concatenate([[0.0], np.cumsum(cost[bars.meter])])[bar]
-    count = len(into)
-    out = {k: np.zeros((count, 2)) for k in _COLUMNS}
-    out["allowed"][:] = 0.0
-    index = np.zeros((count, 2), dtype=np.int64)
     for m, grid in enumerate(grids):
-        here = np.flatnonzero(bars.meter[bar] == m) if len(grids) > 1 else np.arange(count)
-        if grid is None or not len(here):
+        if grid is None:
             continue
+        # One meter throughout is the common case: a slice copies nothing.
+        here: Any = np.flatnonzero(bars.meter[bar] == m) if len(grids) > 1 else slice(None)
         low = np.searchsorted(grid.quarter[:-1], into[here] + 1e-12, side="right") - 1
         low = np.clip(low, 0, len(grid.quarter) - 2)
-        both = np.stack([low, low + 1], axis=1)
-        index[here] = both + first_index[here, None]
+        both = low[:, None] + np.array([0, 1])
+        out["index"][here] = both + first_index[here, None]
         out["quarter"][here] = grid.quarter[both] + bars.start_quarter[bar[here], None]
         out["passed"][here] = grid.passed[both] + first_passed[here, None]
         out["passed_at_beat"][here] = grid.passed_at_beat[both] + first_passed[here, None]
-        out["log_played"][here] = grid.log_played[both]
-        out["log_silent"][here] = grid.log_silent[both]
-        out["on_beat"][here] = grid.on_beat[both]
         out["beat_number"][here] = grid.beat[both] + bars.first_beat[bar[here], None]
-        out["log_start"][here] = grid.log_start[both]
-        step_ms = np.diff(grid.quarter)[low] * events.quarter_ms[here]
-        typical_ms = np.diff(grid.quarter).mean() * events.quarter_ms[here]
-        fits = np.maximum(step_ms, typical_ms) >= SHORTEST_STEP_MS
+        for column in ("log_played", "log_silent", "on_beat", "log_start"):
+            out[column][here] = getattr(grid, column)[both]
+        step = np.maximum(np.diff(grid.quarter)[low], np.diff(grid.quarter).mean())
+        fits = step * events.quarter_ms[here] >= SHORTEST_STEP_MS
         out["allowed"][here] = fits[:, None]
-    late_quarter = events.quarter[:, None] - out["quarter"]
-    out["deviation_ms"] = late_quarter * events.quarter_ms[:, None]
-    return {**out, "index": index}  # type: ignore[dict-item]
 
 
-_COLUMNS = (
-    "quarter", "log_played", "log_silent", "passed", "passed_at_beat", "beat_number", "on_beat", "log_start", "allowed",
-)  # fmt: skip
+_COLUMNS: dict[str, Any] = {
+    "quarter": np.float64, "index": np.int64, "passed": np.float64, "passed_at_beat": np.float64,
+    "beat_number": np.float32, "log_played": np.float32, "log_silent": np.float32,
+    "on_beat": np.float32, "log_start": np.float32, "allowed": np.float32,
+}  # fmt: skip
 
 
+@cache
 def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
     row = SUBDIVISIONS[lane.grid_row]
     if not positions(row, meter):

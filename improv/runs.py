@@ -12,6 +12,7 @@ after the run with the beat nearest to it: positive = late. Ranges are events, h
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -24,6 +25,7 @@ FAST_STEP_SEC = 0.26
 """Steps of a fast run: above about four notes a second (our choice)."""
 FAST_STEP_BEAT = 0.52
 GLIDE_SHARE = 0.14
+GLIDE_DOUBTS = 1.8
 UNEVEN_SHARE = 0.13
 
 
@@ -98,25 +100,42 @@ def _measure(events: Events, phrase: Ints, start: int, stop: int, off_grid: bool
 
 def rate(beat: Floats) -> float:
     """Notes per beat of a run: the inverse slope of onset beats on note number."""
-    number = np.arange(len(beat), dtype=np.float64)
-    slope = np.polynomial.polynomial.polyfit(number, beat, 1)[1]
-    return float(1.0 / max(slope, 1e-6))
+    number = np.arange(len(beat)) - (len(beat) - 1) / 2.0
+    slope = float(number @ beat) / float(number @ number)
+    return 1.0 / max(slope, 1e-6)
 
 
 def kind(beat: Floats) -> str:
     """ "steady", "speeding up", "slowing down" or "uneven"."""
     count = len(beat)
-    number = np.arange(count, dtype=np.float64)
-    curve = np.polynomial.polynomial.polyfit(number, beat, 2)
-    mean_step = (beat[-1] - beat[0]) / (count - 1)
-    change = 2.0 * curve[2] * (count - 1) / mean_step
-    residual = beat - np.polynomial.polynomial.polyval(number, curve)
-    scatter = float(np.sqrt(residual @ residual / max(count - 3, 1)) / mean_step)
+    basis = _bows(count)
+    mean_step = float(beat[-1] - beat[0]) / (count - 1)
+    # A bow of c (n^2 - ...) changes the step by 2 c from note to note.
+    change = 2.0 * float(basis.bow @ beat) / basis.bow_square * (count - 1) / mean_step
+    residual = beat - basis.fit @ (basis.fit.T @ beat)
+    scatter = float(np.sqrt(residual @ residual / max(count - 3, 1))) / mean_step
     # A change smaller than the scatter could make by itself is no glide.
-    doubt = scatter * 2.0 * np.sqrt(180.0 / max(count, 4) ** 3) * (count - 1)
-    if abs(change) > max(GLIDE_SHARE, 1.8 * doubt):
+    doubt = 2.0 * scatter * (count - 1) / float(np.sqrt(basis.bow_square))
+    if abs(change) > max(GLIDE_SHARE, GLIDE_DOUBTS * doubt):
         return "speeding up" if change < 0 else "slowing down"
     return "uneven" if scatter > UNEVEN_SHARE else "steady"
+
+
+@dataclass(frozen=True, eq=False)
+class _Bows:
+    """Orthonormal polynomials to degree 2 on note numbers, and the monic one of degree 2."""
+
+    fit: Floats
+    bow: Floats
+    bow_square: float
+
+
+@cache
+def _bows(count: int) -> _Bows:
+    number = np.arange(count) - (count - 1) / 2.0
+    fit, _ = np.linalg.qr(np.vander(number, 3, increasing=True))
+    bow = number**2 - np.mean(number**2)
+    return _Bows(fit, bow, float(bow @ bow))
 
 
 def _landing(events: Events, phrase: Ints, stop: int) -> tuple[float | None, float | None]:
