@@ -27,7 +27,7 @@ from improv.hand import nearness
 from improv.phrases import split
 from improv.places import Places
 from improv.stories import tell_phrases, tell_runs
-from improv.summaries import call, measure
+from improv.summaries import call, drift_part, measure
 from improv.tempo import bar_index, beats_at, quarters_at
 
 ON_BEAT = 1e-6
@@ -47,14 +47,15 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     count = len(edges) - 1
     phrase = np.repeat(np.arange(count), np.diff(edges))
     reading = fit(events, edges, heard.bars, _candidates(heard, chosen))
-    offset, offset_se, spread = _take_timing(reading, phrase, count)
+    at_ms = events.onset_sec * 1000.0
+    offset, offset_se, spread = _take_timing(reading, drift_part(reading, phrase, count, at_ms))
     at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
     on_beat = _on_beat(heard, at_quarter)
     measures = measure(
         reading,
         phrase,
         count,
-        events.onset_sec * 1000.0,
+        at_ms,
         on_beat,
         chosen.tolerance_ms,
         offset or 0.0,
@@ -113,25 +114,20 @@ def _candidates(take: Take, settings: Settings) -> tuple[int, ...]:
     return tuple(row for row in offered if row in wanted)
 
 
-def _take_timing(
-    reading: Fit, phrase: Ints, count: int
-) -> tuple[float | None, float | None, float | None]:
+def _take_timing(reading: Fit, drift_ms: Floats) -> tuple[float | None, float | None, float | None]:
     """Constant offset of the take, its standard error, and the spread about it, in ms."""
     on_grid = ~np.isnan(reading.deviation_ms)
     if on_grid.sum() < FEWEST_FOR_OFFSET:
         return None, None, None
     deviation = reading.deviation_ms[on_grid]
-    away = deviation - reading.hand.center_ms
-    weight = nearness(away, np.full(len(away), reading.hand.spread_ms))
-    weight *= reading.confidence[on_grid]
-    offset = float(weight @ deviation / weight.sum())
-    # What a phrase drifts is drift, not scatter.
-    leaning = reading.leaning_ms[on_grid]
-    groups = phrase[on_grid]
-    size = np.maximum(np.bincount(groups, minlength=count), 1)
-    middle = np.bincount(groups, leaning, count) / size
-    rest = deviation - offset - (leaning - middle[groups])
-    spread = float(np.sqrt(weight @ rest**2 / weight.sum()))
+    lean = reading.leaning_ms[on_grid]
+    # A fumble is known by its distance from where the player leaned just then.
+    weight = nearness(deviation - lean, np.full(len(lean), reading.hand.spread_ms))
+    # What is gained or lost on the way is drift: neither offset nor scatter.
+    steady = deviation - drift_ms[on_grid]
+    offset = float(weight @ steady / weight.sum())
+    rest = steady - offset
+    spread = float(np.sqrt(weight @ rest**2 / max(weight.sum() - 1.0, 1.0)))
     memory = reading.hand.memory
     independent = weight.sum() * (1 - memory) / (1 + memory)
     return offset, spread / float(np.sqrt(max(independent, 1.0))), spread

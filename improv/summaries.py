@@ -26,7 +26,11 @@ CALLED_AT = 0.55
 """Mean probability of the main row below which the phrase is too close to call."""
 OFF_GRID_SHARE = 0.6
 MIXED_SHARE = 0.6
+RANKING_POWER = 3.0
+"""Turns the share of a row in a phrase into the chance that it is the main one (calibrated)."""
 FUMBLE_SPREADS = 3.0
+SURE_DRIFT = 3.5
+"""Standard errors beyond which a slope is drift and not chance."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,9 +108,21 @@ def _drift(
     inflation = np.sqrt((1 + memory) / (1 - memory))
     error = fit.hand.spread_ms * inflation / np.sqrt(np.maximum(lever, 1e-9))
     # A slope within its own doubt is not taken out of the spread.
-    sure = np.abs(slope) > 2.0 * error
+    sure = np.abs(slope) > SURE_DRIFT * error
     rest = deviation - center[phrase] - np.where(sure, slope, 0.0)[phrase] * away
     return slope, error, rest
+
+
+def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
+    """What each phrase's sure drift has gained or lost since its first event, in ms, (N,)."""
+    on_grid = ~np.isnan(fit.deviation_ms)
+    deviation = np.where(on_grid, fit.deviation_ms, 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope, error, _ = _drift(deviation, on_grid.astype(np.float64), at_ms, phrase, count, fit)
+    begins = at_ms[np.searchsorted(phrase, np.arange(count))]
+    known = np.bincount(phrase, on_grid, count) >= FEWEST_FOR_DRIFT
+    sure = known & (np.abs(slope) > SURE_DRIFT * error)
+    return np.asarray(np.where(sure, slope, 0.0)[phrase] * (at_ms - begins[phrase]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +143,8 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     starts = np.searchsorted(phrase, np.arange(count))
     rows = len(SUBDIVISIONS)
     share = np.add.reduceat(fit.row_probability, starts, axis=0) / events[:, None]
+    ranked = share**RANKING_POWER
+    ranked /= ranked.sum(axis=1, keepdims=True)
     label = np.where(fit.row < 0, rows, fit.row)
     own = fit.row_probability[np.arange(len(label)), label]
     votes = np.zeros((count, rows + 1))
@@ -147,7 +165,7 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     off = free >= OFF_GRID_SHARE
     with np.errstate(invalid="ignore", divide="ignore"):
         free_chance = sure[:, rows] / np.maximum(votes[:, rows], 1.0)
-    return Calls(row, np.where(off, free_chance, chance), share, tuple(verdict))
+    return Calls(row, np.where(off, free_chance, chance), ranked, tuple(verdict))
 
 
 def _verdict(events: int, chance: float, held: float, free: float) -> str:
