@@ -1,6 +1,6 @@
 """Damaged files: ten thousand seeded mutations of valid takes, each read and analyzed.
 
-    python -m benchmarks.mutations [--count 10000] [--seed 1]
+    python -m benchmarks mutations [--count 10000] [--seed 1]
 
 Every file must end in a take, an analysis, or one line of `ImprovError`; none may take
 more than two seconds, none may need much memory. Prints a table; exits 1 if a promise
@@ -133,12 +133,12 @@ def _traceback(path: Path) -> str:
     return "TRACEBACK"
 
 
-def main() -> int:
+def main(arguments: list[str]) -> int:
     """Run, print the table, return the exit status."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m benchmarks mutations")
     parser.add_argument("--count", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
-    asked = parser.parse_args()
+    asked = parser.parse_args(arguments)
     counts: Counter[str] = Counter()
     slowest = 0.0
     np.seterr(all="raise", under="ignore")
@@ -158,7 +158,3 @@ def main() -> int:
     print(f"{'highest memory':32} {peak_mb:7.0f} MB  (at most {MOST_MEMORY_MB:g})")
     broken = counts["TRACEBACK"] or slowest > SLOWEST_SEC or peak_mb > MOST_MEMORY_MB
     return 1 if broken else 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

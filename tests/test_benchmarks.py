@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,8 +14,10 @@ import pytest
 sys.path.append(str(Path(__file__).parent.parent))
 
 from benchmarks import __main__ as run_benchmarks
+from benchmarks import speed
 from benchmarks.baselines import grid_per_beat, nearest_point
 from benchmarks.calibration import expected_calibration_error, reliability
+from benchmarks.long_takes import BPM, long_take
 from benchmarks.material import REPORTING_SEED, rhythm_pool, solo
 from benchmarks.oracle import oracle
 from benchmarks.scoring import acceptable, score
@@ -158,6 +161,47 @@ def test_an_unknown_benchmark_is_refused(capsys):
     """Exit status 2 and the names there are."""
     assert run_benchmarks.main(["tempo"]) == 2
     assert "there are: solos, calibration, estimates, notated" in capsys.readouterr().err
+
+
+def test_a_benchmarks_exit_status_is_passed_on(monkeypatch, capsys):
+    """The highest of those run; 0 for one that returns nothing."""
+    for name, status in (("solos", None), ("notated", 1), ("speed", 0)):
+        fake = SimpleNamespace(main=lambda arguments, status=status: status)
+        monkeypatch.setitem(sys.modules, f"benchmarks.{name}", fake)
+    assert run_benchmarks.main(["solos"]) == 0
+    assert run_benchmarks.main(["notated"]) == 1
+    monkeypatch.setattr(run_benchmarks, "BENCHMARKS", ("solos", "notated", "speed"))
+    assert run_benchmarks.main([]) == 1
+    assert "== notated" in capsys.readouterr().out
+
+
+def test_every_benchmark_is_known():
+    """Each module with a `main` that takes arguments can be run by name."""
+    folder = Path(run_benchmarks.__file__).parent
+    mains = {
+        path.stem
+        for path in folder.glob("*.py")
+        if re.search(r"^def main\(arg", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    assert mains - {"__main__", "log_worker"} == set(run_benchmarks.BENCHMARKS)
+
+
+def test_long_takes_are_as_long_as_asked_for():
+    """In time order, phrases and rests over many bars, and the same each time."""
+    one, other = long_take(700), long_take(700)
+    assert len(one) == 700
+    assert one.onset_sec.tolist() == other.onset_sec.tolist()
+    assert np.all(np.diff(one.onset_sec) >= 0)
+    assert np.diff(one.onset_sec).max() > 2 * 60.0 / BPM
+    assert one.bars.number[-1] > 60
+
+
+def test_the_speed_benchmark_prints_its_goals(capsys):
+    """A short take and one long one: goals with their figures, and a status that sums them up."""
+    status = speed.main(["--notes", "1000", "--repeats", "1"])
+    printed = capsys.readouterr().out
+    assert printed.count("at most") == 3
+    assert status == ("NOT MET" in printed)
 
 
 def test_the_solos_benchmark_prints_its_table(capsys):

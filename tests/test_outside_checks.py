@@ -244,7 +244,7 @@ def test_14_the_wire_spreads_a_chord(step_ms: float) -> None:
     [("2+2+2+3/8", (2, 2, 2, 3)), ("9/8", (3, 3, 3)), ("6/8", (3, 3))],
 )
 def test_15_groups_of_additive_meters(text: str, groups: tuple[int, ...]) -> None:
-    """Nine eighths grouped as the signature says (MusicXML 4.0 `time`, READ; music21 beams, RAN)."""
+    """Nine eighths grouped as the signature says (MusicXML 4.0 `time`, READ; music21, RAN)."""
     (meter,) = parse_meter(text)
     assert meter.groups == groups
     reference = m21_meter.TimeSignature(text)
