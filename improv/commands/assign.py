@@ -24,9 +24,11 @@ Examples:
   improv assign --from ada-1.mid ada-2.mid ada-3.mid --tempo 120
   improv assign --tempo 100 --section 2 --pocket 80%/20ms --update week3.toml
 
-What is proposed is for a teacher to edit. An existing file is never written over
+--bars are the bars that the section is about; with --from, those of the takes to listen
+to. What is proposed is for a teacher to edit. An existing file is never written over
 unless --overwrite or --update says so; an update keeps its comments. Without a number,
-pocket, swing and drift get their usual value for the tempo.
+pocket, swing and drift get their usual value for the tempo; with nothing asked for at all,
+it is the densest common subdivision that a click still helps at that tempo.
 """
 
 
@@ -43,13 +45,14 @@ pocket, swing and drift get their usual value for the tempo.
 @click.option("--title", metavar="TEXT", help="Title.")
 @click.option("--note", metavar="TEXT", help="What the player reads.")
 @click.option(
-    "--section", type=click.IntRange(1, 500), default=1, help="Which section (default 1)."
-)
+    "--section", type=click.IntRange(1, 500), default=1, metavar="N",
+    help="Which section (default 1).",
+)  # fmt: skip
 @click.option("--stay-on", metavar="NAME", help="One subdivision, nothing finer.")
 @click.option("--allowed", metavar="A,B", help="Only these subdivisions.")
 @click.option("--alternate", metavar="A,B", help="These in turn ('rest' is one too).")
 @click.option("--every", type=click.IntRange(1, 999), metavar="BARS", help="Bars to a turn.")
-@click.option("--players", type=click.IntRange(1, 2), help="Two players take turns.")
+@click.option("--players", type=click.IntRange(1, 2), metavar="1|2", help="How many take turns.")
 @click.option("--nothing-faster-than", metavar="NAME", help="A ceiling only.")
 @click.option("--no-off-grid-runs", is_flag=True, help="No run that leaves every grid.")
 @click.option("--least-notes", type=click.IntRange(1, 1000), metavar="N", help="In every bar.")
@@ -87,7 +90,7 @@ def command(
         assignment = _with_section(assignment, given, settings)
     else:
         base = _old(update) if update else None
-        assignment, remarks = _stated(base, reading, settings, given), ()
+        assignment, remarks = _stated(base, reading, settings, given), _unasked(update, given)
     text = _text(assignment, remarks, update)
     out = Out(update or output)
     out.write(text)
@@ -127,7 +130,7 @@ def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
 
     text = assignment_text(assignment, remarks)
     # Contradictions are refused before anything is written; names come back in full.
-    whole = parse_assignment(text, "this assignment")
+    whole = parse_assignment(text, "the assignment as it would be written")
     if update is None:
         return assignment_text(whole, remarks)
     data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
@@ -181,6 +184,16 @@ def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, An
         base = replace(base, bars_per_tempo=None)
     base = replace(base, **{k: v for k, v in changes.items() if v is not None})
     return _with_section(base, given, settings)
+
+
+def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
+    """What a new file says where the options asked for nothing to hold."""
+    if update or _requirements(given):
+        return ()
+    return (
+        "Nothing to hold was asked for: this is the densest common subdivision that a",
+        "click still helps at this tempo. Edit it.",
+    )
 
 
 def _count_in(reading: Reading, otherwise: int | None) -> Any:

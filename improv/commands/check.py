@@ -36,8 +36,9 @@ be called is "can't tell" and counts for neither side. Exit status: 0 everything
     type=click.Path(exists=True, readable=False),
 )  # fmt: skip
 @click.option(
-    "--part", type=click.IntRange(1, 2), default=1, help="Which part of an alternation this is."
-)
+    "--part", type=click.IntRange(1, 2), default=1, metavar="1|2",
+    help="Which part of an alternation this is.",
+)  # fmt: skip
 @click.option(
     "--player-from", type=click.Choice(["file", "track"]), default="file",
     help="Take the player's name from the file name (default) or the track name.",
@@ -46,7 +47,10 @@ be called is "can't tell" and counts for neither side. Exit status: 0 everything
     "--player-pattern", metavar="PATTERN",
     help="How that name looks: PLAYER where the player stands, * for anything else.",
 )  # fmt: skip
-@click.option("--cores", type=click.IntRange(1, 64), help="Most processes (default: all cores).")
+@click.option(
+    "--cores", type=click.IntRange(1, 64), metavar="N",
+    help="Most processes (default: all cores).",
+)  # fmt: skip
 @click.option(
     "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
     help="Text to read (default), JSON, or CSV with a row per requirement.",

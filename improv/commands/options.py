@@ -105,7 +105,7 @@ _OPTIONS = (
         help="MIDI file to take tempo, meter and bar 1 from.",
     ),
     click.option(
-        "--bars", callback=_bars, metavar="FIRST-LAST", help="Judge these bars only: 5-12, or 7."
+        "--bars", callback=_bars, metavar="FIRST-LAST", help="These bars only: 5-12, or 7."
     ),
     click.option(
         "--subdivisions", callback=_names, metavar="A,B",

@@ -23,7 +23,8 @@ EPILOG = """
 \b
 Examples:
   improv report solo.mid --tempo 96 --output solo.html
-  improv report solo.mid --backing blues.mid --bars 1-32 --slow 50 --output solo.html
+  improv report solo.mid --backing blues.mid --bars 1-32 --output solo.html
+  improv report solo.mid --tempo 96 --slow 50 --player Ana --output solo.html
 
 The file needs no network and no other file: mail it as it is. With improv[report]
 installed its sound is MP3, and more passages fit.
