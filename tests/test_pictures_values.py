@@ -337,6 +337,17 @@ def test_thresholds_carry_numbers_and_sources() -> None:
     assert ["Hofmann" in t.source or "jsg94" in t.source for t in THRESHOLDS] == [True, True]
 
 
+def test_drift_is_no_spread() -> None:
+    """Eighths that fall behind by 2 ms a note drag by 0.96 BPM at 120: nothing is scattered."""
+    rows = [(i / 2, 2.0 * i, "unit") for i in range(30)]
+    told = dataclasses.replace(picture(rows).phrases[0], drift_bpm=-120 * 2 / 250, drift_se_bpm=0.1)
+    (drifting,) = spreads_of([picture(rows, phrases=(told,))]).rows
+    assert drifting.spread_ms == pytest.approx(0.14, abs=0.05)
+    doubtful = dataclasses.replace(told, drift_se_bpm=0.6)
+    (row,) = spreads_of([picture(rows, phrases=(doubtful,))]).rows
+    assert row.spread_ms == pytest.approx(2.0 * np.std(np.arange(30), ddof=1))
+
+
 def test_spread_is_about_the_phrases_own_mean() -> None:
     """Deviations 10 and 30 in turn: about their mean they are -10 and 10; spread 10.17."""
     rows = [(i / 2, 10.0 if i % 2 else 30.0, "unit") for i in range(30)]

@@ -205,7 +205,8 @@ ROW_MM = (16.0, 34.0)
 SPREAD_KEY_MM = 24.0
 SPREAD_KEY = (
     "Curve: how the deviations are distributed; dots: every note; bar and circle: the middle "
-    "half of the notes and their median. Spread: standard deviation, ± two standard errors.",
+    "half of the notes and their median. Spread: standard deviation, ± two standard errors, "
+    "a phrase's drift taken out.",
     f"Grey: one displaced tone in an even row is not heard within it, 6 ms or 2.5 % of the "
     f"spacing ({TONE_SOURCE}).",
     *(f"{t.mark}: {t.what} ({t.source})." for t in THRESHOLDS),

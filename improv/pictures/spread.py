@@ -138,12 +138,14 @@ class _Gathered(_Frozen):
 
 
 def _deviations(analysis: Analysis) -> _Gathered:
-    """Every timed note of one take, about the mean of its phrase."""
+    """Every timed note of one take, about the mean of its phrase, its drift taken out."""
     events = events_of(analysis)
     bars = analysis.take.bars
     timed = np.flatnonzero(~np.isnan(events.deviation_ms) & (events.kind >= 0))
     phrase = events.phrase[timed]
-    deviation = events.deviation_ms[timed]
+    deviation = events.deviation_ms[timed] - _drifted_ms(analysis)[phrase] * (
+        1000.0 * events.onset_sec[timed]
+    )
     size = np.maximum(np.bincount(phrase), 1)
     away = deviation - (np.bincount(phrase, deviation) / size)[phrase] if len(timed) else deviation
     meter = bars.meter[bar_index(bars, events.grid_quarter[timed] + 1e-6)]
@@ -155,6 +157,19 @@ def _deviations(analysis: Analysis) -> _Gathered:
         for k, m in zip(events.kind[timed].tolist(), meter.tolist(), strict=True)
     )
     return _Gathered(events.kind[timed], names, 60000.0 / beat_ms, away, beat_ms / per_beat)
+
+
+def _drifted_ms(analysis: Analysis) -> Floats:
+    """Deviation gained per ms in each phrase, by number: 0 where the drift may be chance.
+
+    A player at tempo T + d over a backing at T gains -d / T.
+    """
+    gained = np.zeros(max((p.number for p in analysis.phrases), default=0) + 1)
+    for phrase in analysis.phrases:
+        drift, error = phrase.drift_bpm, phrase.drift_se_bpm
+        if drift is not None and error is not None and abs(drift) > 2 * error:
+            gained[phrase.number] = -drift / phrase.tempo_bpm
+    return gained
 
 
 def _rank(kind: int) -> int:
