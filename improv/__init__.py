@@ -10,12 +10,23 @@ The map of the package, from the ground up; imports run downwards only:
 
     errors, meter            the one error family; how a bar is grouped
     model                    the nouns: Take, Settings, Analysis and their parts
-    tempo, grid, stats ...   seconds to bars; subdivisions as exact fractions; small statistics
+    tempo, grid, stats ...   seconds to bars; subdivisions as exact fractions; circular statistics
+    events, phrases          notes to rhythmic events, events to phrases
+    lattice, free, chain,    where an event may stand; runs on no grid; all paths summed;
+    hand, scene, fit         the player's lean, scatter and swing; which subdivision, note by note
+    runs, swing, summaries,  fast runs, ratios, offset, spread and drift; where and what, in a
+    places, stories          musician's terms
     analysis                 analyze(take, settings): the one readable path through the core
     synth                    seeded takes with known truth
-    midi, files              files in and out; the only places that open any
+    compare, safety ...      what many takes say: better, worse, chance; safe up to which tempo
+    midi, files              files in and out; the only places that open any, but for log/
     practice, wording        from numbers to the one thing to do next, and to words
     report, document         an Analysis as text; as JSON and CSV
+    pictures/                values to draw, then figures
+    sound/, listening/       strokes to samples; takes to listen to, with a click
+    pages/                   one self-contained page to hand over
+    assignments/             what a teacher asks for, its practice track, met or not
+    log/                     takes kept over time, in one file
     cli, commands/           the command line, the only place that knows click
 
 Importing this package loads nothing but itself: what it exports is fetched on first use.

@@ -34,8 +34,9 @@ def soundfont_path(wanted: str) -> Path:
         path = Path(wanted)
     else:
         spec = find_spec("pretty_midi")
-        folder = Path(spec.origin).parent if spec and spec.origin else Path()
-        path = folder / "TimGM6mb.sf2"
+        if spec is None or spec.origin is None:
+            raise UsageError("no soundfont is carried along: pip install 'improv[soundfont]'")
+        path = Path(spec.origin).parent / "TimGM6mb.sf2"
     if not path.is_file():
         raise UsageError(f"{shown(path)}: there is no such soundfont; name an .sf2 file")
     with path.open("rb") as file:
