@@ -17,13 +17,12 @@ import numpy as np
 
 from improv import events as event_maker
 from improv import runs as run_finder
-from improv.counting import count_places
 from improv.errors import TakeError, UsageError
 from improv.events import Events
 from improv.fit import Fit, candidate_rows, fit
 from improv.grid import find
-from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.hand import nearness
+from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
 from improv.stories import tell_phrases, tell_runs

@@ -35,17 +35,23 @@ from improv.model import Bars, Floats, Ints, _Frozen
 from improv.scene import Scene, span_of
 from improv.tempo import bar_index
 
-LEANS = (
-    *((0.0, slope) for slope in (-0.036, -0.024, -0.014, -0.007, 0.007, 0.014, 0.024, 0.036)),
-    *((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.0, 0.01)),
+SLOPES = tuple(
+    sign * step for sign in (-1, 1) for step in (0.006, 0.012, 0.018, 0.025, 0.033, 0.042, 0.052)
 )
-"""Leans tried per phrase: where it begins in ms, and ms gained or lost per ms."""
+"""Drifts tried per phrase: ms gained or lost per ms, from the hand's center or from none."""
+SHIFTS = tuple((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.0, 0.01))
+"""Shifts tried per phrase: where it begins in ms against the center, and its slope."""
 LEAN_PRIOR_MS = 10.0
 SLOPE_PRIOR = 0.012
 LEAN_CHARGE = 4.0
+LARGEST_CHARGE = 5.0
+SLOPE_WIDEST = 0.05
+TIGHT_SPREAD_MS = 12.0
+"""A drifting take looks scattered until its drift is known: leans are tried with this too."""
 FEWEST_FOR_DRIFT = 6
 DOUBTFUL_SPREADS = 1.25
 DOUBTFUL_SHARE = 0.93
+LOOSE_SHARE = 0.97
 ROW_ALLOWED = 0.15
 CALIBRATION = (0.27, 0.45)
 """A posterior of log odds x is right with log odds a + b x: fitted on simulated solos, tuning
@@ -264,11 +270,20 @@ def _read(
     scene = Scene.of(part, edges, bars, lanes, weight)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
-    _, belief = _leaning(scene, hand, with_free=False)
+    lean, belief = _leaning(scene, hand, with_free=True)
     error, on_grid = scene.expected(belief)
+    loose = _loose(scene, on_grid)
+    if len(loose):
+        # Where runs seem free, what the grids would make of them must be known as well.
+        span, _ = span_of(edges, loose)
+        center = hand.center_ms + lean[span]
+        again = scene.part(loose)
+        plain = again.believe(center, flat[span], hand.memory, with_free=False)
+        error[span], on_grid[span] = again.expected(plain)
     at_ms = part.onset_sec * 1000.0
-    base, drift, spread = phrase_leanings(error, on_grid, at_ms, phrase, len(edges) - 1, hand)
-    leaning = base[phrase] + drift[phrase] * at_ms
+    count = len(edges) - 1
+    base, drift, spread = phrase_leanings(error - lean, on_grid, at_ms, phrase, count, hand)
+    leaning = lean + base[phrase] + drift[phrase] * at_ms
     ordinary = on_grid * nearness(error - leaning, 1.5 * flat)
     local = leaning + local_lean(error - leaning, ordinary, edges)
     belief = scene.believe(local, spread[phrase], hand.memory)
@@ -292,6 +307,12 @@ def _leaning(scene: Scene, hand: Hand, with_free: bool) -> tuple[Floats, Singles
     return lean, belief
 
 
+def _loose(scene: Scene, on_grid: Floats) -> Ints:
+    """Phrases that are not wholly on a grid."""
+    total = np.bincount(scene.phrase, on_grid, len(scene.edges) - 1)
+    return np.flatnonzero(total < LOOSE_SHARE * np.diff(scene.edges))
+
+
 def _doubtful(scene: Scene, belief: Singles, hand: Hand) -> Ints:
     """Phrases that stray more than the hand does, or leave the grid."""
     error, on_grid = scene.expected(belief)
@@ -304,21 +325,65 @@ def _doubtful(scene: Scene, belief: Singles, hand: Hand) -> Ints:
 
 
 def _first_lean(scene: Scene, hand: Hand) -> Floats:
-    """Expected lean in ms at every event against the hand's center: the best of a few lines.
+    """Expected lean in ms at every event against the hand's center: level, or a line.
 
-    A line starts near the hand's center with the phrase and moves away from there.
+    The best of a few lines, judged by the grids alone, is drawn closer to the notes; it
+    is taken where it explains the phrase better than the level hand does, free runs and all.
     """
     events, edges, phrase = scene.events, scene.edges, scene.phrase
     since_ms = (events.onset_sec - events.onset_sec[edges[:-1]][phrase]) * 1000.0
-    lines = np.array([(0.0, 0.0), *LEANS])
+    lines, charge = _lines(hand)
     lean = lines[:, :1] + lines[:, 1:] * since_ms
-    spread = np.full(lean.shape, hand.spread_ms)
-    evidence = scene.evidence(hand.center_ms + lean, spread, hand.memory, True)
-    charge = 0.5 * ((lines / (LEAN_PRIOR_MS, SLOPE_PRIOR)) ** 2).sum(axis=1)
-    charge[1:] += LEAN_CHARGE
-    long_enough = np.diff(edges) >= FEWEST_FOR_DRIFT
-    best = np.where(long_enough, (evidence - charge[:, None]).argmax(axis=0), 0)
-    return np.asarray(lean[best[phrase], np.arange(len(phrase))])
+    tight = min(hand.spread_ms, TIGHT_SPREAD_MS)
+    spread = np.full(lean.shape, tight)
+    found = scene.evidence(hand.center_ms + lean, spread, hand.memory, False) - charge[:, None]
+    chosen = found[1:].argmax(axis=0) + 1
+    line, cost = lines[chosen], charge[chosen]
+    for _ in range(2):
+        leaning = hand.center_ms + line[phrase, 0] + line[phrase, 1] * since_ms
+        belief = scene.believe(leaning, spread[0], hand.memory, with_free=False)
+        line = _closer(scene, belief, hand, leaning, since_ms, tight)
+    drawn = line[phrase, 0] + line[phrase, 1] * since_ms
+    both = hand.center_ms + np.stack([np.zeros(len(scene)), drawn])
+    found = np.max(
+        [
+            scene.evidence(both, np.full(both.shape, spread_ms), hand.memory, True)
+            for spread_ms in {hand.spread_ms, tight}
+        ],
+        axis=0,
+    )
+    better = (found[1] - cost > found[0]) & (np.diff(edges) >= FEWEST_FOR_DRIFT)
+    return np.asarray(np.where(better[phrase], drawn, 0.0))
+
+
+def _closer(
+    scene: Scene, belief: Singles, hand: Hand, leaning: Floats, since_ms: Floats, spread_ms: float
+) -> Floats:
+    """Lines through the notes near the present ones, (phrases, 2): start in ms, slope."""
+    phrase, count = scene.phrase, len(scene.edges) - 1
+    error, on_grid = scene.expected(belief)
+    weight = on_grid * nearness(error - leaning, np.full(len(error), 2.0 * spread_ms)) + 1e-9
+    total = np.bincount(phrase, weight, count)
+    middle = np.bincount(phrase, weight * since_ms, count) / total
+    center = np.bincount(phrase, weight * (error - hand.center_ms), count) / total
+    away = since_ms - middle[phrase]
+    lever = np.bincount(phrase, weight * away**2, count)
+    slope = np.bincount(phrase, weight * away * (error - hand.center_ms), count)
+    slope = slope / (lever + (spread_ms / SLOPE_WIDEST) ** 2)
+    return np.stack([center - slope * middle, slope], axis=1)
+
+
+def _lines(hand: Hand) -> tuple[Floats, Floats]:
+    """Lines to try, (lines, 2) of start in ms and slope, the level one first; and their charges."""
+    level, drifts = [(0.0, 0.0)], [(0.0, slope) for slope in SLOPES]
+    # Drift may have been taken for a constant lean: then the phrase began at none.
+    afresh = [(-hand.center_ms, slope) for slope in SLOPES]
+    lines = np.array([*level, *drifts, *SHIFTS, *afresh])
+    starts = np.where(np.arange(len(lines)) < len(lines) - len(afresh), lines[:, 0], 0.0)
+    charge = 0.5 * (starts / LEAN_PRIOR_MS) ** 2 + 0.5 * (lines[:, 1] / SLOPE_PRIOR) ** 2
+    charge = np.minimum(charge, LARGEST_CHARGE) + LEAN_CHARGE
+    charge[0] = 0.0
+    return lines, charge
 
 
 def _choose(scene: Scene, belief: Singles) -> dict[str, np.ndarray]:

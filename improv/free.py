@@ -38,6 +38,9 @@ KIND_WEIGHTS = (0.4, 0.4, 0.2)
 """Prior shares of steady, gliding and uneven runs."""
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
+SLOW_STEP_MS = 200.0
+SLOW_CHARGE = 0.1
+"""Per ms beyond: slower notes that leave the beat are drifting, not flying (our choice)."""
 HOLDS_CHARGE = 10.0
 HOLDS_SHARE = 0.3
 HOLDS_EDGE = 0.04
@@ -106,6 +109,7 @@ def stretch_scores(onset_ms: Floats, valid: Bools, ground: Ground) -> Floats:
         score = _score(local, ground.spread_ms[rows, 0])
         score -= np.log(gap[rows, at] * LOG_GAP_SPAN)
         score -= HOLDS_CHARGE * _holds(local, ground, rows, at)
+        score -= SLOW_CHARGE * np.maximum(local[:, -1] / (length - 1) - SLOW_STEP_MS, 0.0)
         scores[k, rows, at + length - 1] = score
     return scores
 
