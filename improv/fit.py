@@ -17,7 +17,7 @@ import numpy as np
 
 from improv.chain import EARLY_BEAT, Singles
 from improv.events import Events
-from improv.grid import SUBDIVISIONS, offered
+from improv.grid import SUBDIVISIONS, offered, positions
 from improv.hand import (
     CENTER_PRIOR_MS,
     FEWEST_SWUNG_NOTES,
@@ -31,7 +31,7 @@ from improv.hand import (
     refined_lanes,
 )
 from improv.lattice import Lane
-from improv.model import Bars, Floats, Ints, _Frozen
+from improv.model import Bars, Bools, Floats, Ints, _Frozen
 from improv.scene import Scene, span_of
 from improv.tempo import bar_index
 
@@ -53,9 +53,11 @@ DOUBTFUL_SPREADS = 1.25
 DOUBTFUL_SHARE = 0.93
 LOOSE_SHARE = 0.97
 ROW_ALLOWED = 0.15
-CALIBRATION = (0.27, 0.45)
-"""A posterior of log odds x is right with log odds a + b x: fitted on simulated solos, tuning
-seeds (benchmarks/calibration.py). The model believes itself more than it should."""
+CALIBRATION = (1.95, 0.434, 8.9)
+"""A call the model gives log odds x is right with log odds a + b x - c (spread / step): fitted
+on simulated solos, tuning seeds. Where scatter nears the step, no answer is safe."""
+FREE_CALIBRATION = (-0.17, 0.434)
+"""The same for a call off the grid."""
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
@@ -287,7 +289,7 @@ def _read(
     ordinary = on_grid * nearness(error - leaning, 1.5 * flat)
     local = leaning + local_lean(error - leaning, ordinary, edges)
     belief = scene.believe(local, spread[phrase], hand.memory)
-    return {**_choose(scene, belief), "leaning_ms": leaning}
+    return {**_choose(scene, belief, hand), "leaning_ms": leaning}
 
 
 def _leaning(scene: Scene, hand: Hand, with_free: bool) -> tuple[Floats, Singles]:
@@ -386,7 +388,7 @@ def _lines(hand: Hand) -> tuple[Floats, Floats]:
     return lines, charge
 
 
-def _choose(scene: Scene, belief: Singles) -> dict[str, np.ndarray]:
+def _choose(scene: Scene, belief: Singles, hand: Hand) -> dict[str, np.ndarray]:
     count = len(belief)
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
     by_row = np.zeros((count, len(SUBDIVISIONS) + 1))
@@ -406,16 +408,32 @@ def _choose(scene: Scene, belief: Singles) -> dict[str, np.ndarray]:
         "row": np.where(is_free, -1, row),
         "quarter": np.where(is_free, np.nan, quarter),
         "deviation_ms": np.where(is_free, np.nan, deviation),
-        "confidence": calibrated(confidence),
+        "confidence": calibrated(confidence, is_free, hand.spread_ms / _steps_ms(scene, row)),
         "row_probability": _tempered(by_row),
     }
 
 
-def calibrated(probability: Floats) -> Floats:
+def calibrated(probability: Floats, is_free: Bools, spread_per_step: Floats) -> Floats:
     """The share of calls that turn out right when the model says `probability`."""
     inside = np.clip(probability, 1e-6, 1.0 - 1e-6)
-    shift, scale = CALIBRATION
-    return np.asarray(1.0 / (1.0 + np.exp(-shift - scale * np.log(inside / (1.0 - inside)))))
+    odds = np.log(inside / (1.0 - inside))
+    base, scale, scatter = CALIBRATION
+    free_base, free_scale = FREE_CALIBRATION
+    on_grid = base + scale * odds - scatter * spread_per_step
+    return np.asarray(
+        1.0 / (1.0 + np.exp(-np.where(is_free, free_base + free_scale * odds, on_grid)))
+    )
+
+
+def _steps_ms(scene: Scene, row: Ints) -> Floats:
+    """Mean step in ms of each event's row in its bar; infinite where it has none."""
+    table = np.full((len(scene.bars.meters), len(SUBDIVISIONS) + 1), np.inf)
+    for m, meter in enumerate(scene.bars.meters):
+        for r, subdivision in enumerate(SUBDIVISIONS):
+            if places := positions(subdivision, meter):
+                table[m, r] = float(meter.bar_quarters) / len(places)
+    meter = scene.bars.meter[bar_index(scene.bars, scene.events.quarter)]
+    return np.asarray(table[meter, row] * scene.events.quarter_ms)
 
 
 def _tempered(by_row: Floats) -> Floats:

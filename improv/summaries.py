@@ -146,11 +146,10 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     ranked = share**RANKING_POWER
     ranked /= ranked.sum(axis=1, keepdims=True)
     label = np.where(fit.row < 0, rows, fit.row)
-    own = fit.row_probability[np.arange(len(label)), label]
     votes = np.zeros((count, rows + 1))
     np.add.at(votes, (phrase, label), 1.0)
     sure = np.zeros((count, rows + 1))
-    np.add.at(sure, (phrase, label), own)
+    np.add.at(sure, (phrase, label), fit.confidence)
     main = votes[:, :rows].argmax(axis=1)
     each = np.arange(count)
     chance = sure[each, main] / np.maximum(votes[each, main], 1.0)
