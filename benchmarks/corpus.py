@@ -8,8 +8,7 @@ from each bar line; no pitches, no words. The lines come from the corpus that mu
 * `report`: what the benchmark prints;
 * `pool`: excerpts of 2 to 8 bars from which simulated solos draw their rhythms.
 
-Folk songs of the Essen collection may be used but not freely passed on, so their rhythms are
-read from the installed music21 when wanted, and kept in an untracked folder beside this file.
+They are loaded by `benchmarks.rhythms`.
 """
 
 from __future__ import annotations
@@ -23,7 +22,6 @@ from pathlib import Path
 from improv.meter import Meter, parse_meter
 
 DATA = Path(__file__).parent / "data"
-CACHE = Path(__file__).parent / ".cache"
 SPLITS = ("tune", "report", "pool")
 
 
@@ -96,37 +94,3 @@ def write_lines(path: Path, rows: list[dict]) -> None:
     fresh = path.with_suffix(".part")
     fresh.write_text(f"[\n{text}\n]\n", encoding="utf-8")
     fresh.replace(path)
-
-
-def load_tunes(split: str, folk: bool = True) -> tuple[Tune, ...]:
-    """The tunes of `tune` or `report`; with `folk`, those read from the installed music21 too."""
-    rows = json.loads((DATA / f"rhythms_{split}.json").read_text(encoding="utf-8"))
-    tunes = tuple(from_json(row) for row in rows)
-    return tunes + (folk_tunes(split) if folk else ())
-
-
-def load_pool(folk: bool = False) -> tuple[Excerpt, ...]:
-    """The excerpts simulated solos draw from; with `folk`, more odd meters through music21."""
-    rows = json.loads((DATA / "rhythm_pool.json").read_text(encoding="utf-8"))
-    found = tuple(
-        Excerpt(r["meter"], r["source"], r["bars"], tuple(map(Fraction, r["onsets_quarter"])))
-        for r in rows
-    )
-    if not folk:
-        return found
-    from benchmarks.extract import excerpts
-
-    return found + tuple(excerpts(folk_tunes("pool")))
-
-
-def folk_tunes(split: str) -> tuple[Tune, ...]:
-    """Essen folk songs of a split, from the installed music21 (about 20 s the first time)."""
-    path = CACHE / f"folk_{split}.json"
-    if not path.exists():
-        from benchmarks.extract import extract_folk
-
-        CACHE.mkdir(exist_ok=True)
-        (CACHE / ".gitignore").write_text("*\n", encoding="utf-8")
-        for name, tunes in extract_folk().items():
-            write_lines(CACHE / f"folk_{name}.json", [to_json(t) for t in tunes])
-    return tuple(from_json(row) for row in json.loads(path.read_text(encoding="utf-8")))

@@ -17,10 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmarks import rivals
-from benchmarks.corpus import Tune, load_tunes
+from benchmarks.corpus import Tune
 from benchmarks.failures import write_failures
 from benchmarks.hand import Played, play
 from benchmarks.marking import Answer, Marks, mark, notated_points, note_right
+from benchmarks.rhythms import load_tunes
 from improv.grid import SUBDIVISIONS
 from improv.model import Floats, Settings
 

@@ -9,9 +9,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks.corpus import Tune, from_json, load_pool, load_tunes, meter, to_json  # noqa: E402
+from benchmarks.corpus import Tune, from_json, meter, to_json  # noqa: E402
 from benchmarks.hand import bar_lines, play, straying_ms  # noqa: E402
 from benchmarks.marking import Answer, coarsest, mark, notated_points  # noqa: E402
+from benchmarks.rhythms import load_pool, load_tunes  # noqa: E402
 from benchmarks.rivals import nearest_point, penalised_grid, told_grid  # noqa: E402
 from benchmarks.score_lines import exact, line_of  # noqa: E402
 

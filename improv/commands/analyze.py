@@ -9,7 +9,7 @@ import click
 
 from improv.analysis import analyze
 from improv.commands.log_options import about_options
-from improv.commands.options import take_options
+from improv.commands.options import take_options, takes_argument
 from improv.commands.output import Out, Progress, refuse_overwriting, say
 from improv.document import all_warnings, csv_text, json_text
 from improv.errors import ImprovError, UsageError
@@ -38,13 +38,7 @@ read (the others still are), 2 wrong use.
 
 
 @click.command("analyze", epilog=EPILOG, short_help="Tell what was played, phrase by phrase.")
-@click.argument(
-    "takes",
-    metavar="TAKE.mid...",
-    nargs=-1,
-    required=True,
-    type=click.Path(exists=True, dir_okay=False, readable=False),
-)
+@takes_argument
 @take_options
 @click.option(
     "--format",

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from improv.commands.options import take_options
+from improv.commands.options import EXISTING_FILE, take_options
 from improv.commands.output import Out, Progress
 from improv.errors import UsageError
 from improv.files import shown
@@ -35,11 +35,11 @@ it is the densest common subdivision that a click still helps at that tempo.
 @click.command("assign", epilog=EPILOG, short_help="Write an assignment, or propose one.")
 @click.argument(
     "more_takes", metavar="[TAKE...]", nargs=-1,
-    type=click.Path(exists=True, dir_okay=False, readable=False),
+    type=EXISTING_FILE,
 )  # fmt: skip
 @click.option(
     "--from", "takes", multiple=True, metavar="TAKE...",
-    type=click.Path(exists=True, dir_okay=False, readable=False),
+    type=EXISTING_FILE,
     help="Propose from this player's takes.",
 )  # fmt: skip
 @click.option("--title", metavar="TEXT", help="Title.")
@@ -64,7 +64,7 @@ it is the densest common subdivision that a click still helps at that tempo.
 )
 @click.option("--overwrite", is_flag=True, help="Let --output replace a file.")
 @click.option(
-    "--update", metavar="FILE", type=click.Path(exists=True, dir_okay=False, readable=False),
+    "--update", metavar="FILE", type=EXISTING_FILE,
     help="Change this file, keeping its comments.",
 )  # fmt: skip
 @take_options

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from improv.commands.options import take_options
+from improv.commands.options import EXISTING_FILE, take_options
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable
@@ -28,9 +28,7 @@ be called is "can't tell" and counts for neither side. Exit status: 0 everything
 
 
 @click.command("check", epilog=EPILOG, short_help="Tell whether takes meet an assignment.")
-@click.argument(
-    "assignment", metavar="ASSIGNMENT", type=click.Path(exists=True, dir_okay=False, readable=False)
-)
+@click.argument("assignment", metavar="ASSIGNMENT", type=EXISTING_FILE)
 @click.argument(
     "takes", metavar="TAKE|FOLDER...", nargs=-1, required=True,
     type=click.Path(exists=True, readable=False),

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from improv.analysis import analyze
-from improv.commands.options import FiniteRange, take_options
+from improv.commands.options import drums_option, slow_option, take_argument, take_options
 from improv.commands.output import ShareDone, refuse_overwriting, say
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown
@@ -57,9 +57,7 @@ def _versions(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
 
 
 @click.command("listen", epilog=EPILOG, short_help="Hear a take, slowed or on the grid.")
-@click.argument(
-    "path", metavar="TAKE.mid", type=click.Path(exists=True, dir_okay=False, readable=False)
-)
+@take_argument
 @take_options
 @click.option("--phrase", type=click.IntRange(1), metavar="N", help="Only this phrase.")
 @click.option("--runs", is_flag=True, help="Only the runs off the grid, one after another.")
@@ -71,14 +69,7 @@ def _versions(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
     help="Any of played, slow, grid, slow-grid, one after another (default: played; "
     "with --runs played,slow,grid).",
 )
-@click.option(
-    "--slow",
-    type=FiniteRange(10, 100),
-    default=60.0,
-    metavar="PERCENT",
-    show_default=True,
-    help="Speed of the slowed versions, as a share of the played one.",
-)
+@slow_option
 @click.option(
     "--click",
     "click_choice",
@@ -91,7 +82,7 @@ def _versions(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
 @click.option(
     "--apart", is_flag=True, help="A file for each version of each part, not one after another."
 )
-@click.option("--drums", is_flag=True, help="The solo is a drum part (found by channel 10).")
+@drums_option
 @click.option(
     "--soundfont",
     metavar="FILE|carried",

@@ -18,6 +18,9 @@ from improv.errors import UsageError
 from improv.meter import Meter, parse_meter
 from improv.model import Reading, Settings
 
+EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
+"""A file that is there; whether it can be read is found, and told, where it is read."""
+
 
 class FiniteRange(click.FloatRange):
     """A number within bounds; refuses `nan`, which compares with nothing."""
@@ -101,7 +104,7 @@ _OPTIONS = (
         "--channel", type=click.IntRange(1, 16), metavar="1-16", help="MIDI channel of the solo."
     ),
     click.option(
-        "--backing", type=click.Path(exists=True, dir_okay=False, readable=False), metavar="FILE",
+        "--backing", type=EXISTING_FILE, metavar="FILE",
         help="MIDI file to take tempo, meter and bar 1 from.",
     ),
     click.option(
@@ -116,6 +119,23 @@ _OPTIONS = (
         help=f"Half-width of the pocket (default {Settings().tolerance_ms:g}).",
     ),
 )  # fmt: skip
+
+
+take_argument = click.argument("path", metavar="TAKE.mid", type=EXISTING_FILE)
+takes_argument = click.argument(
+    "takes", metavar="TAKE.mid...", nargs=-1, required=True, type=EXISTING_FILE
+)
+slow_option = click.option(
+    "--slow",
+    type=FiniteRange(10, 100),
+    default=60.0,
+    metavar="PERCENT",
+    show_default=True,
+    help="Speed of what is slowed down, as a share of the played one.",
+)
+drums_option = click.option(
+    "--drums", is_flag=True, help="The solo is a drum part (found by channel 10)."
+)
 
 
 def take_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from improv.analysis import analyze
-from improv.commands.options import take_options
+from improv.commands.options import take_options, takes_argument
 from improv.commands.output import refuse_overwriting, say
 from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
@@ -55,13 +55,7 @@ def _paper(_: click.Context, __: click.Parameter, text: str) -> Paper:
 
 
 @click.command("plot", epilog=EPILOG, short_help="Draw what was played.")
-@click.argument(
-    "takes",
-    metavar="TAKE.mid...",
-    nargs=-1,
-    required=True,
-    type=click.Path(exists=True, dir_okay=False, readable=False),
-)
+@takes_argument
 @take_options
 @click.option(
     "--output",

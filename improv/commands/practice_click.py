@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import click
 
-from improv.commands.options import FiniteRange
+from improv.commands.options import EXISTING_FILE, FiniteRange
 from improv.commands.output import refuse_overwriting, say
 from improv.errors import UsageError
 
@@ -29,7 +29,7 @@ sharp sounds: keep them soft in headphones, and stop when the ears ring or tire.
 @click.command("click", epilog=EPILOG, short_help="Make the practice track: MIDI and WAV.")
 @click.argument(
     "assignment", metavar="[ASSIGNMENT]", required=False,
-    type=click.Path(exists=True, dir_okay=False, readable=False),
+    type=EXISTING_FILE,
 )  # fmt: skip
 @click.option("--tempo", type=FiniteRange(10, 1000), metavar="BPM", help="In beats of the meter.")
 @click.option("--meter", metavar="METER", help="4/4, 6/8, 2+2+2+3/8, or 9/8+10/8.")

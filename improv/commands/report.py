@@ -8,7 +8,7 @@ import click
 
 from improv.analysis import analyze
 from improv.commands.log_options import log_option
-from improv.commands.options import FiniteRange, take_options
+from improv.commands.options import drums_option, slow_option, take_argument, take_options
 from improv.commands.output import ShareDone, refuse_overwriting
 from improv.errors import UsageError
 from improv.files import shown, write_text
@@ -32,19 +32,10 @@ installed its sound is MP3, and more passages fit.
 
 
 @click.command("report", epilog=EPILOG, short_help="Make a page to hand over.")
-@click.argument(
-    "path", metavar="TAKE.mid", type=click.Path(exists=True, dir_okay=False, readable=False)
-)
+@take_argument
 @take_options
-@click.option(
-    "--slow",
-    type=FiniteRange(10, 100),
-    default=60.0,
-    metavar="PERCENT",
-    show_default=True,
-    help="Speed of the slow players, as a share of the played one.",
-)
-@click.option("--drums", is_flag=True, help="The solo is a drum part (found by channel 10).")
+@slow_option
+@drums_option
 @click.option(
     "--player",
     metavar="NAME",
