@@ -144,6 +144,16 @@ def test_a_grid_with_little_scatter_is_that_grid(name: str, bpm: float) -> None:
     assert set(analyze(take).notes.subdivision_name) == {name}
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_onsets_at_random_are_not_safely_on_any_grid(seed: int) -> None:
+    """Notes thrown at random at some three to the beat: hardly one is placed with certainty."""
+    rng = np.random.default_rng(seed)
+    beat = np.cumsum(rng.uniform(0.12, 0.55, 80))
+    notes = analyze(take_of(beat, 100.0, length_beat=0.1)).notes
+    sure = (~notes.off_grid) & (notes.confidence > 0.9)
+    assert sure.mean() < 0.35
+
+
 def test_a_part_is_read_like_the_whole() -> None:
     """The first phrase alone has the subdivisions it has within the take."""
     line = Line((Stretch("eighths", 14), Rest(2), Stretch("sixteenths", 12)), tempo_bpm=92.0)

@@ -75,6 +75,17 @@ def run_told(low: float, high: float) -> Callable[[Analysis], bool]:
     return lambda a: any(low <= rate <= high for rate in off_runs(a))
 
 
+def drifting(seed: int, faster: float) -> Analysis:
+    """Four bars of eighths, 10 ms of scatter, at a tempo of their own."""
+    beat = np.arange(32) / 2.0
+    return analyze(take_of(beat, 110.0, late_ms=scattered(32, 10.0, seed) - 545.5 * beat * faster))
+
+
+def drift_told(how: str, phrases: int) -> Callable[[Analysis], bool]:
+    """That many phrases are said to drift this way, and none the other."""
+    return lambda a: len(drifts(a)) == phrases and all(how in said for said in drifts(a))
+
+
 MUST: dict[str, tuple[Made, Callable[[Analysis], bool]]] = {
     "a steady run between sixteenths and quintuplets": (
         lambda seed: heard(*_among_eighths(steady_run(14, 4.55)), tempo_bpm=96.0, seed=seed),
@@ -98,6 +109,10 @@ MUST: dict[str, tuple[Made, Callable[[Analysis], bool]]] = {
         ),
         lambda a: share_off(a) > 0.1,
     ),
+    "dragging by 1.8 %": (lambda seed: drifting(seed, -0.018), drift_told("dragging", 1)),
+    "rushing by 1.8 %": (lambda seed: drifting(seed, 0.018), drift_told("rushing", 1)),
+    "dragging by 3 %": (lambda seed: drifting(seed, -0.03), drift_told("dragging", 1)),
+    "rushing by 3 %": (lambda seed: drifting(seed, 0.03), drift_told("rushing", 1)),
     "laying back by 25 ms": (
         lambda seed: heard(*EIGHT_BARS, hand=Hand(25.0, 9.0), seed=seed),
         lambda a: all("laying back" in said for said in leans(a)) and bool(leans(a)),
@@ -263,6 +278,10 @@ MUST_NOT: dict[str, tuple[Made, set[str]]] = {
     "a fumbled note": (one_fumble, {"eighths"}),
     "grace notes": (
         lambda seed: graced(seed, 55.0),
+        {"eighths"},
+    ),
+    "a drift of 0.5 %, below what is heard (Drake & Botte 1993, READ)": (
+        lambda seed: drifting(seed, 0.005),
         {"eighths"},
     ),
     "half notes and quarters": (
