@@ -16,7 +16,8 @@ depends on the score alone is in `Frame`, what depends on the hand in `Steps`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -33,7 +34,7 @@ FUMBLE_WIDTH = 3.2
 SWITCH_AT_BEAT = 0.08
 SWITCH_INSIDE = 0.003
 FREE_START = 0.0015
-FREE_TO_FREE = 0.05
+FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7
 """Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
 SKIP_FLOOR = float(np.exp(-4.0))
@@ -62,6 +63,13 @@ class Frame:
     start: Singles
     deviation_ms: Singles
     gap_ms: Floats
+
+    def favouring(self, factor: Floats) -> Frame:
+        """The frame with the lanes' prior shares multiplied by `factor` (N, S)."""
+        more = factor.astype(np.float32)[:, :, None]
+        return replace(
+            self, enter=self.enter * more, switch=self.switch * more, start=self.start * more
+        )
 
     def at(self, span: Ints) -> Frame:
         """The frame of some events; phrases must stay whole."""
@@ -289,7 +297,12 @@ class _Forward:
 def _summed(mass: Singles) -> Any:
     """Sum over lanes and candidates, per phrase."""
     flat = mass.reshape(len(mass), -1)
-    return flat @ np.ones(flat.shape[1], dtype=np.float32)
+    return flat @ _ones(flat.shape[1])
+
+
+@cache
+def _ones(size: int) -> Singles:
+    return np.ones(size, dtype=np.float32)
 
 
 def _advance(steps: Steps, grid: Singles, free: Singles, t: int) -> Singles:

@@ -66,8 +66,10 @@ START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 START_MEMORIES = (0.5,)
 LEARNING_EVENTS = 360
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
-BLOCK_EVENTS = 6000
+BLOCK_EVENTS = 20000
 WEIGHT_PRIOR_EVENTS = 25.0
+PHRASE_WEIGHT_NOTES = 30.0
+"""A phrase keeps to few subdivisions: its own count, against the take's worth so many notes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,6 +290,7 @@ def _read(
     leaning = lean + base[phrase] + drift[phrase] * at_ms
     ordinary = on_grid * nearness(error - leaning, 1.5 * flat)
     local = leaning + local_lean(error - leaning, ordinary, edges)
+    scene = scene.favouring(belief, weight, PHRASE_WEIGHT_NOTES)
     belief = scene.believe(local, spread[phrase], hand.memory)
     return {**_choose(scene, belief, hand), "leaning_ms": leaning}
 

@@ -88,6 +88,7 @@ _DOTTED = {1: "dotted wholes", 2: "dotted halves", 4: "dotted quarters",
 _TUPLETS = {5: "quintuplets", 6: "sextuplets", 7: "septuplets"}
 
 
+@cache
 def name(subdivision: Subdivision, meter: Meter) -> str | None:
     """What musicians call this subdivision in this meter, or `None` where it is not offered."""
     per_beat = subdivision.per_beat(meter.kind)

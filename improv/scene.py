@@ -7,7 +7,7 @@ hands can be tried at once: they are read side by side, as if the phrases were r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -80,6 +80,21 @@ class Scene:
             belief = chain.believe(steps, chain.Batch.of(rows, valid, stretches))
             posterior[rows.T[valid.T]] = belief.grid[valid.T]
         return posterior
+
+    def favouring(self, posterior: NDArray[np.float32], shares: Floats, strength: float) -> Scene:
+        """The scene with each phrase's lanes weighted by what was heard in that phrase.
+
+        `shares` (meters, lanes) are the prior shares so far, worth `strength` notes.
+        """
+        count = len(self.edges) - 1
+        by_lane = posterior.sum(axis=2, dtype=np.float64)
+        heard = np.add.reduceat(by_lane, self.edges[:-1], axis=0)
+        before = shares[self.bars.meter[self._bar]]
+        total = np.bincount(self.phrase, by_lane.sum(axis=1), count)
+        now = heard[self.phrase] + strength * before
+        now /= (total + strength)[self.phrase][:, None]
+        factor = np.where(before > 0, now / np.maximum(before, 1e-12), 0.0)
+        return replace(self, frame=self.frame.favouring(factor))
 
     def part(self, chosen: Ints) -> Scene:
         """Some phrases of the scene as one of their own."""
