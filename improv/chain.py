@@ -4,93 +4,27 @@ Conventions
 -----------
 A phrase's state at an event is (lane, candidate) or *free*. Probabilities are summed
 over every path (forward-backward), in batches of phrases padded to one length, time
-first: arrays are (events, phrases, lanes, 2). On a grid the deviation is an
-autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)), with a share
-of fumbled notes three times as wide. Entering a lane at a new beat is cheap, inside a beat
-dear. A free run is a stretch scored whole (`free`), so the model is semi-Markov.
-Densities are per ms throughout, which makes grids and free runs comparable.
-
-The big arrays are float32: a posterior needs no more, and it is twice as fast. What
-depends on the score alone is in `Frame`, what depends on the hand in `Steps`.
+first: arrays are (events, phrases, lanes, 2). A free run is a stretch scored whole
+(`free`), so the model is semi-Markov. Messages are scaled to sum to 1 as they go.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from improv.frame import Singles, Steps
 from improv.free import LENGTHS
-from improv.lattice import Lattice
 from improv.model import Bools, Floats, Ints
 
-Singles = NDArray[np.float32]
-
-FUMBLED = 0.04
-FUMBLE_WIDTH = 3.2
-SWITCH_AT_BEAT = 0.08
-SWITCH_INSIDE = 0.003
 FREE_START = 0.0015
+"""Chance per note that a free run of one given length begins."""
 FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7
 """Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
-SKIP_FLOOR = float(np.exp(-4.0))
-"""Long notes are common: past this charge a longer wait costs no more."""
-MEMORY_CLIP = 2.0
-"""A fumble is not remembered beyond this many spreads."""
-REST_MEMORY_MS = 1500.0
-"""Memory of the last deviation fades over about this time."""
-EARLY_BEAT = 0.08
-"""A note this early in beats still belongs to the beat it heralds."""
 _LARGEST_EXPONENT = 80.0
-
-
-@dataclass(frozen=True, eq=False)
-class Frame:
-    """Chances that follow from the score alone, flat over events; densities multiply them.
-
-    `stay` (N, S, 2 from, 2 to) to go on in a lane; `enter` (N, S, 2) after a free run;
-    `switch` the same from another lane, its charge included; `start` at a phrase's first event.
-    `deviation_ms` (N, S, 2) and `gap_ms` (N,) are what the hand is held against.
-    """
-
-    stay: Singles
-    enter: Singles
-    switch: Singles
-    start: Singles
-    deviation_ms: Singles
-    gap_ms: Floats
-
-    def favouring(self, factor: Floats) -> Frame:
-        """The frame with the lanes' prior shares multiplied by `factor` (N, S)."""
-        more = factor.astype(np.float32)[:, :, None]
-        return replace(
-            self, enter=self.enter * more, switch=self.switch * more, start=self.start * more
-        )
-
-    def at(self, span: Ints) -> Frame:
-        """The frame of some events; phrases must stay whole."""
-        return Frame(
-            self.stay[span],
-            self.enter[span],
-            self.switch[span],
-            self.start[span],
-            self.deviation_ms[span],
-            self.gap_ms[span],
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Steps:
-    """A frame under some hands: (hands, N, S, 2, 2), (hands, N, S, 2) three times; see `Frame`."""
-
-    stay: Singles
-    enter: Singles
-    switch: Singles
-    start: Singles
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,90 +33,6 @@ class Belief:
 
     grid: Singles
     log_evidence: Floats
-
-
-def frame(lattice: Lattice, gap_ms: Floats, event_beat: Floats, lane_weight: Floats) -> Frame:
-    """What the score offers at every event.
-
-    `gap_ms` is the time since the event before (any value at a phrase start), `lane_weight`
-    (N, S) the lanes' prior shares.
-    """
-    previous = np.roll(np.arange(len(gap_ms)), 1)
-    place = (lane_weight[:, :, None] * lattice.allowed).astype(np.float32)
-    played = np.exp(lattice.log_played)
-    start = place * np.exp(lattice.log_start)
-    after = lattice.passed + lattice.log_silent
-
-    distance = np.abs(lattice.deviation_ms)
-    near = (distance[:, :, 1] < distance[:, :, 0])[:, :, None]
-    near_after = np.where(near, after[:, :, 1:], after[:, :, :1])[previous]
-    near_index = np.where(near, lattice.index[:, :, 1:], lattice.index[:, :, :1])[previous]
-    # A lane entered at a beat is not charged for what it offered before that beat.
-    since = np.minimum(lattice.passed_at_beat, near_after)
-    skipped = _chance_silent(lattice.passed - since)
-    enter = place * played * skipped * (lattice.index > near_index)
-    new_beat = lattice.beat_number > np.floor(event_beat[previous] + EARLY_BEAT)[:, None, None]
-    charge = np.where(new_beat | (lattice.on_beat > 0), SWITCH_AT_BEAT, SWITCH_INSIDE)
-
-    waited = lattice.passed[:, :, None, :] - after[previous][:, :, :, None]
-    stay = _chance_silent(waited)
-    stay *= ((1.0 - SWITCH_AT_BEAT) * played * lattice.allowed)[:, :, None, :]
-    stay *= lattice.index[:, :, None, :] > lattice.index[previous][:, :, :, None]
-    single = np.float32
-    return Frame(
-        stay,
-        enter.astype(single),
-        (enter * charge).astype(single),
-        start.astype(single),
-        lattice.deviation_ms,
-        gap_ms,
-    )
-
-
-def _chance_silent(log_chance: Floats) -> Singles:
-    """Chance that all positions passed over stayed silent, not below the floor."""
-    single = np.minimum(log_chance, 0.0).astype(np.float32)
-    np.exp(single, out=single)
-    return np.maximum(single, np.float32(SKIP_FLOOR), out=single)
-
-
-def heavy_tailed(error_ms: Singles, spread_ms: Singles) -> Singles:
-    """Density per ms of a deviation: a normal with a share of fumbled, wider notes.
-
-    Overwrites `error_ms`, which must be a fresh array.
-    """
-    z = error_ms
-    z /= spread_ms
-    z *= z
-    z *= np.float32(-0.5)
-    near = np.exp(z)
-    z *= np.float32(FUMBLE_WIDTH**-2)
-    np.exp(z, out=z)
-    z *= np.float32(FUMBLED / FUMBLE_WIDTH)
-    near *= np.float32(1.0 - FUMBLED)
-    near += z
-    near *= np.float32(0.3989422804014327) / spread_ms
-    return near
-
-
-def under_hands(frame: Frame, center_ms: Floats, spread_ms: Floats, memory: float) -> Steps:
-    """Hold every event against some hands: center and spread (hands, events).
-
-    The arrays of the result have a leading axis of hands.
-    """
-    center = center_ms.astype(np.float32)[..., None, None]
-    spread = spread_ms.astype(np.float32)[..., None, None]
-    previous = np.roll(np.arange(center_ms.shape[1]), 1)
-    error = frame.deviation_ms - center
-    fade = (memory * np.exp(-frame.gap_ms / REST_MEMORY_MS)).astype(np.float32)
-    kept = spread[..., None] * np.sqrt(1.0 - fade**2)[:, None, None, None]
-    limit = np.float32(MEMORY_CLIP) * spread
-    remembered = np.clip(error, -limit, limit)[:, previous]
-    remembered *= fade[:, None, None]
-    stay = heavy_tailed(error[..., None, :] - remembered[..., None], kept)
-    stay *= frame.stay
-    marginal = heavy_tailed(error, spread)
-    return Steps(stay, frame.enter * marginal, frame.switch * marginal, frame.start * marginal)
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,10 +91,10 @@ def _time_first(steps: Steps, rows: Ints) -> Steps:
     def laid(flat: Singles, at: Ints) -> Singles:
         found = flat[:, at]
         if len(flat) == 1:
-            return found[0]
+            return np.asarray(found[0], dtype=np.float32)
         swapped = np.moveaxis(found, 0, at.ndim - 1)
         shape = (*at.shape[:-1], -1, *flat.shape[2:])
-        return np.ascontiguousarray(swapped).reshape(shape)
+        return np.asarray(np.ascontiguousarray(swapped).reshape(shape), dtype=np.float32)
 
     return Steps(
         laid(steps.stay, rows.T),
@@ -273,7 +123,7 @@ class _Forward:
         log_scale = np.zeros((width, count))
         opening = _Openings(width, count)
         total = np.zeros(count)
-        full = batch.valid.all(axis=0)
+        full = np.asarray(batch.valid.all(axis=0))
         for t in range(width):
             mass = _advance(steps, grid, free, t)
             loose = np.full(count, STRAY_DENSITY)
@@ -294,10 +144,10 @@ class _Forward:
         return _Forward(steps, grid, free, log_scale, total)
 
 
-def _summed(mass: Singles) -> Any:
+def _summed(mass: Singles) -> Singles:
     """Sum over lanes and candidates, per phrase."""
     flat = mass.reshape(len(mass), -1)
-    return flat @ _ones(flat.shape[1])
+    return np.asarray(flat @ _ones(flat.shape[1]), dtype=np.float32)
 
 
 @cache
@@ -314,7 +164,7 @@ def _advance(steps: Steps, grid: Singles, free: Singles, t: int) -> Singles:
     mass += before[:, :, 1, None] * stay[:, :, 1]
     mass += _summed(before)[:, None, None] * steps.switch[t]
     mass += free[t - 1][:, None, None] * steps.enter[t]
-    return mass
+    return np.asarray(mass, dtype=np.float32)
 
 
 class _Openings:
@@ -326,7 +176,7 @@ class _Openings:
         self.mass = np.full((width + self.reach + 1, count), -np.inf)
         self.mass[self.reach] = np.log(FREE_START * 4.0)
 
-    def after(self, t: int, mass: Any, total: Floats) -> None:
+    def after(self, t: int, mass: Floats | Singles, total: Floats) -> None:
         self.mass[t + self.reach + 1] = np.log(FREE_START * mass) + total
 
     def into(self, ends: Floats, t: int, total: Floats) -> Floats | None:
@@ -343,7 +193,7 @@ def _posterior(forward: _Forward, batch: Batch) -> Singles:
     steps, posterior = forward.steps, forward.grid
     width, count = batch.rows.shape[1], len(batch.rows)
     valid, log_scale = batch.valid, forward.log_scale
-    full = valid.all(axis=0)
+    full = np.asarray(valid.all(axis=0))
     grid_message = np.ones(posterior.shape[1:], dtype=np.float32)
     free_message = np.ones(count)
     closing = np.full((width + max(LENGTHS) + 1, count), -np.inf)
@@ -380,4 +230,4 @@ def _retreat(steps: Steps, message: Singles, t: int) -> Singles:
     stay = steps.stay[t]
     ahead = stay[:, :, :, 0] * message[:, :, 0, None]
     ahead += stay[:, :, :, 1] * message[:, :, 1, None]
-    return ahead
+    return np.asarray(ahead, dtype=np.float32)

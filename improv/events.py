@@ -68,14 +68,14 @@ class Events(_Frozen):
 
 
 def group(take: Take, chord_spread_ms: float) -> Events:
-    """Group a take's notes into events (arrays sized by events; `of_note`, `grace_note` by notes)."""
+    """Group a take's notes into events; `of_note` and `grace_note` are sized by notes."""
     first = _chord_starts(take, chord_spread_ms / 1000.0)
     chord = np.cumsum(first) - 1
     starts = np.flatnonzero(first)
     loudness = np.maximum.reduceat(take.velocity, starts) if len(starts) else take.velocity
     ornament = _graces(take.onset_sec[starts], loudness)
-    event_of_chord = np.cumsum(~ornament) - np.where(ornament, 0, 1)
-    of_note = event_of_chord[chord]
+    event_of_chord: Ints = np.cumsum(~ornament) - np.where(ornament, 0, 1)
+    of_note: Ints = event_of_chord[chord]
     main = starts[~ornament]
     onset_sec = take.onset_sec[main]
     quarter = quarters_at(take.tempo_map, onset_sec)
@@ -108,7 +108,7 @@ def _chord_starts(take: Take, spread_sec: float) -> Bools:
     same_pitch = np.diff(take.pitch) == 0
     joined = close & (overlap | leap | (step <= SAME_INSTANT_SEC)) & ~(same_pitch & (step > 0))
     began = 0
-    for i in np.flatnonzero(joined) + 1:
+    for i in (np.flatnonzero(joined) + 1).tolist():
         if first[i - 1]:
             began = i - 1
         # A rolled chord may be longer than any one step, but not longer than the spread.

@@ -11,11 +11,12 @@ fumbled notes weigh little. Phrases may lean and drift on their own, shrunk towa
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from improv.chain import FUMBLE_WIDTH, FUMBLED
+from improv.frame import FUMBLE_WIDTH, FUMBLED, Singles
 from improv.grid import SUBDIVISIONS
 from improv.lattice import Lane
 from improv.model import Floats, Ints
@@ -56,13 +57,13 @@ def first_lanes(rows: tuple[int, ...]) -> tuple[Lane, ...]:
 
 def refined_lanes(rows: tuple[int, ...], ratios: dict[int, float]) -> tuple[Lane, ...]:
     """Lanes once the player's own swing ratio is known for some of the swung rows."""
-    choice = dict(IDLE_RATIOS)
+    choice: dict[str, tuple[float, ...]] = dict(IDLE_RATIOS)
     for row, ratio in ratios.items():
-        choice[SUBDIVISIONS[row].key] = (ratio,)  # type: ignore[assignment]
+        choice[SUBDIVISIONS[row].key] = (ratio,)
     return _lanes(rows, choice)
 
 
-def _lanes(rows: tuple[int, ...], ratios: dict[str, tuple[float, ...]]) -> tuple[Lane, ...]:
+def _lanes(rows: tuple[int, ...], ratios: Mapping[str, tuple[float, ...]]) -> tuple[Lane, ...]:
     lanes: list[Lane] = []
     for row in rows:
         subdivision = SUBDIVISIONS[row]
@@ -89,7 +90,9 @@ def nearness(error_ms: Floats, spread_ms: Floats) -> Floats:
     return np.asarray(1.0 / (1.0 + odds))
 
 
-def estimate(deviation_ms: Floats, weight: Floats, linked: Floats, previous: Hand) -> Hand:
+def estimate(
+    deviation_ms: Floats, weight: Floats | Singles, linked: Floats, previous: Hand
+) -> Hand:
     """Re-estimate the take's hand.
 
     `deviation_ms` (N, K) under every candidate, `weight` (N, K) its posterior, `linked`

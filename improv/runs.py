@@ -21,6 +21,7 @@ from improv.model import Bools, Floats, Ints
 
 FEWEST_FREE = 4
 FEWEST_FAST = 6
+PERHAPS_FREE = 0.2
 FAST_STEP_SEC = 0.26
 """Steps of a fast run: above about four notes a second (our choice)."""
 FAST_STEP_BEAT = 0.52
@@ -60,23 +61,15 @@ def find_runs(
 
 
 def _bridge(is_free: Bools, chance: Floats, phrase: Ints) -> Bools:
-    """Join free stretches parted by one or two doubtful notes."""
+    """Join free stretches of a phrase parted by one or two doubtful notes."""
     joined = is_free.copy()
     for width in (1, 2):
-        for i in range(1, width + 1):
-            inside = (
-                np.ones(len(joined) - width - 1, dtype=np.bool_)
-                if len(joined) > width + 1
-                else np.zeros(0, np.bool_)
-            )
-        if not len(inside):
-            continue
-        before, after = joined[: -width - 1], joined[width + 1 :]
-        inside &= before & after & (phrase[: -width - 1] == phrase[width + 1 :])
-        for i in range(1, width + 1):
-            inside &= chance[i : len(chance) - width - 1 + i] > 0.2
-        for at in np.flatnonzero(inside):
-            joined[at + 1 : at + 1 + width] = True
+        apart = width + 1
+        both = joined[:-apart] & joined[apart:] & (phrase[:-apart] == phrase[apart:])
+        for at in np.flatnonzero(both):
+            inside = slice(at + 1, at + apart)
+            if (chance[inside] > PERHAPS_FREE).all():
+                joined[inside] = True
     return joined
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from improv import chain, free
+from improv import frame as framing
 from improv.events import Events
 from improv.grid import SUBDIVISIONS, positions
 from improv.lattice import Lane, Lattice, build
@@ -32,7 +33,7 @@ class Scene:
     edges: Ints
     bars: Bars
     lattice: Lattice
-    frame: chain.Frame
+    frame: framing.Frame
     rows: tuple[tuple[Ints, Bools], ...]
 
     @staticmethod
@@ -43,7 +44,7 @@ class Scene:
         gap = np.diff(events.onset_sec, prepend=events.onset_sec[:1] - 1.0) * 1000.0
         meter = bars.meter[bar_index(bars, events.quarter)]
         lattice = build(events, bars, lanes)
-        frame = chain.frame(lattice, np.maximum(gap, 0.0), events.beat, weight[meter])
+        frame = framing.frame(lattice, np.maximum(gap, 0.0), events.beat, weight[meter])
         return Scene(events, edges, bars, lattice, frame, _batches(edges))
 
     def __len__(self) -> int:
@@ -62,7 +63,7 @@ class Scene:
         `center_ms` and `spread_ms` have shape (hands, events).
         """
         found = np.zeros((len(center_ms), len(self.edges) - 1))
-        steps = chain.under_hands(self.frame, center_ms, spread_ms, memory)
+        steps = framing.under_hands(self.frame, center_ms, spread_ms, memory)
         for i, (rows, valid) in enumerate(self.rows):
             stretches = self.stretches(i, center_ms[0], spread_ms[0]) if with_free else None
             batch = chain.Batch.of(rows, valid, stretches)
@@ -73,7 +74,7 @@ class Scene:
         self, center_ms: Floats, spread_ms: Floats, memory: float, with_free: bool = True
     ) -> NDArray[np.float32]:
         """Posterior (events, lanes, 2) under one hand; what is missing to 1 is free."""
-        steps = chain.under_hands(self.frame, center_ms[None], spread_ms[None], memory)
+        steps = framing.under_hands(self.frame, center_ms[None], spread_ms[None], memory)
         posterior = np.zeros(self.lattice.deviation_ms.shape, dtype=np.float32)
         for i, (rows, valid) in enumerate(self.rows):
             stretches = self.stretches(i, center_ms, spread_ms) if with_free else None

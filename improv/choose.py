@@ -1,0 +1,102 @@
+"""From posteriors to calls: one row and position per event, and how sure that is.
+
+Conventions: `row` indexes `SUBDIVISIONS`, -1 is off any grid; confidence is the share of such
+calls that turn out right (calibrated on simulated solos, see `benchmarks/calibration.py`).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from improv.frame import EARLY_BEAT, Singles
+from improv.grid import SUBDIVISIONS, positions
+from improv.hand import Hand
+from improv.model import Bools, Floats, Ints
+from improv.scene import Scene
+from improv.tempo import bar_index
+
+ROW_ALLOWED = 0.15
+CALIBRATION = (1.95, 0.434, 8.9)
+"""A call the model gives log odds x is right with log odds a + b x - c (spread / step): fitted
+on simulated solos, tuning seeds. Where scatter nears the step, no answer is safe."""
+FREE_CALIBRATION = (-0.17, 0.434)
+"""The same for a call off the grid."""
+
+
+def choose(scene: Scene, belief: Singles, hand: Hand) -> dict[str, NDArray[Any]]:
+    """Call every event of a scene from its posterior: columns by name."""
+    count = len(belief)
+    lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
+    by_row = np.zeros((count, len(SUBDIVISIONS) + 1))
+    for i, row in enumerate(lane_rows):
+        by_row[:, row] += belief[:, i].sum(axis=1)
+    by_row[:, -1] = np.clip(1.0 - by_row.sum(axis=1), 0.0, 1.0)
+    row = _one_row_per_beat(scene, by_row)
+    is_free = row == len(SUBDIVISIONS)
+    mine = belief * (lane_rows[None, :, None] == row[:, None, None])
+    best = mine.reshape(count, -1).argmax(axis=1)
+    each = np.arange(count)
+    flat = (count, -1)
+    quarter = scene.lattice.quarter.reshape(flat)[each, best]
+    deviation = scene.lattice.deviation_ms.reshape(flat)[each, best]
+    confidence = np.where(is_free, by_row[:, -1], mine.reshape(flat)[each, best])
+    return {
+        "row": np.where(is_free, -1, row),
+        "quarter": np.where(is_free, np.nan, quarter),
+        "deviation_ms": np.where(is_free, np.nan, deviation),
+        "confidence": calibrated(confidence, is_free, hand.spread_ms / _steps_ms(scene, row)),
+        "row_probability": _tempered(by_row),
+    }
+
+
+def calibrated(probability: Floats, is_free: Bools, spread_per_step: Floats) -> Floats:
+    """The share of calls that turn out right when the model says `probability`."""
+    inside = np.clip(probability, 1e-6, 1.0 - 1e-6)
+    odds = np.log(inside / (1.0 - inside))
+    base, scale, scatter = CALIBRATION
+    free_base, free_scale = FREE_CALIBRATION
+    on_grid = base + scale * odds - scatter * spread_per_step
+    return np.asarray(
+        1.0 / (1.0 + np.exp(-np.where(is_free, free_base + free_scale * odds, on_grid)))
+    )
+
+
+def _steps_ms(scene: Scene, row: Ints) -> Floats:
+    """Mean step in ms of each event's row in its bar; infinite where it has none."""
+    table = np.full((len(scene.bars.meters), len(SUBDIVISIONS) + 1), np.inf)
+    for m, meter in enumerate(scene.bars.meters):
+        for r, subdivision in enumerate(SUBDIVISIONS):
+            if places := positions(subdivision, meter):
+                table[m, r] = float(meter.bar_quarters) / len(places)
+    meter_of = scene.bars.meter[bar_index(scene.bars, scene.events.quarter)]
+    return np.asarray(table[meter_of, row] * scene.events.quarter_ms)
+
+
+def _tempered(by_row: Floats) -> Floats:
+    """Row probabilities flattened as far as the calibration of single calls demands."""
+    flat = np.where(by_row > 1e-4, by_row, 0.0) ** CALIBRATION[1]
+    return np.asarray(flat / np.maximum(flat.sum(axis=1, keepdims=True), 1e-12))
+
+
+def _one_row_per_beat(scene: Scene, by_row: Floats) -> Ints:
+    """The likeliest row of each event; events of one beat agree where they can.
+
+    Changes inside a beat are rare, so a beat's notes choose together; one that hardly
+    allows the common choice keeps its own.
+    """
+    own = by_row.argmax(axis=1)
+    on_grid = own < len(SUBDIVISIONS)
+    phrase = scene.phrase
+    beat = np.floor(scene.events.beat + EARLY_BEAT)
+    fresh = np.ones(len(own), dtype=np.bool_)
+    fresh[1:] = (np.diff(beat) != 0) | (np.diff(phrase) != 0)
+    group = np.cumsum(fresh) - 1
+    total = np.zeros((int(group[-1]) + 1, by_row.shape[1] - 1))
+    np.add.at(total, group[on_grid], by_row[on_grid, :-1])
+    common = total.argmax(axis=1)[group]
+    each = np.arange(len(own))
+    allowed = on_grid & (by_row[each, common] > ROW_ALLOWED * by_row[each, own])
+    return np.asarray(np.where(allowed, common, own))

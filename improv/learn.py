@@ -1,0 +1,168 @@
+"""Learning the hand: a few phrases tell center, spread, memory, swing and rows met.
+
+Conventions: `hand.Hand`; swing ratios long : short by row of `SUBDIVISIONS`; `met` is how
+often each row was met against an even share. (1) The likeliest of a lattice of
+centers and spreads is taken; (2) expectation-maximisation refines it, twice, with leans
+and swing ratios. Long takes are sampled, so the work does not grow with them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from improv.events import Events
+from improv.frame import Singles
+from improv.grid import SUBDIVISIONS
+from improv.hand import (
+    CENTER_PRIOR_MS,
+    FEWEST_SWUNG_NOTES,
+    RATIO_RANGE,
+    Hand,
+    estimate,
+    first_lanes,
+    refined_lanes,
+)
+from improv.lattice import Lane
+from improv.lean import leaning
+from improv.model import Bars, Floats, Ints
+from improv.scene import Scene, span_of
+from improv.tempo import bar_index
+
+START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
+START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
+START_MEMORIES = (0.5,)
+LEARNING_EVENTS = 360
+"""Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
+WEIGHT_PRIOR_EVENTS = 25.0
+DOTTED_SHARE = 0.75
+DOTTED_MASS = 0.3
+DOTTED_DOUBTS = 1.8
+
+
+def _sample(edges: Ints) -> Ints:
+    """Phrases to learn from, spread evenly over the take."""
+    sizes = np.diff(edges)
+    if sizes.sum() <= LEARNING_EVENTS * 1.3:
+        return np.arange(len(sizes))
+    keep = max(1, int(len(sizes) * LEARNING_EVENTS / sizes.sum()))
+    return np.unique(np.linspace(0, len(sizes) - 1, keep).round().astype(np.int64))
+
+
+def learn(
+    events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]
+) -> tuple[Hand, dict[int, float], Floats]:
+    """Center, spread, memory and swing ratios, and how often each row was met."""
+    span, local = span_of(edges, _sample(edges))
+    part = events.at(span)
+    lanes = first_lanes(rows)
+    even = np.ones(len(SUBDIVISIONS))
+    scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, even))
+    hand = _best_start(scene)
+    ratios: dict[int, float] = {}
+    met = even
+    for last in (False, True):
+        lean, belief = leaning(scene, hand, with_free=True)
+        ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
+        linked = np.ones(len(part))
+        linked[local[:-1]] = 0.0
+        flat = (len(part), -1)
+        deviation = scene.lattice.deviation_ms - lean[:, None, None]
+        hand = estimate(deviation.reshape(flat), belief.reshape(flat), linked, hand)
+        met = _rows_met(scene, belief)
+        if not last:
+            lanes = refined_lanes(rows, ratios)
+            scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, met))
+    return hand, ratios, met
+
+
+def _best_start(scene: Scene) -> Hand:
+    """The likeliest of a lattice of centers and spreads, free runs left out."""
+    prior_mean, prior_sd = CENTER_PRIOR_MS
+    grid = np.array(np.meshgrid(START_SPREADS_MS, START_CENTERS_MS)).reshape(2, -1, 1)
+    spread, center = np.repeat(grid, len(scene), axis=2)
+    best, found = -np.inf, Hand(0.0, 14.0, 0.5)
+    for memory in START_MEMORIES:
+        total = scene.evidence(center, spread, memory, with_free=False).sum(axis=1)
+        total -= 0.5 * ((center[:, 0] - prior_mean) / prior_sd) ** 2
+        at = int(total.argmax())
+        if total[at] > best:
+            best, found = total[at], Hand(float(center[at, 0]), float(spread[at, 0]), memory)
+    return found
+
+
+def _rows_met(scene: Scene, belief: Singles) -> Floats:
+    """Relative frequency of each row, shrunk to even shares."""
+    rows = [lane.row for lane in scene.lattice.lanes]
+    by_lane = belief.sum(axis=(0, 2), dtype=np.float64)
+    mass = np.bincount(rows, by_lane, minlength=len(SUBDIVISIONS))
+    offered_rows = {lane.row for lane in scene.lattice.lanes}
+    share = (mass + WEIGHT_PRIOR_EVENTS / len(offered_rows)) / (mass.sum() + WEIGHT_PRIOR_EVENTS)
+    return np.asarray(share * len(offered_rows))
+
+
+def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dict[int, float]:
+    """Swing ratio of each swung row that is really played, from its second notes.
+
+    Dotted pairs sound like a swing of 3 : 1. A ratio that may well be 3 is dotted, and not
+    listed; one that is surely less is swing, and takes the pairs called dotted along.
+    """
+    found: dict[int, float] = {}
+    lattice = scene.lattice
+    for row in {lane.row for lane in lattice.lanes if SUBDIVISIONS[lane.row].swung}:
+        swung = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
+        dotted = [i for i, lane in enumerate(lattice.lanes) if lane.shape == row]
+        pair = _pair_ms(scene, row)
+        share, total, _ = _second_share(scene, belief, center_ms, pair, swung)
+        both, family, step = _second_share(scene, belief, center_ms, pair, swung + dotted)
+        doubt = hand.spread_ms / step / np.sqrt(max(family, 1.0)) * DOTTED_DOUBTS
+        if family - total > DOTTED_MASS * family and both < DOTTED_SHARE - doubt:
+            share, total = both, family
+        if total >= FEWEST_SWUNG_NOTES:
+            share = min(max(share, 0.4), 0.8)
+            found[row] = float(np.clip(share / (1 - share), *RATIO_RANGE))
+    return found
+
+
+def _second_share(
+    scene: Scene, belief: Singles, center_ms: Floats, pair_ms: Floats, lanes: list[int]
+) -> tuple[float, float, float]:
+    """Mean place of second notes in their pair, their number, and the mean pair in ms."""
+    lattice = scene.lattice
+    weight = belief[:, lanes] * (lattice.index[:, lanes] % 2 == 1)
+    total = float(weight.sum(dtype=np.float64))
+    if total < 1e-6:
+        return 0.5, 0.0, 500.0
+    ratio = np.array([lattice.lanes[i].swing_ratio for i in lanes])
+    late = (lattice.deviation_ms[:, lanes] - center_ms[:, None, None]) / pair_ms[:, None, None]
+    share = (ratio / (1 + ratio))[None, :, None] + late
+    pair = float((weight.sum(axis=(1, 2)) @ pair_ms) / total)
+    return float((weight * share).sum(dtype=np.float64) / total), total, pair
+
+
+def _pair_ms(scene: Scene, row: int) -> Floats:
+    """Length in ms of the two notes that swing together, per event."""
+    bar = bar_index(scene.bars, scene.events.quarter)
+    quarters = np.array(
+        [
+            float(m.tempo_beat_quarter * 2 / (SUBDIVISIONS[row].per_beat(m.kind) or 1))
+            for m in scene.bars.meters
+        ]
+    )
+    return np.asarray(quarters[scene.bars.meter[bar]] * scene.events.quarter_ms)
+
+
+def lane_weights(lanes: tuple[Lane, ...], bars: Bars, met: Floats) -> Floats:
+    """Prior share of each lane per meter: shape (meters, lanes), rows sum to 1."""
+    lanes_of_row = np.bincount([lane.row for lane in lanes], minlength=len(SUBDIVISIONS))
+    table = np.array(
+        [
+            [
+                SUBDIVISIONS[lane.row].prior_weight(meter.kind)
+                * met[lane.row]
+                / lanes_of_row[lane.row]
+                for lane in lanes
+            ]
+            for meter in bars.meters
+        ]
+    )
+    return np.asarray(table / np.maximum(table.sum(axis=1, keepdims=True), 1e-12))
