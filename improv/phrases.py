@@ -23,6 +23,8 @@ REST_AGAINST_STEP = 1.8
 NEIGHBOURS = 6
 """Steps on each side that make up "around it"."""
 LONGEST_BARS = 8
+EARLY_QUARTER = 0.12
+"""An early downbeat belongs to the bar it opens."""
 LONGEST_EVENTS = 192
 
 
@@ -33,7 +35,7 @@ def split(events: Events, bars: Bars, phrase_rest_beat: float) -> Ints:
         return np.zeros(1, dtype=np.int64)
     rests = np.flatnonzero(_rests(events, phrase_rest_beat)) + 1
     edges = np.concatenate([[0], rests, [count]])
-    return _cut_long(edges, bar_index(bars, events.quarter))
+    return _cut_long(edges, bar_index(bars, events.quarter + EARLY_QUARTER))
 
 
 def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
