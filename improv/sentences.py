@@ -8,6 +8,7 @@ sentences are kept.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass
 
@@ -135,7 +136,7 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
 
 def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     """One phrase in words."""
-    runs = [r for r in analysis.runs if r.off_grid and phrase.start <= r.start < phrase.stop]
+    runs = _runs_off(analysis, phrase)
     clauses = [_what(phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
@@ -154,6 +155,15 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     if len(runs) > MOST_RUNS:
         told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
     return Heard(phrase, tuple(clauses), tuple(told), weight)
+
+
+def _runs_off(analysis: Analysis, phrase: Phrase) -> list[Run]:
+    """The runs off the grid that begin in a phrase; runs are in time order."""
+    first, last = (
+        bisect_left(analysis.runs, row, key=lambda run: run.start)
+        for row in (phrase.start, phrase.stop)
+    )
+    return [run for run in analysis.runs[first:last] if run.off_grid]
 
 
 def _band(analysis: Analysis, spread_ms: float) -> str:
