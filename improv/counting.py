@@ -72,10 +72,10 @@ def _text(row: int, beat: int, part: int, meter: Meter) -> str:
         return str(beat + 1)
     if subdivision.swung:
         half = int(per_beat) // 2
-        pair = part * half // _FINE
-        if half == 1:
-            return f"& of {beat + 1}"
-        return _syllable(beat, (2 * pair + 1) * _FINE // int(per_beat), per_beat, meter)
+        pair, into = divmod(part * half, _FINE)
+        # The second of a pair lies at its half or later; what is earlier is the first.
+        place = 2 * pair + (4 * into > _FINE)
+        return _syllable(beat, place * _FINE // int(per_beat), per_beat, meter)
     if per_beat.denominator == 2:
         block_part = ((beat % 2) * _FINE + part) * int(2 * per_beat) // (2 * _FINE)
         first = beat // 2 * 2 + 1

@@ -47,14 +47,14 @@ def percent(share: float) -> str:
 
 
 def place_text(place: Place) -> str:
-    """`the & of 2 in bar 10`, `beat 3 of bar 10`, `near the & of 2 in bar 10`."""
+    """`the & of 2 in bar 10`, `beat 3 of bar 10`, `the 2nd of 5 in beat 3 of bar 10`."""
     near = "near " if place.count.startswith("near ") else ""
     count = place.count.removeprefix("near ")
     if count.isdigit():
         return f"{near}beat {count} of bar {place.bar}"
     if " in " in count:
-        return f"{near}bar {place.bar}, {count}"
-    return f"{near}the {count} in bar {place.bar}"
+        return f"{near}the {count.replace(' in ', ' in beat ')} of bar {place.bar}"
+    return f"{near}the {count.replace(' over ', ' over beats ')} in bar {place.bar}"
 
 
 def bars_text(first: int, last: int) -> str:

@@ -1,0 +1,95 @@
+"""Notes to events: what is one chord, what an ornament, and what must never be merged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from core_takes import take_of
+
+from improv.events import group
+from improv.model import Take
+
+SPREAD_MS = 35.0
+
+
+def struck(
+    at_ms: list[float],
+    pitch: list[int],
+    length_ms: float = 200.0,
+    velocity: list[int] | None = None,
+) -> Take:
+    """Notes at times in ms from bar 1, one tempo."""
+    take = take_of(np.array(at_ms) / 500.0)
+    return replace(
+        take,
+        release_sec=take.onset_sec + length_ms / 1000.0,
+        pitch=np.array(pitch, dtype=np.int64),
+        velocity=np.array(velocity or [80] * len(pitch), dtype=np.int64),
+    )
+
+
+ONE_CHORD = {
+    "a chord on the wire (0.96 ms a note: IEC 63035)": struck([0, 0.96, 1.92], [60, 64, 67]),
+    "a strum that rings": struck([0, 9, 18, 27], [50, 55, 59, 64]),
+    "struck at once": struck([0, 0, 0], [60, 64, 67]),
+    "short notes of a hand and a far one": struck([0, 20], [40, 76], length_ms=10),
+}
+
+LINES = {
+    "a fast line": struck([0, 60, 120, 180], [60, 62, 64, 65], length_ms=55),
+    "a fast legato line": struck([0, 75, 150], [60, 62, 64], length_ms=90),
+    "a roll of two pitches": struck([0, 40, 80, 120], [60, 62, 60, 62], length_ms=30),
+    "repeated notes": struck([0, 50, 100, 150], [60, 60, 60, 60], length_ms=45),
+}
+
+
+@pytest.mark.parametrize("name", ONE_CHORD)
+def test_one_event(name: str) -> None:
+    """Notes of one chord are one event, timed by the first that sounds."""
+    events = group(ONE_CHORD[name], SPREAD_MS)
+    assert len(events) == 1
+    assert events.onset_sec[0] == ONE_CHORD[name].onset_sec[0]
+    assert events.end_sec[0] == ONE_CHORD[name].release_sec.max()
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_a_line_is_never_merged(name: str) -> None:
+    """However fast, notes of a melody stay events of their own."""
+    events = group(LINES[name], SPREAD_MS)
+    assert len(events) == len(LINES[name])
+    assert not events.grace_note.any()
+
+
+def test_a_flam_is_an_ornament_and_its_note() -> None:
+    """A soft stroke 28 ms before a loud one of the same pitch has no place of its own."""
+    take = struck([0, 472, 500, 1000], [38] * 4, length_ms=20, velocity=[90, 40, 90, 90])
+    events = group(take, SPREAD_MS)
+    assert events.grace_note.tolist() == [False, True, False, False]
+    assert events.of_note.tolist() == [0, 1, 1, 2]
+    assert events.onset_sec - take.onset_sec[0] == pytest.approx([0.0, 0.5, 1.0])
+
+
+def test_strokes_cut_to_the_start_of_the_file_are_marked() -> None:
+    """A first onset at time 0 where the file begins with bar 1 carries no timing."""
+    take = take_of(np.arange(4.0))
+    moved = replace(
+        take,
+        onset_sec=take.onset_sec - 2.0,
+        release_sec=take.release_sec - 2.0,
+        tempo_map=replace(take.tempo_map, start_sec=np.zeros(1)),
+    )
+    assert group(moved, SPREAD_MS).untimed.tolist() == [True, False, False, False]
+    assert not group(take, SPREAD_MS).untimed.any()
+
+
+def test_nothing_is_dropped() -> None:
+    """Every note belongs to an event, and events rise in time."""
+    rng = np.random.default_rng(4)
+    at = np.sort(rng.uniform(0, 8000, 300))
+    take = struck(at.tolist(), rng.integers(40, 80, 300).tolist(), length_ms=80)
+    events = group(take, SPREAD_MS)
+    assert set(events.of_note.tolist()) == set(range(len(events)))
+    assert np.all(np.diff(events.of_note) >= 0)
+    assert np.all(np.diff(events.onset_sec) >= 0)

@@ -1,0 +1,81 @@
+"""Swing ratios and fast runs, by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from improv.runs import kind, rate
+from improv.swing import FEWEST_SECONDS, ratios
+
+
+def ratio(first: list[float], second: list[float], weight: float = 1.0) -> float:
+    """The ratio of pairs: places of first and second notes as shares of the pair."""
+    share = np.array(first + second)
+    is_second = np.array([False] * len(first) + [True] * len(second))
+    phrase = np.zeros(len(share), dtype=np.int64)
+    return float(ratios(share, is_second, np.full(len(share), weight), phrase, 1)[0])
+
+
+@pytest.mark.parametrize(
+    ("offbeat", "expected"),
+    # Offbeat r / (1 + r): 1.3 Corcoran & Frieler 2021, 1.6 Collier & Collier 2002, 5 : 3 the
+    # MusicXML 4.0 `swing` example (sources READ, arithmetic DERIVED).
+    [(0.5, 1.0), (0.5652173913, 1.3), (0.6153846154, 1.6), (0.625, 5 / 3), (2 / 3, 2.0), (0.75, 3)],
+)
+def test_ratio_of_an_offbeat(offbeat: float, expected: float) -> None:
+    """The place of the second note in its pair gives long : short."""
+    assert ratio([0.0] * 4, [offbeat] * 4) == pytest.approx(expected, abs=1e-8)
+
+
+def test_lateness_is_no_swing() -> None:
+    """All notes late by a tenth of the pair: the same ratio."""
+    assert ratio([0.1] * 4, [0.1 + 2 / 3] * 4) == pytest.approx(2.0)
+
+
+def test_swing_is_undefined_without_enough_pairs() -> None:
+    """Too few seconds, no first note, or none that count: nothing is made up."""
+    assert np.isnan(ratio([0.0], [0.6] * (FEWEST_SECONDS - 1)))
+    assert np.isnan(ratio([], [0.6] * 8))
+    assert np.isnan(ratio([0.0] * 4, [0.6] * 4, weight=0.0))
+
+
+def test_phrases_have_ratios_of_their_own() -> None:
+    """Two phrases at 1 : 1 and 2 : 1."""
+    share = np.array([0.0, 0.5] * 4 + [0.0, 2 / 3] * 4)
+    second, phrase = np.tile([False, True], 8), np.repeat([0, 1], 8)
+    assert ratios(share, second, np.ones(16), phrase, 2) == pytest.approx([1.0, 2.0])
+
+
+@pytest.mark.parametrize("per_beat", [2.0, 3.0, 4.6, 5.0, 7.25])
+def test_rate_of_a_steady_run(per_beat: float) -> None:
+    """Notes to the beat are the inverse of the step, wherever the run begins."""
+    assert rate(3.3 + np.arange(9) / per_beat) == pytest.approx(per_beat)
+
+
+def test_rate_is_regressed() -> None:
+    """One late note in nine moves the rate by far less than it moves its steps."""
+    beat = np.arange(9) / 4.0
+    beat[4] += 0.05
+    assert rate(beat) == pytest.approx(4.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("steps", "expected"),
+    [
+        (np.full(12, 0.22), "steady"),
+        (np.geomspace(0.35, 0.18, 12), "speeding up"),
+        (np.geomspace(0.18, 0.35, 12), "slowing down"),
+        (np.tile([0.14, 0.30, 0.22, 0.16, 0.33, 0.2], 2), "uneven"),
+    ],
+)
+def test_kinds_of_runs(steps: np.ndarray, expected: str) -> None:
+    """A run is steady, glides one way or the other, or scatters."""
+    assert kind(np.concatenate([[0.0], np.cumsum(steps)])) == expected
+
+
+def test_a_steady_run_with_human_scatter_hardly_ever_glides() -> None:
+    """Ten notes at 5 to the beat, 6 % scatter of the step: in nine of ten no glide is seen."""
+    rng = np.random.default_rng(1)
+    found = [kind(np.arange(10) / 5.0 + rng.normal(0, 0.06 / 5.0, 10)) for _ in range(300)]
+    assert found.count("steady") >= 270
