@@ -12,8 +12,9 @@ The map of the package, from the ground up; imports run downwards only:
     model                    the nouns: Take, Settings, Analysis and their parts
     tempo, grid, stats ...   seconds to bars; subdivisions as exact fractions; circular statistics
     events, phrases          notes to rhythmic events, events to phrases
-    lattice, free, chain,    where an event may stand; runs on no grid; all paths summed;
-    hand, scene, fit         the player's lean, scatter and swing; which subdivision, note by note
+    lattice, free, frame,    where an event may stand; runs on no grid; their chances;
+    chain, scene, hand       all paths summed; phrases made ready; the player's scatter and swing
+    learn, lean, choose, fit which subdivision, note by note
     runs, swing, summaries,  fast runs, ratios, offset, spread and drift; where and what, in a
     places, stories          musician's terms
     analysis                 analyze(take, settings): the one readable path through the core
