@@ -26,8 +26,9 @@ CENTER_PRIOR_MS = (3.0, 18.0)
 SPREAD_PRIOR_MS = 14.0
 SPREAD_PRIOR_NOTES = 8.0
 SPREAD_RANGE_MS = (4.0, 42.0)
-MEMORY_PRIOR = 0.5
-MEMORY_PRIOR_NOTES = 15.0
+MEMORY_PRIOR = 0.65
+MEMORY_PRIOR_NOTES = 150.0
+"""Moments underrate memory: a note read amiss breaks the chain of deviations."""
 PHRASE_CENTER_SD_MS = 8.0
 LOCAL_EVENTS = 6
 LOCAL_SHRINK = 4.0
