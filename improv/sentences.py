@@ -144,8 +144,9 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
         weight += 1.0 if phrase.spread_ms >= TIGHT_SPREAD_MS else 0.0
     if phrase.swing_ratio is not None and phrase.swung:
         clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
-    lean = _lean(analysis, phrase)
     drift = drift_text(phrase)
+    # A phrase that drifts lies early or late on average for that reason alone.
+    lean = None if drift else _lean(analysis, phrase)
     clauses += [c for c in (lean, drift) if c]
     weight += (1.0 if lean else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
     if phrase.subdivision is not None and phrase.confidence < SURE:
