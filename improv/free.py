@@ -32,6 +32,8 @@ STEP_RANGE_MS = (45.0, 430.0)
 LONGEST_STEP_BEAT = 0.85
 LOG_STEP_SPAN = float(np.log(STEP_RANGE_MS[1] / STEP_RANGE_MS[0]))
 LOG_GAP_SPAN = float(np.log(2000.0 / 40.0))
+STEADY_BEND = 0.05
+"""A steady run bends by no more than this share of what a gliding one may."""
 GLIDE_SD = 0.35
 """Prior deviation of the relative change of step from end to end of a gliding run."""
 KIND_WEIGHTS = (0.4, 0.4, 0.2)
@@ -54,7 +56,7 @@ _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))
 
 @dataclass(frozen=True, eq=False)
 class _Basis:
-    """Orthonormal polynomials of degree 0 to 3 on L points, and norms of the raw ones."""
+    """Orthonormal polynomials of degree 0 to 3 on L points, and what is drawn from them."""
 
     columns: Floats
     slope_norm: float
@@ -66,6 +68,17 @@ def _basis(length: int) -> _Basis:
     x = np.arange(length, dtype=np.float64)
     q, r = np.linalg.qr(np.vander(x, 4, increasing=True))
     return _Basis(q, abs(float(r[1, 1])), abs(float(r[2, 2])))
+
+
+@cache
+def _table() -> Floats:
+    """Per length: norms of slope and bend, the line's basis at both ends, the bow's range."""
+    rows = []
+    for length in LENGTHS:
+        b = _basis(length)
+        ends = (*b.columns[0, :2], *b.columns[-1, :2])
+        rows.append((b.slope_norm, b.bend_norm, *ends, float(np.ptp(b.columns[:, 2]))))
+    return np.array(rows)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,105 +96,138 @@ class Ground:
     in_bar_ms: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class _Stretches:
+    """All stretches of a batch, one row each: where they are, and their sums.
+
+    `kind` indexes `LENGTHS`; `coefficient` (rows, 4) on the orthonormal basis, the first
+    onset at 0; `squares` of the onsets, `step_squares` of the steps; `step` the mean step in ms.
+    """
+
+    kind: Ints
+    phrase: Ints
+    start: Ints
+    length: Floats
+    coefficient: Floats
+    squares: Floats
+    step_squares: Floats
+    step: Floats
+
+
 def stretch_scores(onset_ms: Floats, valid: Bools, ground: Ground) -> Floats:
     """Log density per stretch: shape (len(LENGTHS), phrases, events), indexed by last event.
 
     The density covers the stretch's onsets given the onset before it.
     """
+    scores = np.full((len(LENGTHS), *onset_ms.shape), -np.inf)
+    found = _gather(onset_ms, valid, ground)
+    if found is None:
+        return scores
+    step = np.diff(onset_ms, axis=1)
+    gap = np.concatenate([np.full((len(step), 1), 500.0), np.maximum(step, 1.0)], axis=1)
+    score = _score(found, ground.spread_ms[found.phrase, 0])
+    score -= np.log(gap[found.phrase, found.start] * LOG_GAP_SPAN)
+    score -= HOLDS_CHARGE * _holds(found, ground)
+    score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
+    scores[found.kind, found.phrase, found.start + found.length.astype(np.int64) - 1] = score
+    return scores
+
+
+def _gather(onset_ms: Floats, valid: Bools, ground: Ground) -> _Stretches | None:
+    """Every stretch of short steps, of every length; `None` where there is none."""
     count, width = onset_ms.shape
-    scores = np.full((len(LENGTHS), count, width), -np.inf)
     step = np.diff(onset_ms, axis=1)
     shortest, longest = STEP_RANGE_MS
     longest_ms = np.minimum(longest, LONGEST_STEP_BEAT * ground.beat_ms)
     runs_on = (step >= shortest) & (step <= longest_ms) & valid[:, 1:]
     broken = np.concatenate([np.zeros((count, 1)), np.cumsum(~runs_on, axis=1)], axis=1)
-    gap = np.concatenate([np.full((count, 1), 500.0), np.maximum(step, 1.0)], axis=1)
+    step_squares = np.concatenate([np.zeros((count, 1)), np.cumsum(step**2, axis=1)], axis=1)
+    parts = []
     for k, length in enumerate(LENGTHS):
         if length > width:
             break
-        windows = np.lib.stride_tricks.sliding_window_view(onset_ms, length, axis=1)
         intact = broken[:, length - 1 :] == broken[:, : width - length + 1]
         intact &= valid[:, length - 1 :]
         rows, at = np.nonzero(intact)
-        if len(rows) == 0:
-            continue
-        local = windows[rows, at] - windows[rows, at, :1]
-        score = _score(local, ground.spread_ms[rows, 0])
-        score -= np.log(gap[rows, at] * LOG_GAP_SPAN)
-        score -= HOLDS_CHARGE * _holds(local, ground, rows, at)
-        score -= SLOW_CHARGE * np.maximum(local[:, -1] / (length - 1) - SLOW_STEP_MS, 0.0)
-        scores[k, rows, at + length - 1] = score
-    return scores
+        if not len(rows):
+            break  # no longer stretch can be intact either
+        local = onset_ms[rows[:, None], at[:, None] + np.arange(length)]
+        local -= local[:, :1]
+        squares = np.einsum("ij,ij->i", local, local)
+        of_steps = step_squares[rows, at + length - 1] - step_squares[rows, at]
+        full = np.full(len(rows), float(length))
+        kind = np.full(len(rows), k)
+        mean_step = local[:, -1] / (length - 1)
+        coefficient = local @ _basis(length).columns
+        parts.append((kind, rows, at, full, coefficient, squares, of_steps, mean_step))
+    return _Stretches(*map(np.concatenate, zip(*parts, strict=True))) if parts else None
 
 
-def _holds(local_ms: Floats, ground: Ground, rows: Ints, at: Ints) -> Floats:
+def _holds(found: _Stretches, ground: Ground) -> Floats:
     """How far each stretch keeps to the even grid nearest its rate: 1 wholly, 0 not at all.
 
     The stretch's straight line and its bow are compared with as many successive
     positions of that grid.
     """
-    length = local_ms.shape[1]
-    basis = _basis(length)
-    line = local_ms @ basis.columns[:, :2]
-    first = line @ basis.columns[0, :2]
-    last = line @ basis.columns[-1, :2]
-    bow = (local_ms @ basis.columns[:, 2]) * np.ptp(basis.columns[:, 2])
-    step = (last - first) / (length - 1)
-    steps = ground.steps_ms[rows]
+    table = _table()[found.kind]
+    c0, c1, c2 = found.coefficient[:, 0], found.coefficient[:, 1], found.coefficient[:, 2]
+    first = c0 * table[:, 2] + c1 * table[:, 3]
+    last = c0 * table[:, 4] + c1 * table[:, 5]
+    bow = c2 * table[:, 6]
+    step = (last - first) / (found.length - 1)
+    steps = ground.steps_ms[found.phrase]
     near = np.abs(np.log(steps / np.maximum(step, 1.0)[:, None])).argmin(axis=1)
-    grid_step = steps[np.arange(len(rows)), near]
-    place = (ground.in_bar_ms[rows, at] + first) / grid_step
+    grid_step = steps[np.arange(len(near)), near]
+    place = (ground.in_bar_ms[found.phrase, found.start] + first) / grid_step
     early = (place - np.round(place)) * grid_step
-    late = early + (step - grid_step) * (length - 1)
+    late = early + (step - grid_step) * (found.length - 1)
     away = PLACE_WEIGHT * np.maximum(np.abs(early), np.abs(late))
     farthest = np.maximum(np.maximum(np.abs(late - early), np.abs(bow)), away)
     share = farthest / np.minimum(grid_step, HOLDS_STEP_MS)
     return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
 
 
-def _score(local_ms: Floats, spread_ms: Floats) -> Floats:
-    """Log marginal density of stretches (rows, first onset at 0) under the three kinds."""
-    length = local_ms.shape[1]
-    basis = _basis(length)
-    coefficient = local_ms @ basis.columns
-    residual = np.maximum(np.sum(local_ms**2, axis=1) - np.sum(coefficient**2, axis=1), 0.0)
-    step = local_ms[:, -1] / (length - 1)
+def _score(found: _Stretches, spread_ms: Floats) -> Floats:
+    """Log marginal density of stretches under the three kinds."""
+    table = _table()[found.kind]
+    length, step = found.length, found.step
+    explained = np.einsum("ij,ij->i", found.coefficient, found.coefficient)
+    residual = np.maximum(found.squares - explained, 0.0)
     # Flat priors on place and log-uniform on step, in the basis' own coordinates.
-    shared = -0.5 * np.log(length) - np.log(step * LOG_STEP_SPAN * basis.slope_norm)
-    bend = GLIDE_SD * step / (2.0 * length) * basis.bend_norm
-    kinds = []
+    shared = -0.5 * np.log(length) - np.log(step * LOG_STEP_SPAN * table[:, 0])
+    bend = GLIDE_SD * step / (2.0 * length) * table[:, 1]
     smooth_ms = np.minimum(spread_ms, SMOOTH_SHARE * step)
-    for weight, scale in zip(KIND_WEIGHTS, (0.05, 1.0), strict=False):
-        fit = np.logaddexp(
-            _curve(coefficient, residual, smooth_ms, bend * scale, length),
-            _curve(coefficient, residual, 0.5 * smooth_ms, bend * scale, length),
+    steady, gliding = (
+        np.logaddexp(
+            _curve(found, residual, smooth_ms, bend * scale),
+            _curve(found, residual, 0.5 * smooth_ms, bend * scale),
         )
-        kinds.append(np.log(0.5 * weight) + shared + fit)
-    kinds.append(np.log(KIND_WEIGHTS[2]) + _uneven(local_ms, step))
-    return np.asarray(np.logaddexp(np.logaddexp(kinds[0], kinds[1]), kinds[2]))
+        for scale in (STEADY_BEND, 1.0)
+    )
+    log_steady, log_gliding, log_uneven = np.log(KIND_WEIGHTS)
+    smooth = np.logaddexp(log_steady + steady, log_gliding + gliding) + np.log(0.5) + shared
+    return np.asarray(np.logaddexp(smooth, log_uneven + _uneven(found)))
 
 
-def _curve(
-    coefficient: Floats, residual: Floats, spread_ms: Floats, bend_ms: Floats, length: int
-) -> Floats:
+def _curve(found: _Stretches, residual: Floats, spread_ms: Floats, bend_ms: Floats) -> Floats:
     """Residual scatter plus the prior on the two bending coefficients."""
-    total = -(length - 4) * (np.log(spread_ms) + _HALF_LOG_TAU) - residual / (2.0 * spread_ms**2)
+    square = spread_ms**2
+    total = -(found.length - 4) * (0.5 * np.log(square) + _HALF_LOG_TAU) - residual / (2.0 * square)
     for degree, share in ((2, 1.0), (3, 0.5)):
-        variance = spread_ms**2 + (share * bend_ms) ** 2
+        variance = square + (share * bend_ms) ** 2
         total -= _HALF_LOG_TAU + 0.5 * np.log(variance)
-        total -= coefficient[:, degree] ** 2 / (2.0 * variance)
+        total -= found.coefficient[:, degree] ** 2 / (2.0 * variance)
     return np.asarray(total)
 
 
-def _uneven(local_ms: Floats, step: Floats) -> Floats:
+def _uneven(found: _Stretches) -> Floats:
     """Steps scattered about one length, independent of one another."""
-    steps = np.diff(local_ms, axis=1)
-    count = steps.shape[1]
-    scatter = UNEVEN_SHARE * step
-    squares = np.sum((steps - step[:, None]) ** 2, axis=1)
+    count = found.length - 1
+    scatter = UNEVEN_SHARE * found.step
+    squares = np.maximum(found.step_squares - count * found.step**2, 0.0)
     return np.asarray(
         -(count - 1) * (np.log(scatter) + _HALF_LOG_TAU)
         - squares / (2.0 * scatter**2)
         - 0.5 * np.log(count)
-        - np.log(step * LOG_STEP_SPAN)
+        - np.log(found.step * LOG_STEP_SPAN)
     )
