@@ -140,7 +140,7 @@ def test_swing_moves_the_second_of_each_pair() -> None:
     assert swung_positions(ROW["unit"], meter, 2.0)[1] == 0.5
 
 
-# Friberg & Sundstrom 2002: a constant short note of 100 ms; ratios derived (sources.md check 8).
+# Friberg & Sundstrom 2002: a constant short note of 100 ms (READ); ratios DERIVED.
 @pytest.mark.parametrize(
     ("bpm", "ratio", "offbeat"),
     [(120, 4.0, 0.80), (150, 3.0, 0.75), (200, 2.0, 2 / 3), (240, 1.5, 0.60), (300, 1.0, 0.50)],
