@@ -36,6 +36,8 @@ STEADY_BEND = 0.05
 """A steady run bends by no more than this share of what a gliding one may."""
 GLIDE_SD = 0.35
 """Prior deviation of the relative change of step from end to end of a gliding run."""
+FIRST_GAP_MS = 500.0
+"""Stands for the step before a phrase."""
 KIND_WEIGHTS = (0.4, 0.4, 0.2)
 """Prior shares of steady, gliding and uneven runs."""
 SMOOTH_SHARE = 0.12
@@ -85,23 +87,23 @@ def _table() -> Floats:
 class Ground:
     """What lies under the phrases of a batch, in ms.
 
-    `beat_ms`, `spread_ms` have shape (phrases, 1); `steps_ms` (phrases, rows) are the steps
+    `spread_ms` has shape (phrases, 1); `steps_ms` (phrases, rows) are the steps
     of the even grids on offer; `in_bar_ms` (phrases, events) is each onset's distance from
     its bar line, the hand's lean taken out.
     """
 
-    beat_ms: Floats
     spread_ms: Floats
     steps_ms: Floats
     in_bar_ms: Floats
 
 
 @dataclass(frozen=True, eq=False)
-class _Stretches:
+class Stretches:
     """All stretches of a batch, one row each: where they are, and their sums.
 
     `kind` indexes `LENGTHS`; `coefficient` (rows, 4) on the orthonormal basis, the first
-    onset at 0; `squares` of the onsets, `step_squares` of the steps; `step` the mean step in ms.
+    onset at 0; `squares` of the onsets, `step_squares` of the steps; `step` the mean step in ms,
+    `gap` the step before the first.
     """
 
     kind: Ints
@@ -112,36 +114,23 @@ class _Stretches:
     squares: Floats
     step_squares: Floats
     step: Floats
+    gap: Floats
 
 
-def stretch_scores(onset_ms: Floats, valid: Bools, ground: Ground) -> Floats:
-    """Log density per stretch: shape (len(LENGTHS), phrases, events), indexed by last event.
+def gather(onset_ms: Floats, valid: Bools, beat_ms: Floats) -> Stretches | None:
+    """Every stretch of short steps, of every length; `None` where there is none.
 
-    The density covers the stretch's onsets given the onset before it.
+    `onset_ms` and `valid` have shape (phrases, events), `beat_ms` (phrases, 1). What
+    is gathered does not depend on the hand, so it serves all that are tried.
     """
-    scores = np.full((len(LENGTHS), *onset_ms.shape), -np.inf)
-    found = _gather(onset_ms, valid, ground)
-    if found is None:
-        return scores
-    step = np.diff(onset_ms, axis=1)
-    gap = np.concatenate([np.full((len(step), 1), 500.0), np.maximum(step, 1.0)], axis=1)
-    score = _score(found, ground.spread_ms[found.phrase, 0])
-    score -= np.log(gap[found.phrase, found.start] * LOG_GAP_SPAN)
-    score -= HOLDS_CHARGE * _holds(found, ground)
-    score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
-    scores[found.kind, found.phrase, found.start + found.length.astype(np.int64) - 1] = score
-    return scores
-
-
-def _gather(onset_ms: Floats, valid: Bools, ground: Ground) -> _Stretches | None:
-    """Every stretch of short steps, of every length; `None` where there is none."""
     count, width = onset_ms.shape
     step = np.diff(onset_ms, axis=1)
     shortest, longest = STEP_RANGE_MS
-    longest_ms = np.minimum(longest, LONGEST_STEP_BEAT * ground.beat_ms)
+    longest_ms = np.minimum(longest, LONGEST_STEP_BEAT * beat_ms)
     runs_on = (step >= shortest) & (step <= longest_ms) & valid[:, 1:]
     broken = np.concatenate([np.zeros((count, 1)), np.cumsum(~runs_on, axis=1)], axis=1)
     step_squares = np.concatenate([np.zeros((count, 1)), np.cumsum(step**2, axis=1)], axis=1)
+    gap = np.concatenate([np.full((count, 1), FIRST_GAP_MS), np.maximum(step, 1.0)], axis=1)
     parts = []
     for k, length in enumerate(LENGTHS):
         if length > width:
@@ -159,11 +148,26 @@ def _gather(onset_ms: Floats, valid: Bools, ground: Ground) -> _Stretches | None
         kind = np.full(len(rows), k)
         mean_step = local[:, -1] / (length - 1)
         coefficient = local @ _basis(length).columns
-        parts.append((kind, rows, at, full, coefficient, squares, of_steps, mean_step))
-    return _Stretches(*map(np.concatenate, zip(*parts, strict=True))) if parts else None
+        before = gap[rows, at]
+        parts.append((kind, rows, at, full, coefficient, squares, of_steps, mean_step, before))
+    return Stretches(*map(np.concatenate, zip(*parts, strict=True))) if parts else None
 
 
-def _holds(found: _Stretches, ground: Ground) -> Floats:
+def stretch_scores(found: Stretches, shape: tuple[int, int], ground: Ground) -> Floats:
+    """Log density per stretch: shape (len(LENGTHS), phrases, events), indexed by last event.
+
+    `shape` is (phrases, events). The density covers the stretch's onsets given the one before.
+    """
+    scores = np.full((len(LENGTHS), *shape), -np.inf)
+    score = _score(found, ground.spread_ms[found.phrase, 0])
+    score -= np.log(found.gap * LOG_GAP_SPAN)
+    score -= HOLDS_CHARGE * _holds(found, ground)
+    score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
+    scores[found.kind, found.phrase, found.start + found.length.astype(np.int64) - 1] = score
+    return scores
+
+
+def _holds(found: Stretches, ground: Ground) -> Floats:
     """How far each stretch keeps to the even grid nearest its rate: 1 wholly, 0 not at all.
 
     The stretch's straight line and its bow are compared with as many successive
@@ -187,7 +191,7 @@ def _holds(found: _Stretches, ground: Ground) -> Floats:
     return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
 
 
-def _score(found: _Stretches, spread_ms: Floats) -> Floats:
+def _score(found: Stretches, spread_ms: Floats) -> Floats:
     """Log marginal density of stretches under the three kinds."""
     table = _table()[found.kind]
     length, step = found.length, found.step
@@ -209,7 +213,7 @@ def _score(found: _Stretches, spread_ms: Floats) -> Floats:
     return np.asarray(np.logaddexp(smooth, log_uneven + _uneven(found)))
 
 
-def _curve(found: _Stretches, residual: Floats, spread_ms: Floats, bend_ms: Floats) -> Floats:
+def _curve(found: Stretches, residual: Floats, spread_ms: Floats, bend_ms: Floats) -> Floats:
     """Residual scatter plus the prior on the two bending coefficients."""
     square = spread_ms**2
     total = -(found.length - 4) * (0.5 * np.log(square) + _HALF_LOG_TAU) - residual / (2.0 * square)
@@ -220,7 +224,7 @@ def _curve(found: _Stretches, residual: Floats, spread_ms: Floats, bend_ms: Floa
     return np.asarray(total)
 
 
-def _uneven(found: _Stretches) -> Floats:
+def _uneven(found: Stretches) -> Floats:
     """Steps scattered about one length, independent of one another."""
     count = found.length - 1
     scatter = UNEVEN_SHARE * found.step

@@ -66,11 +66,12 @@ def _cut_long(edges: Ints, bar: Ints) -> Ints:
     """Cut phrases longer than `LONGEST_BARS` at bar lines, and any longer than `LONGEST_EVENTS`."""
     cuts: list[int] = [0]
     for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        bars = int(bar[stop - 1] - bar[start]) + 1
+        # Parts of like length: nine bars are five and four, not eight and a crumb.
+        part_bars = -(-bars // -(-bars // LONGEST_BARS))
         at = start
         while at < stop:
-            end = stop
-            if bar[stop - 1] - bar[at] >= LONGEST_BARS:
-                end = at + int(np.searchsorted(bar[at:stop], bar[at] + LONGEST_BARS))
+            end = at + int(np.searchsorted(bar[at:stop], bar[at] + part_bars))
             end = min(max(end, at + 1), at + LONGEST_EVENTS)
             cuts.append(end)
             at = end

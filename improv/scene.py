@@ -110,17 +110,27 @@ class Scene:
         error = np.einsum("ij,ij->i", flat, self.lattice.deviation_ms.reshape(flat.shape))
         return error / np.maximum(on_grid, 1e-9), on_grid
 
-    def stretches(self, batch: int, center_ms: Floats, spread_ms: Floats) -> Floats:
+    def stretches(self, batch: int, center_ms: Floats, spread_ms: Floats) -> Floats | None:
         """Free-run densities of a batch; the hand's lean and spread given per event."""
-        rows, valid = self.rows[batch]
-        first = rows[:, :1]
+        rows, _ = self.rows[batch]
+        gathered = self.gathered[batch]
+        if gathered is None:
+            return None
         ground = free.Ground(
-            self.beat_ms[first],
-            spread_ms[first],
+            spread_ms[rows[:, :1]],
             self.even_steps_ms[rows[:, 0]],
             self.in_bar_ms[rows] - center_ms[rows],
         )
-        return free.stretch_scores(self.events.onset_sec[rows] * 1000.0, valid, ground)
+        return free.stretch_scores(gathered, (rows.shape[0], rows.shape[1]), ground)
+
+    @cached_property
+    def gathered(self) -> tuple[free.Stretches | None, ...]:
+        """What could be free runs, batch by batch."""
+        onset_ms = self.events.onset_sec * 1000.0
+        return tuple(
+            free.gather(onset_ms[rows], valid, self.beat_ms[rows[:, :1]])
+            for rows, valid in self.rows
+        )
 
     def _numbers(self, rows: Ints) -> Ints:
         return np.searchsorted(self.edges, rows[:, 0]).astype(np.int64)

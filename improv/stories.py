@@ -11,6 +11,7 @@ import numpy as np
 from improv.events import Events
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
+from improv.hand import nearness
 from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
 from improv.runs import Stretch
@@ -104,7 +105,9 @@ def _swing(
         late = reading.deviation_ms / (pair_quarter * events.quarter_ms)
         second = place > 0.25
         share = np.where(able, place + late, 0.0)
-    return ratios(share, second & able, able.astype(np.float64), phrase, count)
+    stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
+    usual = nearness(stray, np.full(len(stray), reading.hand.spread_ms))
+    return ratios(share, second & able, able * usual, phrase, count)
 
 
 def _straight_twins() -> dict[int, int]:
