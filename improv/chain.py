@@ -19,7 +19,7 @@ from improv.frame import Singles, Steps
 from improv.free import LENGTHS
 from improv.model import Bools, Floats, Ints
 
-FREE_START = 0.0015
+FREE_START = 0.0025
 """Chance per note that a free run of one given length begins."""
 FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7
@@ -174,7 +174,7 @@ class _Openings:
         self.reach = max(LENGTHS)
         self.back = self.reach + 1 - np.array(LENGTHS)
         self.mass = np.full((width + self.reach + 1, count), -np.inf)
-        self.mass[self.reach] = np.log(FREE_START * 4.0)
+        self.mass[self.reach] = np.log(FREE_START)
 
     def after(self, t: int, mass: Floats | Singles, total: Floats) -> None:
         self.mass[t + self.reach + 1] = np.log(FREE_START * mass) + total
