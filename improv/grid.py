@@ -71,6 +71,7 @@ SUBDIVISIONS: tuple[Subdivision, ...] = (
     _row("quintuplet",      ("5", "5", "5"),             (0.3, 0.2, 0.2)),
     _row("sextuplet",       ("6", "4", "6"),             (0.6, 0.4, 0.3)),
     _row("septuplet",       ("7", "7", "7"),             (0.2, 0.2, 0.2)),
+    _row("unit-triplet",    ("", "9", ""),               (0.0, 0.4, 0.0)),
     _row("quarter-unit",    ("8", "12", "8"),            (0.5, 0.4, 0.5)),
 )  # fmt: skip
 
@@ -121,6 +122,8 @@ def _compound_name(per_beat: Fraction, unit: int) -> str:
     named = {2: "duplets", 4: "quadruplets", 5: "quintuplets", 7: "septuplets"}
     if per_beat in named:
         return named[int(per_beat)]
+    if per_beat == 9:
+        return f"{_SINGULAR.get(2 * unit, 'very short')} triplets"
     if per_beat in (Fraction(1, 2), Fraction(1)):
         value = int(per_beat * unit / 2)
         return _DOTTED.get(value, "dotted double wholes")

@@ -72,9 +72,9 @@ NAMES = [
     ("2/2", "whole notes|half notes|half-note triplets|quarters|swung quarters|quarter triplets|"
             "eighths|swung eighths|quintuplets|sextuplets|septuplets|sixteenths"),
     ("6/8", "dotted halves|dotted quarters|quarters|eighths|duplets|sixteenths|swung sixteenths|"
-            "quintuplets|quadruplets|septuplets|thirty-seconds"),
+            "quintuplets|quadruplets|septuplets|sixteenth triplets|thirty-seconds"),
     ("6/4", "dotted wholes|dotted halves|half notes|quarters|duplets|eighths|swung eighths|"
-            "quintuplets|quadruplets|septuplets|sixteenths"),
+            "quintuplets|quadruplets|septuplets|eighth triplets|sixteenths"),
     ("7/8", "beats|eighths|eighth triplets|sixteenths|swung sixteenths|quintuplets|sextuplets|"
             "septuplets|thirty-seconds"),
     ("3+2/4", "half notes|quarters|quarter triplets|eighths|swung eighths|eighth triplets|"
