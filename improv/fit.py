@@ -96,7 +96,7 @@ def _read(
     scene = Scene.of(part, edges, bars, lanes, weight)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
-    lean, belief = leaning(scene, hand, with_free=True)
+    lean, belief = leaning(scene, hand, learning=False)
     error, on_grid = scene.expected(belief)
     loose = _loose(scene, on_grid)
     if len(loose):

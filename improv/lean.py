@@ -22,7 +22,7 @@ SLOPES = tuple(
     sign * step for sign in (-1, 1) for step in (0.006, 0.012, 0.018, 0.025, 0.033, 0.042, 0.052)
 )
 """Drifts tried per phrase: ms gained or lost per ms, from the hand's center or from none."""
-SHIFTS = tuple((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.0, 0.01))
+SHIFTS = tuple((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.01))
 """Shifts tried per phrase: where it begins in ms against the center, and its slope."""
 LEAN_PRIOR_MS = 10.0
 SLOPE_PRIOR = 0.012
@@ -40,20 +40,21 @@ def flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
     return np.full(count, hand.center_ms), np.full(count, hand.spread_ms), hand.memory
 
 
-def leaning(scene: Scene, hand: Hand, with_free: bool) -> tuple[Floats, Singles]:
+def leaning(scene: Scene, hand: Hand, *, learning: bool) -> tuple[Floats, Singles]:
     """Lean in ms per event against the hand's center, and the posterior under it.
 
     Phrases that the plain hand explains well are left alone; lines are tried on the others.
+    While `learning`, drift may have been taken for a constant lean.
     """
     center, spread, memory = flat_hand(hand, len(scene))
-    belief = scene.believe(center, spread, memory, with_free)
+    belief = scene.believe(center, spread, memory)
     lean = np.zeros(len(scene))
     doubtful = _doubtful(scene, belief, hand)
     if len(doubtful):
         span, _ = span_of(scene.edges, doubtful)
         part = scene.part(doubtful)
-        lean[span] = _first_lean(part, hand)
-        belief[span] = part.believe(center[span] + lean[span], spread[span], memory, with_free)
+        lean[span] = _first_lean(part, hand, learning)
+        belief[span] = part.believe(center[span] + lean[span], spread[span], memory)
     return lean, belief
 
 
@@ -68,7 +69,7 @@ def _doubtful(scene: Scene, belief: Singles, hand: Hand) -> Ints:
     return np.flatnonzero((wide | off) & (np.diff(scene.edges) >= FEWEST_FOR_DRIFT))
 
 
-def _first_lean(scene: Scene, hand: Hand) -> Floats:
+def _first_lean(scene: Scene, hand: Hand, learning: bool) -> Floats:
     """Expected lean in ms at every event against the hand's center: level, or a line.
 
     The best of a few lines, judged by the grids alone, is drawn closer to the notes; it
@@ -76,7 +77,7 @@ def _first_lean(scene: Scene, hand: Hand) -> Floats:
     """
     events, edges, phrase = scene.events, scene.edges, scene.phrase
     since_ms = (events.onset_sec - events.onset_sec[edges[:-1]][phrase]) * 1000.0
-    lines, charge = _lines(hand)
+    lines, charge = _lines(hand, learning)
     lean = lines[:, :1] + lines[:, 1:] * since_ms
     tight = min(hand.spread_ms, TIGHT_SPREAD_MS)
     spread = np.full(lean.shape, tight)
@@ -117,11 +118,11 @@ def _closer(
     return np.stack([center - slope * middle, slope], axis=1)
 
 
-def _lines(hand: Hand) -> tuple[Floats, Floats]:
+def _lines(hand: Hand, learning: bool) -> tuple[Floats, Floats]:
     """Lines to try, (lines, 2) of start in ms and slope, the level one first; and their charges."""
     level, drifts = [(0.0, 0.0)], [(0.0, slope) for slope in SLOPES]
     # Drift may have been taken for a constant lean: then the phrase began at none.
-    afresh = [(-hand.center_ms, slope) for slope in SLOPES]
+    afresh = [(-hand.center_ms, slope) for slope in SLOPES] if learning else []
     lines = np.array([*level, *drifts, *SHIFTS, *afresh])
     starts = np.where(np.arange(len(lines)) < len(lines) - len(afresh), lines[:, 0], 0.0)
     charge = 0.5 * (starts / LEAN_PRIOR_MS) ** 2 + 0.5 * (lines[:, 1] / SLOPE_PRIOR) ** 2

@@ -61,7 +61,7 @@ def learn(
     ratios: dict[int, float] = {}
     met = even
     for last in (False, True):
-        lean, belief = leaning(scene, hand, with_free=True)
+        lean, belief = leaning(scene, hand, learning=True)
         ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
