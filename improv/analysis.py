@@ -47,11 +47,13 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     phrase = np.repeat(np.arange(count), np.diff(edges))
     reading = fit(events, edges, heard.bars, _candidates(heard, chosen))
     at_ms = events.onset_sec * 1000.0
-    offset, offset_se, spread = _take_timing(reading, drift_part(reading, phrase, count, at_ms))
+    # Strokes cut to the very start of a recording keep their place but tell no timing.
+    timed = replace(reading, deviation_ms=np.where(events.untimed, np.nan, reading.deviation_ms))
+    offset, offset_se, spread = _take_timing(timed, drift_part(timed, phrase, count, at_ms))
     at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
     on_beat = _on_beat(heard, at_quarter)
     measures = measure(
-        reading,
+        timed,
         phrase,
         count,
         at_ms,
@@ -68,12 +70,12 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         take=heard,
         settings=chosen,
         notes=_notes(heard, events, phrase, reading, places),
-        phrases=tell_phrases(heard, events, phrase, reading, measures, calls, places, first_note),
+        phrases=tell_phrases(heard, events, phrase, timed, measures, calls, places, first_note),
         runs=tell_runs(heard, phrase, reading, stretches, places, first_note),
         constant_offset_ms=offset,
         constant_offset_se_ms=offset_se,
         spread_ms=spread,
-        in_pocket=_pocket(reading, offset, chosen.tolerance_ms),
+        in_pocket=_pocket(timed, offset, chosen.tolerance_ms),
         warnings=heard.warnings,
     )
 

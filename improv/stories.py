@@ -97,7 +97,7 @@ def _swing(
     able = (reading.row == main) & (main >= 0)
     able &= np.isin(main, list(straight) + list(straight.values()))
     pair_quarter = np.where(main >= 0, pairs[main, meter], np.nan)
-    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.quarter)
+    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.deviation_ms)
     bar_start = take.bars.start_quarter[bar_index(take.bars, reading.quarter + 1e-7)]
     with np.errstate(invalid="ignore"):
         into = (reading.quarter - bar_start + 1e-7) / pair_quarter

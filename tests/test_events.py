@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core_takes import take_of
+from core_takes import LEAD_SEC, take_of
 
+from improv.analysis import analyze
 from improv.events import group
 from improv.model import Take
+from improv.tempo import constant_tempo
 
 SPREAD_MS = 35.0
 
@@ -93,3 +95,20 @@ def test_nothing_is_dropped() -> None:
     assert set(events.of_note.tolist()) == set(range(len(events)))
     assert np.all(np.diff(events.of_note) >= 0)
     assert np.all(np.diff(events.onset_sec) >= 0)
+
+
+def test_strokes_cut_to_the_start_of_the_recording_tell_no_timing() -> None:
+    """A first note at exactly 0 on the downbeat keeps its place and counts in no mean."""
+    late_ms = np.array([0.0, *([20.0] * 15)])
+    later = take_of(np.arange(16) / 2.0, late_ms=late_ms)
+    take = replace(
+        later,
+        onset_sec=later.onset_sec - LEAD_SEC,
+        release_sec=later.release_sec - LEAD_SEC,
+        tempo_map=constant_tempo(120.0, 0.0),
+    )
+
+    analysis = analyze(take)
+
+    assert analysis.notes.position_beat[0] == 0.0
+    assert analysis.phrases[0].offset_ms == pytest.approx(20.0)
