@@ -20,7 +20,7 @@ from improv.meter import parse_meter
 from improv.synth import Hand, Line, Stretch, play
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGE = (ROOT / "docs" / "assignments.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "examples" / "assignments.md").read_text(encoding="utf-8")
 EXAMPLE = ROOT / "examples" / "week-three.toml"
 
 
