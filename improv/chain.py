@@ -28,14 +28,6 @@ _LARGEST_EXPONENT = 80.0
 
 
 @dataclass(frozen=True, eq=False)
-class Belief:
-    """Posterior of a batch: `grid` (events, phrases, lanes, 2); what is missing to 1 is free."""
-
-    grid: Singles
-    log_evidence: Floats
-
-
-@dataclass(frozen=True, eq=False)
 class Batch:
     """Phrases side by side: `rows` (phrases, events) index flat events, padded where not `valid`.
 
@@ -79,10 +71,12 @@ def evidence(steps: Steps, batch: Batch) -> Floats:
     return total.reshape(hands, -1)
 
 
-def believe(steps: Steps, batch: Batch) -> Belief:
-    """Posterior of a batch under one hand, summed over all paths."""
-    forward = _Forward.of(_time_first(steps, batch.rows), batch)
-    return Belief(_posterior(forward, batch), forward.total)
+def believe(steps: Steps, batch: Batch) -> Singles:
+    """Posterior of a batch under one hand, summed over all paths: what is missing to 1 is free.
+
+    Shape (events, phrases, lanes, 2).
+    """
+    return _posterior(_Forward.of(_time_first(steps, batch.rows), batch), batch)
 
 
 def _time_first(steps: Steps, rows: Ints) -> Steps:

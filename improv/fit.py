@@ -49,7 +49,6 @@ class Fit(_Frozen):
     row_probability: Floats
     leaning_ms: Floats
     hand: Hand
-    swing_ratios: dict[int, float]
 
 
 def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
@@ -65,7 +64,7 @@ def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
         answer = _read(part, local_edges, bars, lanes, weight, hand)
         for key, value in answer.items():
             out[key][span] = value
-    return Fit(hand=hand, swing_ratios=ratios, **out)
+    return Fit(hand=hand, **out)
 
 
 def _blank(count: int) -> dict[str, NDArray[Any]]:

@@ -37,6 +37,7 @@ DOUBTFUL_SHARE = 0.93
 
 
 def flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
+    """Center and spread of a hand that never moves, per event, and its memory."""
     return np.full(count, hand.center_ms), np.full(count, hand.spread_ms), hand.memory
 
 

@@ -79,7 +79,7 @@ class Scene:
         for i, (rows, valid) in enumerate(self.rows):
             stretches = self.stretches(i, center_ms, spread_ms) if with_free else None
             belief = chain.believe(steps, chain.Batch.of(rows, valid, stretches))
-            posterior[rows.T[valid.T]] = belief.grid[valid.T]
+            posterior[rows.T[valid.T]] = belief[valid.T]
         return posterior
 
     def favouring(self, posterior: NDArray[np.float32], shares: Floats, strength: float) -> Scene:

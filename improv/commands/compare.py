@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from improv.commands.log_options import day, filter_options, log_option
-from improv.commands.options import take_options
+from improv.commands.options import result_options, take_options
 from improv.commands.output import Out, refuse_overwriting
 from improv.errors import UsageError
 from improv.files import printable
@@ -46,14 +46,7 @@ each compared with their own past.
     help="Only takes with a counterpart at the same tempo, instead of accounting for it.",
 )  # fmt: skip
 @take_options
-@click.option(
-    "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
-    help="Text to read (default), JSON, or CSV.",
-)  # fmt: skip
-@click.option(
-    "--output", type=click.Path(allow_dash=True), metavar="FILE",
-    help="Write there instead of to standard output.",
-)  # fmt: skip
+@result_options
 @click.option(
     "--plot", type=click.Path(), metavar="FILE",
     help="Draw it as well: a name ending in .png, .svg or .pdf.",

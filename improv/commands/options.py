@@ -152,6 +152,19 @@ def take_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_values
 
 
+def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Adds `--format` (as `form`) and `--output`, for results in text, JSON and CSV."""
+    output = click.option(
+        "--output", type=click.Path(allow_dash=True), metavar="FILE",
+        help="Write there instead of to standard output.",
+    )  # fmt: skip
+    form = click.option(
+        "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
+        help="Text to read (default), JSON, or CSV.",
+    )  # fmt: skip
+    return form(output(command))
+
+
 def _reading(given: dict[str, Any]) -> Reading:
     """Takes the options about reading out of `given`."""
     start = given.pop("start")

@@ -7,7 +7,7 @@ import json
 import click
 
 from improv.commands.log_options import filter_options, log_option
-from improv.commands.options import FiniteRange
+from improv.commands.options import FiniteRange, result_options
 from improv.commands.output import Out
 from improv.errors import UsageError
 from improv.files import printable
@@ -27,14 +27,7 @@ Examples:
     "--tolerance", type=FiniteRange(5, 100), default=20.0, metavar="MS",
     help="Half-width of the pocket (default 20).",
 )  # fmt: skip
-@click.option(
-    "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
-    help="Text to read (default), JSON, or CSV.",
-)  # fmt: skip
-@click.option(
-    "--output", type=click.Path(allow_dash=True), metavar="FILE",
-    help="Write there instead of to standard output.",
-)  # fmt: skip
+@result_options
 @click.option(
     "--plot", type=click.Path(), metavar="FILE",
     help="Draw the map as well: a name ending in .png, .svg or .pdf.",
