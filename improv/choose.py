@@ -90,7 +90,7 @@ def _one_row_per_beat(scene: Scene, by_row: Floats) -> Ints:
     own = by_row.argmax(axis=1)
     on_grid = own < len(SUBDIVISIONS)
     phrase = scene.phrase
-    beat = np.floor(scene.events.beat + EARLY_BEAT)
+    beat = np.floor(scene.meant_beat + EARLY_BEAT)
     fresh = np.ones(len(own), dtype=np.bool_)
     fresh[1:] = (np.diff(beat) != 0) | (np.diff(phrase) != 0)
     group = np.cumsum(fresh) - 1

@@ -92,7 +92,7 @@ def _read(
     part: Events, edges: Ints, bars: Bars, lanes: tuple[Lane, ...], weight: Floats, hand: Hand
 ) -> dict[str, NDArray[Any]]:
     """Read some phrases under a hand: the columns of `Fit`."""
-    scene = Scene.of(part, edges, bars, lanes, weight)
+    scene = Scene.of(part, edges, bars, lanes, weight, hand.center_ms)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
     lean, belief = leaning(scene, hand, learning=False)

@@ -95,10 +95,10 @@ class _BarGrid:
     log_start: Floats
 
 
-def build(events: Events, bars: Bars, lanes: tuple[Lane, ...]) -> Lattice:
-    """Lay every lane under every event."""
-    bar = bar_index(bars, events.quarter)
-    into = events.quarter - bars.start_quarter[bar]
+def build(events: Events, bars: Bars, lanes: tuple[Lane, ...], meant_quarter: Floats) -> Lattice:
+    """Lay every lane under every event, its candidates around `meant_quarter`."""
+    bar = bar_index(bars, meant_quarter)
+    into = meant_quarter - bars.start_quarter[bar]
     shape = (len(into), len(lanes), 2)
     out: dict[str, NDArray[Any]] = {k: np.zeros(shape, dtype=t) for k, t in _COLUMNS.items()}
     for i, lane in enumerate(lanes):

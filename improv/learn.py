@@ -71,7 +71,7 @@ def learn(
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
-            scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, met))
+            scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, met), hand.center_ms)
     return hand, ratios, met
 
 

@@ -20,7 +20,7 @@ from improv.grid import SUBDIVISIONS, positions
 from improv.lattice import Lane, Lattice, build
 from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints
-from improv.tempo import bar_index
+from improv.tempo import bar_index, beats_at
 
 NO_STEP_QUARTER = 1000.0
 
@@ -34,18 +34,29 @@ class Scene:
     bars: Bars
     lattice: Lattice
     frame: framing.Frame
+    meant_beat: Floats
     rows: tuple[tuple[Ints, Bools], ...]
 
     @staticmethod
     def of(
-        events: Events, edges: Ints, bars: Bars, lanes: tuple[Lane, ...], weight: Floats
+        events: Events,
+        edges: Ints,
+        bars: Bars,
+        lanes: tuple[Lane, ...],
+        weight: Floats,
+        center_ms: Floats | float = 0.0,
     ) -> Scene:
-        """Lay `lanes` (with prior shares `weight` per meter) under the phrases."""
+        """Lay `lanes` (with prior shares `weight` per meter) under the phrases.
+
+        Candidates lie around what each event was meant for, were the hand `center_ms` late.
+        """
         gap = np.diff(events.onset_sec, prepend=events.onset_sec[:1] - 1.0) * 1000.0
         meter = bars.meter[bar_index(bars, events.quarter)]
-        lattice = build(events, bars, lanes)
-        frame = framing.frame(lattice, np.maximum(gap, 0.0), events.beat, weight[meter])
-        return Scene(events, edges, bars, lattice, frame, _batches(edges))
+        meant_quarter = events.quarter - center_ms / events.quarter_ms
+        meant_beat = beats_at(bars, meant_quarter)
+        lattice = build(events, bars, lanes, meant_quarter)
+        frame = framing.frame(lattice, np.maximum(gap, 0.0), meant_beat, weight[meter])
+        return Scene(events, edges, bars, lattice, frame, meant_beat, _batches(edges))
 
     def __len__(self) -> int:
         return len(self.events)
@@ -101,7 +112,8 @@ class Scene:
         """Some phrases of the scene as one of their own."""
         span, edges = span_of(self.edges, chosen)
         lattice, frame = self.lattice.at(span), self.frame.at(span)
-        return Scene(self.events.at(span), edges, self.bars, lattice, frame, _batches(edges))
+        beat = self.meant_beat[span]
+        return Scene(self.events.at(span), edges, self.bars, lattice, frame, beat, _batches(edges))
 
     def expected(self, posterior: NDArray[np.float32]) -> tuple[Floats, Floats]:
         """Expected deviation of each event given it is on a grid, and the chance that it is."""
