@@ -95,7 +95,7 @@ def _read(
     scene = Scene.of(part, edges, bars, lanes, weight, hand.center_ms)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
-    lean, belief = leaning(scene, hand, learning=False)
+    lean, belief = leaning(scene, hand)
     error, on_grid = scene.expected(belief)
     loose = _loose(scene, on_grid)
     if len(loose):

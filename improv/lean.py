@@ -11,6 +11,8 @@ nobody can tell drift from leaving the beat.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from improv.frame import Singles
@@ -31,9 +33,13 @@ LARGEST_CHARGE = 5.0
 SLOPE_WIDEST = 0.05
 TIGHT_SPREAD_MS = 12.0
 """A drifting take looks scattered until its drift is known: leans are tried with this too."""
+PLAIN_MEMORY = 0.5
+"""Memory where drift may have passed for it."""
 FEWEST_FOR_DRIFT = 6
-DOUBTFUL_SPREADS = 1.25
-DOUBTFUL_SHARE = 0.93
+DOUBTFUL_SPREADS = 1.7
+DOUBTFUL_SHARE = 0.75
+TREND = 0.4
+"""Deviations that run this straight may be drift that the hand has taken for scatter."""
 
 
 def flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
@@ -41,20 +47,40 @@ def flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
     return np.full(count, hand.center_ms), np.full(count, hand.spread_ms), hand.memory
 
 
-def leaning(scene: Scene, hand: Hand, *, learning: bool) -> tuple[Floats, Singles]:
+def leaning(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
     """Lean in ms per event against the hand's center, and the posterior under it.
 
     Phrases that the plain hand explains well are left alone; lines are tried on the others.
-    While `learning`, drift may have been taken for a constant lean.
     """
     center, spread, memory = flat_hand(hand, len(scene))
     belief = scene.believe(center, spread, memory)
+    return _with_lines(scene, belief, hand, _doubtful(scene, belief, hand), False)
+
+
+def learning_lean(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
+    """The same while the hand is being learned: level, unless most of its scatter is drift.
+
+    Drift may then have passed for a constant lean, and for memory.
+    """
+    center, spread, memory = flat_hand(hand, len(scene))
+    belief = scene.believe(center, spread, memory)
+    if _trend(scene, belief) < TREND:
+        return np.zeros(len(scene)), belief
+    hand = replace(hand, memory=min(memory, PLAIN_MEMORY))
+    long_enough = np.flatnonzero(np.diff(scene.edges) >= FEWEST_FOR_DRIFT)
+    return _with_lines(scene, belief, hand, long_enough, True)
+
+
+def _with_lines(
+    scene: Scene, belief: Singles, hand: Hand, chosen: Ints, afresh: bool
+) -> tuple[Floats, Singles]:
+    """Lean and posterior where lines are tried on some of the phrases."""
     lean = np.zeros(len(scene))
-    doubtful = _doubtful(scene, belief, hand)
-    if len(doubtful):
-        span, _ = span_of(scene.edges, doubtful)
-        part = scene.part(doubtful)
-        lean[span] = _first_lean(part, hand, learning)
+    if len(chosen):
+        center, spread, memory = flat_hand(hand, len(scene))
+        span, _ = span_of(scene.edges, chosen)
+        part = scene.part(chosen)
+        lean[span] = _first_lean(part, hand, afresh)
         belief[span] = part.believe(center[span] + lean[span], spread[span], memory)
     return lean, belief
 
@@ -70,7 +96,20 @@ def _doubtful(scene: Scene, belief: Singles, hand: Hand) -> Ints:
     return np.flatnonzero((wide | off) & (np.diff(scene.edges) >= FEWEST_FOR_DRIFT))
 
 
-def _first_lean(scene: Scene, hand: Hand, learning: bool) -> Floats:
+def _trend(scene: Scene, belief: Singles) -> float:
+    """Share of the scatter inside phrases that straight lines over time explain (r squared)."""
+    at, phrase, count = scene.events.onset_sec, scene.phrase, len(scene.edges) - 1
+    error, weight = scene.expected(belief)
+    total = np.maximum(np.bincount(phrase, weight, count), 1e-9)
+    across = at - (np.bincount(phrase, weight * at, count) / total)[phrase]
+    along = error - (np.bincount(phrase, weight * error, count) / total)[phrase]
+    both = np.bincount(phrase, weight * across * along, count)
+    lever = np.bincount(phrase, weight * across**2, count)
+    explained = both**2 / np.maximum(lever, 1e-9)
+    return float(explained.sum() / max((weight * along**2).sum(), 1e-9))
+
+
+def _first_lean(scene: Scene, hand: Hand, afresh: bool) -> Floats:
     """Expected lean in ms at every event against the hand's center: level, or a line.
 
     The best of a few lines, judged by the grids alone, is drawn closer to the notes; it
@@ -78,7 +117,7 @@ def _first_lean(scene: Scene, hand: Hand, learning: bool) -> Floats:
     """
     events, edges, phrase = scene.events, scene.edges, scene.phrase
     since_ms = (events.onset_sec - events.onset_sec[edges[:-1]][phrase]) * 1000.0
-    lines, charge = _lines(hand, learning)
+    lines, charge = _lines(hand, afresh)
     lean = lines[:, :1] + lines[:, 1:] * since_ms
     tight = min(hand.spread_ms, TIGHT_SPREAD_MS)
     spread = np.full(lean.shape, tight)
@@ -119,13 +158,13 @@ def _closer(
     return np.stack([center - slope * middle, slope], axis=1)
 
 
-def _lines(hand: Hand, learning: bool) -> tuple[Floats, Floats]:
+def _lines(hand: Hand, afresh: bool) -> tuple[Floats, Floats]:
     """Lines to try, (lines, 2) of start in ms and slope, the level one first; and their charges."""
     level, drifts = [(0.0, 0.0)], [(0.0, slope) for slope in SLOPES]
     # Drift may have been taken for a constant lean: then the phrase began at none.
-    afresh = [(-hand.center_ms, slope) for slope in SLOPES] if learning else []
-    lines = np.array([*level, *drifts, *SHIFTS, *afresh])
-    starts = np.where(np.arange(len(lines)) < len(lines) - len(afresh), lines[:, 0], 0.0)
+    anew = [(-hand.center_ms, slope) for slope in SLOPES] if afresh else []
+    lines = np.array([*level, *drifts, *SHIFTS, *anew])
+    starts = np.where(np.arange(len(lines)) < len(lines) - len(anew), lines[:, 0], 0.0)
     charge = 0.5 * (starts / LEAN_PRIOR_MS) ** 2 + 0.5 * (lines[:, 1] / SLOPE_PRIOR) ** 2
     charge = np.minimum(charge, LARGEST_CHARGE) + LEAN_CHARGE
     charge[0] = 0.0

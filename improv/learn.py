@@ -2,8 +2,8 @@
 
 Conventions: `hand.Hand`; swing ratios long : short by row of `SUBDIVISIONS`; `met` is how
 often each row was met against an even share. (1) The likeliest of a lattice of
-centers and spreads is taken; (2) expectation-maximisation refines it, twice, with leans
-and swing ratios. Long takes are sampled, so the work does not grow with them.
+centers and spreads is taken; (2) expectation-maximisation refines it, twice, with
+swing ratios and, where it drifts all along, leans. Long takes are sampled, so the work does not grow with them.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from improv.hand import (
     refined_lanes,
 )
 from improv.lattice import Lane
-from improv.lean import leaning
+from improv.lean import learning_lean
 from improv.model import Bars, Floats, Ints
 from improv.scene import Scene, span_of
 from improv.tempo import bar_index
@@ -31,20 +31,22 @@ from improv.tempo import bar_index
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
 START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 START_MEMORIES = (0.5,)
-LEARNING_EVENTS = 360
+LEARNING_EVENTS = 240
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
+STARTING_EVENTS = 60
+"""Events enough to tell roughly where the hand lies."""
 WEIGHT_PRIOR_EVENTS = 25.0
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
 
 
-def _sample(edges: Ints) -> Ints:
-    """Phrases to learn from, spread evenly over the take."""
+def _sample(edges: Ints, wanted: int) -> Ints:
+    """Phrases that hold about so many events, spread evenly over the take."""
     sizes = np.diff(edges)
-    if sizes.sum() <= LEARNING_EVENTS * 1.3:
+    if sizes.sum() <= wanted * 1.3:
         return np.arange(len(sizes))
-    keep = max(1, int(len(sizes) * LEARNING_EVENTS / sizes.sum()))
+    keep = max(1, round(len(sizes) * wanted / sizes.sum()))
     return np.unique(np.linspace(0, len(sizes) - 1, keep).round().astype(np.int64))
 
 
@@ -52,16 +54,16 @@ def learn(
     events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]
 ) -> tuple[Hand, dict[int, float], Floats]:
     """Center, spread, memory and swing ratios, and how often each row was met."""
-    span, local = span_of(edges, _sample(edges))
+    span, local = span_of(edges, _sample(edges, LEARNING_EVENTS))
     part = events.at(span)
     lanes = first_lanes(rows)
     even = np.ones(len(SUBDIVISIONS))
     scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, even))
-    hand = _best_start(scene)
+    hand = _best_start(scene.part(_sample(local, STARTING_EVENTS)))
     ratios: dict[int, float] = {}
     met = even
     for last in (False, True):
-        lean, belief = leaning(scene, hand, learning=True)
+        lean, belief = learning_lean(scene, hand)
         ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
@@ -71,7 +73,9 @@ def learn(
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
-            scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, met), hand.center_ms)
+            scene = Scene.of(
+                part, local, bars, lanes, lane_weights(lanes, bars, met), hand.center_ms
+            )
     return hand, ratios, met
 
 
