@@ -2,22 +2,23 @@
 
 Conventions
 -----------
-A phrase's state at an event is (lane, candidate) or *free*. Probabilities are summed
-over every path (forward-backward), in batches of phrases padded to one length, time
-first: arrays are (events, phrases, lanes, 2). A free run is a stretch scored whole
-(`free`), so the model is semi-Markov. Messages are scaled to sum to 1 as they go.
+A phrase's state at an event is (candidate, lane) or *free*. Probabilities are summed
+over every path (forward-backward), in batches of phrases padded to one length: arrays are
+(2 candidates, lanes, events, phrases). A free run is a stretch scored whole (`free`), so
+the model is semi-Markov. Messages are scaled to sum to 1 as they go. What events offer
+is worked out a few at a time, so that it stays near at hand in memory.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 
-from improv.frame import Singles, Steps
+from improv.frame import Frame, Hands, Singles, Steps, under_hands
 from improv.free import LENGTHS
-from improv.model import Bools, Floats, Ints
+from improv.model import Bools, Floats
 
 FREE_START = 0.0025
 """Chance per note that a free run of one given length begins."""
@@ -25,140 +26,122 @@ FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7
 """Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
 _LARGEST_EXPONENT = 80.0
+_NEAR_AT_HAND = 1 << 15
+"""Numbers in `Steps.stay` worked out at once: about what a processor's own memory holds."""
 
 
 @dataclass(frozen=True, eq=False)
-class Batch:
-    """Phrases side by side: `rows` (phrases, events) index flat events, padded where not `valid`.
+class Field:
+    """A batch of phrases side by side, under hands side by side.
 
-    `ends` and `begins` (events, lengths, phrases) are log densities of free stretches by their
-    last event, and by the event before their first; `None` leaves free runs out.
+    `frame` is the batch's own (`Frame.of`); `valid` (events, phrases); `ends` and `begins`
+    (events, lengths, phrases) are log densities of free stretches by their last event, and by
+    the event before their first; `None` leaves free runs out.
     """
 
-    rows: Ints
+    frame: Frame
+    hands: Hands
     valid: Bools
-    ends: Floats | None
-    begins: Floats | None
+    ends: Floats | None = None
 
-    @staticmethod
-    def of(rows: Ints, valid: Bools, stretches: Floats | None) -> Batch:
-        """From `free.stretch_scores` (lengths, phrases, events)."""
-        if stretches is None or not np.isfinite(stretches).any():
-            return Batch(rows, valid, None, None)
-        ends = np.ascontiguousarray(stretches.transpose(2, 0, 1))
-        begins = np.full_like(ends, -np.inf)
+    @property
+    def begins(self) -> Floats | None:
+        """Stretches by the event before their first."""
+        if self.ends is None:
+            return None
+        begins = np.full_like(self.ends, -np.inf)
         for k, length in enumerate(LENGTHS):
-            if length < len(ends):
-                begins[: len(ends) - length, k] = ends[length:, k]
-        return Batch(rows, valid, ends, begins)
+            if length < len(begins):
+                begins[: len(begins) - length, k] = self.ends[length:, k]
+        return begins
 
-    def repeated(self, times: int) -> Batch:
-        """The same phrases so many times over."""
-        if times == 1:
-            return self
+    @property
+    def tries(self) -> int:
+        return int(self.hands.center_ms.shape[1])
 
-        def tiled(scores: Floats | None) -> Floats | None:
-            return None if scores is None else np.tile(scores, (1, 1, times))
+    def steps(self) -> Iterator[tuple[int, Steps]]:
+        """First event and steps of one stretch of events after another."""
+        width = len(self.valid)
+        each = self.frame.stay[..., 0, :].size * self.tries
+        count = max(1, _NEAR_AT_HAND // max(each, 1))
+        for first in range(0, width, count):
+            yield first, under_hands(self.frame, self.hands, first, min(first + count, width))
 
-        rows, valid = np.tile(self.rows, (times, 1)), np.tile(self.valid, (times, 1))
-        return Batch(rows, valid, tiled(self.ends), tiled(self.begins))
 
-
-def evidence(steps: Steps, batch: Batch) -> Floats:
+def evidence(field: Field) -> Floats:
     """Log evidence of each phrase of a batch under each hand: (hands, phrases)."""
-    hands = len(steps.stay)
-    total = _Forward.of(_time_first(steps, batch.rows), batch.repeated(hands)).total
-    return total.reshape(hands, -1)
+    return _Forward(field, keep=False).total.reshape(field.tries, -1)
 
 
-def believe(steps: Steps, batch: Batch) -> Singles:
+def believe(field: Field) -> Singles:
     """Posterior of a batch under one hand, summed over all paths: what is missing to 1 is free.
 
-    Shape (events, phrases, lanes, 2).
+    Shape (2, lanes, events, phrases).
     """
-    return _posterior(_Forward.of(_time_first(steps, batch.rows), batch), batch)
+    return _posterior(_Forward(field, keep=True))
 
 
-def _time_first(steps: Steps, rows: Ints) -> Steps:
-    """Steps of a batch, (events, hands x phrases, ...): hands side by side."""
-
-    def laid(flat: Singles, at: Ints) -> Singles:
-        found = flat[:, at]
-        if len(flat) == 1:
-            return np.asarray(found[0], dtype=np.float32)
-        swapped = np.moveaxis(found, 0, at.ndim - 1)
-        shape = (*at.shape[:-1], -1, *flat.shape[2:])
-        return np.asarray(np.ascontiguousarray(swapped).reshape(shape), dtype=np.float32)
-
-    return Steps(
-        laid(steps.stay, rows.T),
-        laid(steps.enter, rows.T),
-        laid(steps.switch, rows.T),
-        laid(steps.start, rows[:, 0]),
-    )
-
-
-@dataclass(frozen=True, eq=False)
 class _Forward:
-    """Messages forward in time, each scaled to sum to 1; `log_scale` is the evidence so far."""
+    """Messages forward in time, each scaled to sum to 1; `total` is the evidence so far, logged.
 
-    steps: Steps
-    grid: Singles
-    free: Singles
-    log_scale: Floats
-    total: Floats
+    With `keep` the messages `grid`, the scales `log_scale` and the `steps` of every event
+    are kept for the way back.
+    """
 
-    @staticmethod
-    def of(steps: Steps, batch: Batch) -> _Forward:
-        """Run through time-first steps."""
-        count, width = batch.rows.shape
-        grid = np.empty((width, *steps.start.shape), dtype=np.float32)
-        free = np.zeros((width, count), dtype=np.float32)
-        log_scale = np.zeros((width, count))
-        opening = _Openings(width, count)
-        total = np.zeros(count)
-        full = np.asarray(batch.valid.all(axis=0))
-        for t in range(width):
-            mass = _advance(steps, grid, free, t)
-            loose = np.full(count, STRAY_DENSITY)
-            if batch.ends is not None and (begun := opening.into(batch.ends, t, total)) is not None:
-                loose = loose + begun
-            scale = _summed(mass) + loose
-            if not full[t]:
-                live = batch.valid[:, t]
-                scale = np.where(live, scale, 1.0)
-                loose = np.where(live, loose, free[t - 1])
-                mass = np.where(live[:, None, None], mass, grid[t - 1])
-            np.divide(mass, scale.astype(np.float32)[:, None, None], out=grid[t])
-            free[t] = loose / scale
-            total = total + np.log(scale)
-            log_scale[t] = total
-            if batch.ends is not None:
-                opening.after(t, _summed(grid[t]) + FREE_TO_FREE * free[t], total)
-        return _Forward(steps, grid, free, log_scale, total)
+    def __init__(self, field: Field, keep: bool) -> None:
+        width = len(field.valid)
+        shape = field.frame.start.shape[:2]
+        count = field.valid.shape[1] * field.tries
+        self.field = field
+        self.valid = np.tile(field.valid, field.tries)
+        self.full: Bools = np.asarray(field.valid.all(axis=1))
+        self.total = np.zeros(count)
+        self.ends = None if field.ends is None else np.tile(field.ends, field.tries)
+        self.opening = _Openings(width, count)
+        self.steps: list[tuple[Steps, int]] = []
+        self.grid = np.empty((*shape, width if keep else 1, count), dtype=np.float32)
+        self.log_scale = np.zeros((width, count))
+        self._mass = np.zeros((*shape, count), dtype=np.float32)
+        self._free = np.zeros(count)
+        for first, steps in field.steps():
+            for i in range(steps.stay.shape[3]):
+                self._advance(steps, i, first + i)
+                if keep:
+                    self.steps.append((steps, i))
+                    self.grid[:, :, first + i] = self._mass
+                    self.log_scale[first + i] = self.total
 
+    def _advance(self, steps: Steps, i: int, t: int) -> None:
+        mass = self._reached(steps, i, t)
+        loose = np.full(len(self.total), STRAY_DENSITY)
+        if self.ends is not None and (ended := self.opening.into(self.ends, t, self.total)):
+            loose += ended[0]
+        on_grid = np.add.reduce(mass, axis=(0, 1))
+        scale = on_grid + loose
+        if not self.full[t]:
+            live = self.valid[t]
+            scale = np.where(live, scale, 1.0)
+            loose = np.where(live, loose, self._free)
+            mass = np.where(live, mass, self._mass)
+            on_grid = np.where(live, on_grid, 1.0 - loose)
+        mass /= scale.astype(np.float32)
+        self._mass = mass
+        self._free = loose / scale
+        self._on_grid = (on_grid / scale).astype(np.float32)
+        self.total = self.total + np.log(scale)
+        if self.ends is not None:
+            self.opening.after(t, self._on_grid + FREE_TO_FREE * self._free, self.total)
 
-def _summed(mass: Singles) -> Singles:
-    """Sum over lanes and candidates, per phrase."""
-    flat = mass.reshape(len(mass), -1)
-    return np.asarray(flat @ _ones(flat.shape[1]), dtype=np.float32)
-
-
-@cache
-def _ones(size: int) -> Singles:
-    return np.ones(size, dtype=np.float32)
-
-
-def _advance(steps: Steps, grid: Singles, free: Singles, t: int) -> Singles:
-    """Mass that reaches event t on the grid: by staying, by switching, after a free run."""
-    if t == 0:
-        return steps.start.copy()
-    before, stay = grid[t - 1], steps.stay[t]
-    mass = before[:, :, 0, None] * stay[:, :, 0]
-    mass += before[:, :, 1, None] * stay[:, :, 1]
-    mass += _summed(before)[:, None, None] * steps.switch[t]
-    mass += free[t - 1][:, None, None] * steps.enter[t]
-    return np.asarray(mass, dtype=np.float32)
+    def _reached(self, steps: Steps, i: int, t: int) -> Singles:
+        """Mass that reaches event t on the grid: by staying, by switching, after a free run."""
+        if t == 0:
+            return steps.start[:, :, 0].copy()
+        before, stay = self._mass, steps.stay[:, :, :, i]
+        mass = before[0] * stay[0]
+        mass += before[1] * stay[1]
+        mass += self._on_grid * steps.switch[:, :, i]
+        mass += self._free.astype(np.float32) * steps.enter[:, :, i]
+        return np.asarray(mass)
 
 
 class _Openings:
@@ -170,58 +153,56 @@ class _Openings:
         self.mass = np.full((width + self.reach + 1, count), -np.inf)
         self.mass[self.reach] = np.log(FREE_START)
 
-    def after(self, t: int, mass: Floats | Singles, total: Floats) -> None:
+    def after(self, t: int, mass: Floats, total: Floats) -> None:
         self.mass[t + self.reach + 1] = np.log(FREE_START * mass) + total
 
-    def into(self, ends: Floats, t: int, total: Floats) -> Floats | None:
+    def into(self, ends: Floats, t: int, total: Floats) -> tuple[Floats] | None:
         """Mass of the free runs that end at event t, or `None`."""
         scores = ends[t]
         if scores.max() == -np.inf:
             return None
         logs = self.mass[t + self.back] + scores - total
-        return np.asarray(np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0))
+        return (np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0),)
 
 
-def _posterior(forward: _Forward, batch: Batch) -> Singles:
+def _posterior(forward: _Forward) -> Singles:
     """Messages backward in time, scaled by the forward evidence, times the forward ones."""
-    steps, posterior = forward.steps, forward.grid
-    width, count = batch.rows.shape[1], len(batch.rows)
-    valid, log_scale = batch.valid, forward.log_scale
-    full = np.asarray(valid.all(axis=0))
-    grid_message = np.ones(posterior.shape[1:], dtype=np.float32)
+    posterior, valid, log_scale = forward.grid, forward.valid, forward.log_scale
+    width, count = log_scale.shape
+    message = np.ones((*posterior.shape[:2], count), dtype=np.float32)
     free_message = np.ones(count)
+    begins = forward.field.begins
     closing = np.full((width + max(LENGTHS) + 1, count), -np.inf)
     lengths = np.array(LENGTHS)
     for t in range(width - 1, -1, -1):
         if t + 1 < width:
+            steps, i = forward.steps[t + 1]
             shrink = np.exp(log_scale[t] - log_scale[t + 1])
-            ahead = _retreat(steps, grid_message, t + 1)
             stray = STRAY_DENSITY * free_message
-            switched = _summed(steps.switch[t + 1] * grid_message) + stray
-            rejoined = _summed(steps.enter[t + 1] * grid_message) + stray
-            ahead += switched.astype(np.float32)[:, None, None]
-            ahead *= shrink.astype(np.float32)[:, None, None]
-            next_free = rejoined * shrink
-            if batch.begins is not None and (begins := batch.begins[t]).max() > -np.inf:
-                logs = begins + closing[t + lengths] + log_scale[t]
+            switched = np.add.reduce(steps.switch[:, :, i] * message, axis=(0, 1)) + stray
+            rejoined = np.add.reduce(steps.enter[:, :, i] * message, axis=(0, 1)) + stray
+            offset, next_free = switched * shrink, rejoined * shrink
+            if begins is not None and begins[t].max() > -np.inf:
+                logs = begins[t] + closing[t + lengths] + log_scale[t]
                 opened = FREE_START * np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0)
-                ahead += opened.astype(np.float32)[:, None, None]
+                offset = offset + opened
                 next_free = next_free + FREE_TO_FREE * opened
-            if not full[t + 1]:
-                last = ~valid[:, t + 1]
-                ahead = np.where(last[:, None, None], np.float32(1.0), ahead)
+            ahead = _retreat(steps.stay[:, :, :, i], message)
+            ahead *= shrink.astype(np.float32)
+            ahead += offset.astype(np.float32)
+            if not forward.full[t + 1]:
+                last = ~valid[t + 1]
+                ahead = np.where(last, np.float32(1.0), ahead)
                 next_free = np.where(last, 1.0, next_free)
-            grid_message, free_message = ahead, next_free
-        posterior[t] *= grid_message
-        if batch.begins is not None:
-            message = np.log(free_message) - log_scale[t]
-            closing[t] = message if full[t] else np.where(valid[:, t], message, -np.inf)
+            message, free_message = ahead, next_free
+        posterior[:, :, t] *= message
+        if begins is not None:
+            closing[t] = np.where(valid[t], np.log(free_message) - log_scale[t], -np.inf)
     return posterior
 
 
-def _retreat(steps: Steps, message: Singles, t: int) -> Singles:
-    """Message back over staying in a lane from event t - 1 to t: shape (phrases, lanes, 2)."""
-    stay = steps.stay[t]
-    ahead = stay[:, :, :, 0] * message[:, :, 0, None]
-    ahead += stay[:, :, :, 1] * message[:, :, 1, None]
+def _retreat(stay: Singles, message: Singles) -> Singles:
+    """Message back over staying in a lane: (2, lanes, phrases)."""
+    ahead = stay[:, 0] * message[0]
+    ahead += stay[:, 1] * message[1]
     return np.asarray(ahead, dtype=np.float32)

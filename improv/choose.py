@@ -28,28 +28,36 @@ FREE_CALIBRATION = (-0.17, 0.434)
 
 def choose(scene: Scene, belief: Singles, hand: Hand) -> dict[str, NDArray[Any]]:
     """Call every event of a scene from its posterior: columns by name."""
-    count = len(belief)
+    slot = scene.layout.slot
+    here = belief[..., slot]
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
-    by_row = np.zeros((count, len(SUBDIVISIONS) + 1))
-    for i, row in enumerate(lane_rows):
-        by_row[:, row] += belief[:, i].sum(axis=1)
-    by_row[:, -1] = np.clip(1.0 - by_row.sum(axis=1), 0.0, 1.0)
+    by_row = _by_row(here.sum(axis=0, dtype=np.float64), lane_rows)
     row = _one_row_per_beat(scene, by_row)
     is_free = row == len(SUBDIVISIONS)
-    mine = belief * (lane_rows[None, :, None] == row[:, None, None])
-    best = mine.reshape(count, -1).argmax(axis=1)
+    here *= lane_rows[:, None] == row
+    count = len(slot)
+    best = here.reshape(-1, count).argmax(axis=0)
     each = np.arange(count)
-    flat = (count, -1)
-    quarter = scene.lattice.quarter.reshape(flat)[each, best]
-    deviation = scene.lattice.deviation_ms.reshape(flat)[each, best]
-    confidence = np.where(is_free, by_row[:, -1], mine.reshape(flat)[each, best])
+    candidate, lane = np.divmod(best, len(lane_rows))
+    quarter = scene.lattice.quarter[candidate, lane, slot]
+    deviation = scene.lattice.deviation_ms[candidate, lane, slot]
+    confidence = np.where(is_free, by_row[-1], here[candidate, lane, each])
     return {
         "row": np.where(is_free, -1, row),
         "quarter": np.where(is_free, np.nan, quarter),
         "deviation_ms": np.where(is_free, np.nan, deviation),
         "confidence": calibrated(confidence, is_free, hand.spread_ms / _steps_ms(scene, row)),
-        "row_probability": _tempered(by_row),
+        "row_probability": _tempered(by_row).T,
     }
+
+
+def _by_row(by_lane: Floats, lane_rows: Ints) -> Floats:
+    """Posterior of every row and, last, of being free: (rows + 1, events)."""
+    by_row = np.zeros((len(SUBDIVISIONS) + 1, by_lane.shape[1]))
+    for chance, row in zip(by_lane, lane_rows, strict=True):
+        by_row[row] += chance
+    by_row[-1] = np.clip(1.0 - by_row.sum(axis=0), 0.0, 1.0)
+    return by_row
 
 
 def calibrated(probability: Floats, is_free: Bools, spread_per_step: Floats) -> Floats:
@@ -78,7 +86,7 @@ def _steps_ms(scene: Scene, row: Ints) -> Floats:
 def _tempered(by_row: Floats) -> Floats:
     """Row probabilities flattened as far as the calibration of single calls demands."""
     flat = np.where(by_row > 1e-4, by_row, 0.0) ** CALIBRATION[1]
-    return np.asarray(flat / np.maximum(flat.sum(axis=1, keepdims=True), 1e-12))
+    return np.asarray(flat / np.maximum(flat.sum(axis=0), 1e-12))
 
 
 def _one_row_per_beat(scene: Scene, by_row: Floats) -> Ints:
@@ -87,16 +95,13 @@ def _one_row_per_beat(scene: Scene, by_row: Floats) -> Ints:
     Changes inside a beat are rare, so a beat's notes choose together; one that hardly
     allows the common choice keeps its own.
     """
-    own = by_row.argmax(axis=1)
+    own = by_row.argmax(axis=0)
     on_grid = own < len(SUBDIVISIONS)
-    phrase = scene.phrase
     beat = np.floor(scene.meant_beat + EARLY_BEAT)
     fresh = np.ones(len(own), dtype=np.bool_)
-    fresh[1:] = (np.diff(beat) != 0) | (np.diff(phrase) != 0)
-    group = np.cumsum(fresh) - 1
-    total = np.zeros((int(group[-1]) + 1, by_row.shape[1] - 1))
-    np.add.at(total, group[on_grid], by_row[on_grid, :-1])
-    common = total.argmax(axis=1)[group]
+    fresh[1:] = (np.diff(beat) != 0) | (np.diff(scene.phrase) != 0)
+    total = np.add.reduceat(by_row[:-1] * on_grid, np.flatnonzero(fresh), axis=1)
+    common = total.argmax(axis=0)[np.cumsum(fresh) - 1]
     each = np.arange(len(own))
-    allowed = on_grid & (by_row[each, common] > ROW_ALLOWED * by_row[each, own])
+    allowed = on_grid & (by_row[common, each] > ROW_ALLOWED * by_row[own, each])
     return np.asarray(np.where(allowed, common, own))

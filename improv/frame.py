@@ -2,12 +2,13 @@
 
 Conventions
 -----------
-Flat over events; lanes and their two candidates follow (`lattice`). On a grid the deviation
-is an autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)), with a share
-of fumbled notes three times as wide. Entering a lane at a new beat is cheap, inside a
-beat dear. Densities are per ms. The arrays are float32: a posterior needs no more,
-and it is twice as fast. What depends on the score alone is in `Frame`, what depends
-on the hand in `Steps`.
+Arrays end in slots, one for every event (`layout`); lanes and the two candidates come before:
+(2 candidates, lanes, slots), and (2 from, 2 to, lanes, slots) for going on in a lane. On a
+grid the deviation is an autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)),
+with a share of fumbled notes three times as wide. Entering a lane at a new beat is cheap, inside
+a beat dear. Densities are per ms. The arrays are float32: a posterior needs no more, and it
+is twice as fast. What depends on the score alone is in `Frame`, what depends on the hand
+in `Steps`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from improv.lattice import Lattice
+from improv.layout import Batch, Layout
 from improv.model import Floats, Ints
 
 Singles = NDArray[np.float32]
@@ -38,11 +40,12 @@ EARLY_BEAT = 0.08
 
 @dataclass(frozen=True, eq=False)
 class Frame:
-    """Chances that follow from the score alone, flat over events; densities multiply them.
+    """Chances that follow from the score alone; densities multiply them.
 
-    `stay` (N, S, 2 from, 2 to) to go on in a lane; `enter` (N, S, 2) after a free run;
-    `switch` the same from another lane, its charge included; `start` at a phrase's first event.
-    `deviation_ms` (N, S, 2) and `gap_ms` (N,) are what the hand is held against.
+    `stay` (2 from, 2 to, lanes, slots) to go on in a lane; `enter` (2, lanes, slots) after a
+    free run; `switch` the same from another lane, its charge included; `start` at a phrase's
+    first event. `deviation_ms` (2, lanes, slots) and `gap_ms` (slots,), the time since the
+    event before, are what the hand is held against.
     """
 
     stay: Singles
@@ -53,27 +56,42 @@ class Frame:
     gap_ms: Floats
 
     def favouring(self, factor: Floats) -> Frame:
-        """The frame with the lanes' prior shares multiplied by `factor` (N, S)."""
-        more = factor.astype(np.float32)[:, :, None]
+        """The frame with the lanes' prior shares multiplied by `factor` (lanes, slots)."""
+        more = factor.astype(np.float32)
         return replace(
             self, enter=self.enter * more, switch=self.switch * more, start=self.start * more
         )
 
-    def at(self, span: Ints) -> Frame:
-        """The frame of some events; phrases must stay whole."""
+    def at(self, slots: Ints) -> Frame:
+        """The frame of some slots; phrases must stay whole."""
         return Frame(
-            self.stay[span],
-            self.enter[span],
-            self.switch[span],
-            self.start[span],
-            self.deviation_ms[span],
-            self.gap_ms[span],
+            self.stay[..., slots],
+            self.enter[..., slots],
+            self.switch[..., slots],
+            self.start[..., slots],
+            self.deviation_ms[..., slots],
+            self.gap_ms[slots],
+        )
+
+    def of(self, batch: Batch) -> Frame:
+        """A batch's share: the same arrays ending in (events, phrases), as views."""
+        return Frame(
+            batch.of(self.stay),
+            batch.of(self.enter),
+            batch.of(self.switch),
+            batch.of(self.start),
+            batch.of(self.deviation_ms),
+            batch.of(self.gap_ms),
         )
 
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """A frame under some hands: (hands, N, S, 2, 2), (hands, N, S, 2) three times; see `Frame`."""
+    """Some events of a batch under some hands, laid side by side as if phrases were repeated.
+
+    `stay` (2 from, 2 to, lanes, events, hands x phrases), the others (2, lanes, events,
+    hands x phrases); see `Frame`. `start` is there for a first event only.
+    """
 
     stay: Singles
     enter: Singles
@@ -81,47 +99,42 @@ class Steps:
     start: Singles
 
 
-def frame(lattice: Lattice, gap_ms: Floats, event_beat: Floats, lane_weight: Floats) -> Frame:
+def frame(
+    lattice: Lattice, layout: Layout, gap_ms: Floats, beat: Floats, lane_weight: Floats
+) -> Frame:
     """What the score offers at every event.
 
-    `gap_ms` is the time since the event before (any value at a phrase start), `lane_weight`
-    (N, S) the lanes' prior shares.
+    `gap_ms` is the time since the event before (any value at a phrase start), `beat` where
+    the event was meant to be, `lane_weight` (lanes, slots) the lanes' prior shares.
     """
-    previous = np.roll(np.arange(len(gap_ms)), 1)
-    place = (lane_weight[:, :, None] * lattice.allowed).astype(np.float32)
+    previous = layout.previous
+    place = (lane_weight * lattice.allowed).astype(np.float32)
     played = np.exp(lattice.log_played)
     start = place * np.exp(lattice.log_start)
     after = lattice.passed + lattice.log_silent
 
-    distance = np.abs(lattice.deviation_ms)
-    near = (distance[:, :, 1] < distance[:, :, 0])[:, :, None]
-    near_after = np.where(near, after[:, :, 1:], after[:, :, :1])[previous]
-    near_index = np.where(near, lattice.index[:, :, 1:], lattice.index[:, :, :1])[previous]
+    near = np.abs(lattice.deviation_ms[1]) < np.abs(lattice.deviation_ms[0])
+    near_after = np.where(near, after[1], after[0])[:, previous]
+    near_index = np.where(near, lattice.index[1], lattice.index[0])[:, previous]
     # A lane entered at a beat is not charged for what it offered before that beat.
     since = np.minimum(lattice.passed_at_beat, near_after)
-    skipped = _chance_silent(lattice.passed - since)
-    enter = place * played * skipped * (lattice.index > near_index)
-    new_beat = lattice.beat_number > np.floor(event_beat[previous] + EARLY_BEAT)[:, None, None]
+    enter = place * played * _chance_silent(lattice.passed - since)
+    enter *= lattice.index > near_index
+    new_beat = lattice.beat_number > np.floor(beat[previous] + EARLY_BEAT)
     charge = np.where(new_beat | (lattice.on_beat > 0), SWITCH_AT_BEAT, SWITCH_INSIDE)
 
-    waited = lattice.passed[:, :, None, :] - after[previous][:, :, :, None]
-    stay = _chance_silent(waited)
-    stay *= ((1.0 - SWITCH_AT_BEAT) * played * lattice.allowed)[:, :, None, :]
-    stay *= lattice.index[:, :, None, :] > lattice.index[previous][:, :, :, None]
-    single = np.float32
+    stay = _chance_silent(lattice.passed - after[:, None, :, previous])
+    stay *= (1.0 - SWITCH_AT_BEAT) * played * lattice.allowed
+    stay *= lattice.index > lattice.index[:, None, :, previous]
     return Frame(
-        stay,
-        enter.astype(single),
-        (enter * charge).astype(single),
-        start.astype(single),
-        lattice.deviation_ms,
-        gap_ms,
+        stay, enter, enter * charge.astype(np.float32), start, lattice.deviation_ms, gap_ms
     )
 
 
 def _chance_silent(log_chance: Floats) -> Singles:
     """Chance that all positions passed over stayed silent, not below the floor."""
-    single = np.minimum(log_chance, 0.0).astype(np.float32)
+    single = log_chance.astype(np.float32)
+    np.minimum(single, np.float32(0.0), out=single)
     np.exp(single, out=single)
     return np.maximum(single, np.float32(SKIP_FLOOR), out=single)
 
@@ -132,34 +145,49 @@ def heavy_tailed(error_ms: Singles, spread_ms: Singles) -> Singles:
     Overwrites `error_ms`, which must be a fresh array.
     """
     z = error_ms
-    z /= spread_ms
+    z *= np.float32(np.sqrt(0.5)) / spread_ms
     z *= z
-    z *= np.float32(-0.5)
-    near = np.exp(z)
-    z *= np.float32(FUMBLE_WIDTH**-2)
+    near = np.exp(-z)
+    z *= np.float32(-(FUMBLE_WIDTH**-2))
     np.exp(z, out=z)
-    z *= np.float32(FUMBLED / FUMBLE_WIDTH)
-    near *= np.float32(1.0 - FUMBLED)
+    z *= np.float32(FUMBLED / FUMBLE_WIDTH / (1.0 - FUMBLED))
     near += z
-    near *= np.float32(0.3989422804014327) / spread_ms
+    near *= np.float32((1.0 - FUMBLED) * 0.3989422804014327) / spread_ms
     return near
 
 
-def under_hands(frame: Frame, center_ms: Floats, spread_ms: Floats, memory: float) -> Steps:
-    """Hold every event against some hands: center and spread (hands, events).
+@dataclass(frozen=True, eq=False)
+class Hands:
+    """Hands for a batch: center and spread in ms, (events, hands, phrases), and their memory."""
 
-    The arrays of the result have a leading axis of hands.
-    """
-    center = center_ms.astype(np.float32)[..., None, None]
-    spread = spread_ms.astype(np.float32)[..., None, None]
-    previous = np.roll(np.arange(center_ms.shape[1]), 1)
-    error = frame.deviation_ms - center
-    fade = (memory * np.exp(-frame.gap_ms / REST_MEMORY_MS)).astype(np.float32)
-    kept = spread[..., None] * np.sqrt(1.0 - fade**2)[:, None, None, None]
+    center_ms: Singles
+    spread_ms: Singles
+    memory: float
+
+
+def under_hands(frame: Frame, hands: Hands, first: int, stop: int) -> Steps:
+    """Hold a batch's events [first, stop) against some hands; `frame` is the batch's own."""
+    before = max(first - 1, 0)
+    here = slice(first - before, None)
+    center, spread = hands.center_ms[before:stop], hands.spread_ms[before:stop]
+    error = frame.deviation_ms[:, :, before:stop, None] - center
+    shape = (*error.shape[:2], stop - first, -1)
+
+    fade = (hands.memory * np.exp(-frame.gap_ms[first:stop] / REST_MEMORY_MS)).astype(np.float32)
+    fade = fade[:, None]
+    kept = spread[here] * np.sqrt(1.0 - fade**2)
     limit = np.float32(MEMORY_CLIP) * spread
-    remembered = np.clip(error, -limit, limit)[:, previous]
-    remembered *= fade[:, None, None]
-    stay = heavy_tailed(error[..., None, :] - remembered[..., None], kept)
-    stay *= frame.stay
-    marginal = heavy_tailed(error, spread)
-    return Steps(stay, frame.enter * marginal, frame.switch * marginal, frame.start * marginal)
+    remembered = np.clip(error, -limit, limit)[:, :, : stop - first]
+    if first == 0:
+        remembered = np.concatenate([remembered[:, :, :1], remembered[:, :, :-1]], axis=2)
+    now = error[:, :, here]
+    stay = heavy_tailed(now - (remembered * fade)[:, None], kept)
+    stay *= frame.stay[..., first:stop, None, :]
+    marginal = heavy_tailed(now.copy(), spread[here])
+
+    def weighed(chances: Singles) -> Singles:
+        return np.asarray(chances[:, :, first:stop, None] * marginal).reshape(shape)
+
+    start = weighed(frame.start) if first == 0 else marginal[:0]
+    stay = stay.reshape(2, *shape)
+    return Steps(stay, weighed(frame.enter), weighed(frame.switch), start)

@@ -87,7 +87,7 @@ def _table() -> Floats:
 class Ground:
     """What lies under the phrases of a batch, in ms.
 
-    `spread_ms` has shape (phrases, 1); `steps_ms` (phrases, rows) are the steps
+    `spread_ms` has shape (phrases,); `steps_ms` (phrases, rows) are the steps
     of the even grids on offer; `in_bar_ms` (phrases, events) is each onset's distance from
     its bar line, the hand's lean taken out.
     """
@@ -154,16 +154,17 @@ def gather(onset_ms: Floats, valid: Bools, beat_ms: Floats) -> Stretches | None:
 
 
 def stretch_scores(found: Stretches, shape: tuple[int, int], ground: Ground) -> Floats:
-    """Log density per stretch: shape (len(LENGTHS), phrases, events), indexed by last event.
+    """Log density per stretch: shape (events, lengths, phrases), indexed by last event.
 
-    `shape` is (phrases, events). The density covers the stretch's onsets given the one before.
+    `shape` is (events, phrases). The density covers the stretch's onsets given the one before.
     """
-    scores = np.full((len(LENGTHS), *shape), -np.inf)
-    score = _score(found, ground.spread_ms[found.phrase, 0])
+    scores = np.full((shape[0], len(LENGTHS), shape[1]), -np.inf)
+    score = _score(found, ground.spread_ms[found.phrase])
     score -= np.log(found.gap * LOG_GAP_SPAN)
     score -= HOLDS_CHARGE * _holds(found, ground)
     score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
-    scores[found.kind, found.phrase, found.start + found.length.astype(np.int64) - 1] = score
+    last = found.start + found.length.astype(np.int64) - 1
+    scores[last, found.kind, found.phrase] = score
     return scores
 
 

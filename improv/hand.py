@@ -97,7 +97,7 @@ def estimate(
 ) -> Hand:
     """Re-estimate the take's hand.
 
-    `deviation_ms` (N, K) under every candidate, `weight` (N, K) its posterior, `linked`
+    `deviation_ms` (K, N) under every candidate, `weight` (K, N) its posterior, `linked`
     (N,) whether the event before belongs to the same phrase.
     """
     spread = np.full(deviation_ms.shape, previous.spread_ms)
@@ -117,8 +117,8 @@ def estimate(
 
 def _memory(centered_ms: Floats, ordinary: Floats, linked: Floats, spread_ms: float) -> float:
     """Correlation of successive deviations, shrunk to the prior."""
-    share = ordinary.sum(axis=1)
-    error = (ordinary * centered_ms).sum(axis=1) / np.maximum(share, 1e-9)
+    share = ordinary.sum(axis=0)
+    error = (ordinary * centered_ms).sum(axis=0) / np.maximum(share, 1e-9)
     before = np.roll(np.arange(len(error)), 1)
     pair = linked * share * share[before]
     product = float(pair @ (error * error[before])) / spread_ms**2

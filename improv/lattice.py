@@ -4,7 +4,7 @@ Conventions
 -----------
 A *lane* is one subdivision with one swing ratio (a straight row is one lane). Each
 event has two candidates per lane: the grid position at or before it and the next one.
-Arrays have shape (events, lanes, 2). Deviations are ms, positive = late.
+Arrays have shape (2, lanes, events). Deviations are ms, positive = late.
 
 A grid is charged for what it offers and nobody plays. Each position has its own
 chance of being played (`PLAYED`: beats oftenest, weak places least), so going from one
@@ -77,8 +77,8 @@ class Lattice:
 
     def at(self, span: Ints) -> Lattice:
         """The lattice of some events."""
-        columns = {f.name: getattr(self, f.name)[span] for f in fields(self) if f.name != "lanes"}
-        return Lattice(lanes=self.lanes, **columns)
+        columns = [f.name for f in fields(self) if f.name != "lanes"]
+        return Lattice(lanes=self.lanes, **{c: getattr(self, c)[..., span] for c in columns})
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +86,8 @@ class _BarGrid:
     """One lane in one meter: positions with the next bar line appended."""
 
     quarter: Floats
+    step: Floats
+    mean_step: float
     log_played: Floats
     log_silent: Floats
     passed: Floats
@@ -99,19 +101,19 @@ def build(events: Events, bars: Bars, lanes: tuple[Lane, ...], meant_quarter: Fl
     """Lay every lane under every event, its candidates around `meant_quarter`."""
     bar = bar_index(bars, meant_quarter)
     into = meant_quarter - bars.start_quarter[bar]
-    shape = (len(into), len(lanes), 2)
+    shape = (2, len(lanes), len(into))
     out: dict[str, NDArray[Any]] = {k: np.zeros(shape, dtype=t) for k, t in _COLUMNS.items()}
     for i, lane in enumerate(lanes):
         _lay(lane, {k: column[:, i] for k, column in out.items()}, events, bars, bar, into)
-    late_quarter = events.quarter[:, None, None] - out["quarter"]
-    deviation_ms = (late_quarter * events.quarter_ms[:, None, None]).astype(np.float32)
+    late_quarter = events.quarter - out["quarter"]
+    deviation_ms = (late_quarter * events.quarter_ms).astype(np.float32)
     return Lattice(lanes=lanes, deviation_ms=deviation_ms, **out)
 
 
 def _lay(
     lane: Lane, out: dict[str, NDArray[Any]], events: Events, bars: Bars, bar: Ints, into: Floats
 ) -> None:
-    """Fill one lane's columns, each (events, 2)."""
+    """Fill one lane's columns, each (2, events)."""
     grids = [_bar_grid(lane, meter) for meter in bars.meters]
     size = np.array([len(g.quarter) - 1 if g else 1 for g in grids], dtype=np.int64)
     cost = np.array([g.passed[-1] if g else 0.0 for g in grids])
@@ -124,17 +126,17 @@ def _lay(
         here: Any = np.flatnonzero(bars.meter[bar] == m) if len(grids) > 1 else slice(None)
         low = np.searchsorted(grid.quarter[:-1], into[here] + 1e-12, side="right") - 1
         low = np.clip(low, 0, len(grid.quarter) - 2)
-        both = low[:, None] + np.array([0, 1])
-        out["index"][here] = both + first_index[here, None]
-        out["quarter"][here] = grid.quarter[both] + bars.start_quarter[bar[here], None]
-        out["passed"][here] = grid.passed[both] + first_passed[here, None]
-        out["passed_at_beat"][here] = grid.passed_at_beat[both] + first_passed[here, None]
-        out["beat_number"][here] = grid.beat[both] + bars.first_beat[bar[here], None]
-        for column in ("log_played", "log_silent", "on_beat", "log_start"):
-            out[column][here] = getattr(grid, column)[both]
-        step = np.maximum(np.diff(grid.quarter)[low], np.diff(grid.quarter).mean())
+        step = np.maximum(grid.step[low], grid.mean_step)
         fits = step * events.quarter_ms[here] >= SHORTEST_STEP_MS
-        out["allowed"][here] = fits[:, None]
+        for end, at in enumerate((low, low + 1)):
+            out["index"][end, here] = at + first_index[here]
+            out["quarter"][end, here] = grid.quarter[at] + bars.start_quarter[bar[here]]
+            out["passed"][end, here] = grid.passed[at] + first_passed[here]
+            out["passed_at_beat"][end, here] = grid.passed_at_beat[at] + first_passed[here]
+            out["beat_number"][end, here] = grid.beat[at] + bars.first_beat[bar[here]]
+            for column in ("log_played", "log_silent", "on_beat", "log_start"):
+                out[column][end, here] = getattr(grid, column)[at]
+            out["allowed"][end, here] = fits
 
 
 _COLUMNS: dict[str, Any] = {
@@ -163,6 +165,8 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
     beats = meter.beats
     return _BarGrid(
         quarter=quarter,
+        step=np.diff(quarter),
+        mean_step=float(np.diff(quarter).mean()),
         log_played=_closed(np.log(played)),
         log_silent=_closed(silent),
         passed=passed,

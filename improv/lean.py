@@ -81,7 +81,8 @@ def _with_lines(
         span, _ = span_of(scene.edges, chosen)
         part = scene.part(chosen)
         lean[span] = _first_lean(part, hand, afresh)
-        belief[span] = part.believe(center[span] + lean[span], spread[span], memory)
+        again = part.believe(center[span] + lean[span], spread[span], memory)
+        belief[..., scene.layout.slot[span]] = again[..., part.layout.slot]
     return lean, belief
 
 

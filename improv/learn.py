@@ -3,7 +3,8 @@
 Conventions: `hand.Hand`; swing ratios long : short by row of `SUBDIVISIONS`; `met` is how
 often each row was met against an even share. (1) The likeliest of a lattice of
 centers and spreads is taken; (2) expectation-maximisation refines it, twice, with
-swing ratios and, where it drifts all along, leans. Long takes are sampled, so the work does not grow with them.
+swing ratios and, where it drifts all along, leans. Long takes are sampled, so the work
+does not grow with them.
 """
 
 from __future__ import annotations
@@ -67,9 +68,9 @@ def learn(
         ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
-        flat = (len(part), -1)
-        deviation = scene.lattice.deviation_ms - lean[:, None, None]
-        hand = estimate(deviation.reshape(flat), belief.reshape(flat), linked, hand)
+        slot, flat = scene.layout.slot, (-1, len(part))
+        deviation = scene.lattice.deviation_ms[..., slot] - lean
+        hand = estimate(deviation.reshape(flat), belief[..., slot].reshape(flat), linked, hand)
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
@@ -137,9 +138,10 @@ def _second_share(
     if total < 1e-6:
         return 0.5, 0.0, 500.0
     ratio = np.array([lattice.lanes[i].swing_ratio for i in lanes])
-    late = (lattice.deviation_ms[:, lanes] - center_ms[:, None, None]) / pair_ms[:, None, None]
-    share = (ratio / (1 + ratio))[None, :, None] + late
-    pair = float((weight.sum(axis=(1, 2)) @ pair_ms) / total)
+    event = scene.layout.event
+    late = (lattice.deviation_ms[:, lanes] - center_ms[event]) / pair_ms[event]
+    share = (ratio / (1 + ratio))[:, None] + late
+    pair = float((weight.sum(axis=(0, 1)) @ pair_ms[event]) / total)
     return float((weight * share).sum(dtype=np.float64) / total), total, pair
 
 

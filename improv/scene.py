@@ -1,8 +1,10 @@
 """A scene: some phrases laid over their lattice, ready to be read under any hand.
 
 Conventions: events are flat over phrases, `edges` bound them; hands are given per event
-(center and spread in ms). Work is done in batches of phrases of like length. Several
-hands can be tried at once: they are read side by side, as if the phrases were repeated.
+(center and spread in ms). Lattice, frame and posteriors are kept in slots (`layout`): their last
+axis is a slot per event, batch by batch; `posterior[..., scene.layout.slot]` puts them in the
+order of events. Several hands can be tried at once: they are read side by side, as
+if the phrases were repeated.
 """
 
 from __future__ import annotations
@@ -11,15 +13,16 @@ from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from improv import chain, free
 from improv import frame as framing
 from improv.events import Events
+from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, positions
 from improv.lattice import Lane, Lattice, build
+from improv.layout import Layout
 from improv.meter import Meter
-from improv.model import Bars, Bools, Floats, Ints
+from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index, beats_at
 
 NO_STEP_QUARTER = 1000.0
@@ -32,10 +35,10 @@ class Scene:
     events: Events
     edges: Ints
     bars: Bars
+    layout: Layout
     lattice: Lattice
     frame: framing.Frame
     meant_beat: Floats
-    rows: tuple[tuple[Ints, Bools], ...]
 
     @staticmethod
     def of(
@@ -44,19 +47,22 @@ class Scene:
         bars: Bars,
         lanes: tuple[Lane, ...],
         weight: Floats,
-        center_ms: Floats | float = 0.0,
+        center_ms: float = 0.0,
     ) -> Scene:
         """Lay `lanes` (with prior shares `weight` per meter) under the phrases.
 
         Candidates lie around what each event was meant for, were the hand `center_ms` late.
         """
-        gap = np.diff(events.onset_sec, prepend=events.onset_sec[:1] - 1.0) * 1000.0
-        meter = bars.meter[bar_index(bars, events.quarter)]
+        layout = Layout.of(edges)
+        gap_ms = np.diff(events.onset_sec, prepend=events.onset_sec[:1] - 1.0) * 1000.0
         meant_quarter = events.quarter - center_ms / events.quarter_ms
         meant_beat = beats_at(bars, meant_quarter)
-        lattice = build(events, bars, lanes, meant_quarter)
-        frame = framing.frame(lattice, np.maximum(gap, 0.0), meant_beat, weight[meter])
-        return Scene(events, edges, bars, lattice, frame, meant_beat, _batches(edges))
+        meter = bars.meter[bar_index(bars, events.quarter)]
+        at = layout.event
+        lattice = build(events.at(at), bars, lanes, meant_quarter[at])
+        gap_ms = np.maximum(gap_ms, 0.0)[at]
+        frame = framing.frame(lattice, layout, gap_ms, meant_beat[at], weight.T[:, meter[at]])
+        return Scene(events, edges, bars, layout, lattice, frame, meant_beat)
 
     def __len__(self) -> int:
         return len(self.events)
@@ -74,98 +80,112 @@ class Scene:
         `center_ms` and `spread_ms` have shape (hands, events).
         """
         found = np.zeros((len(center_ms), len(self.edges) - 1))
-        steps = framing.under_hands(self.frame, center_ms, spread_ms, memory)
-        for i, (rows, valid) in enumerate(self.rows):
-            stretches = self.stretches(i, center_ms[0], spread_ms[0]) if with_free else None
-            batch = chain.Batch.of(rows, valid, stretches)
-            found[:, self._numbers(rows)] = chain.evidence(steps, batch)
+        for i, batch in enumerate(self.layout.batches):
+            field = self._field(i, center_ms, spread_ms, memory, with_free)
+            found[:, batch.phrase] = chain.evidence(field)
         return found
 
     def believe(
         self, center_ms: Floats, spread_ms: Floats, memory: float, with_free: bool = True
-    ) -> NDArray[np.float32]:
-        """Posterior (events, lanes, 2) under one hand; what is missing to 1 is free."""
-        steps = framing.under_hands(self.frame, center_ms[None], spread_ms[None], memory)
+    ) -> Singles:
+        """Posterior (2, lanes, slots) under one hand; what is missing to 1 is free."""
         posterior = np.zeros(self.lattice.deviation_ms.shape, dtype=np.float32)
-        for i, (rows, valid) in enumerate(self.rows):
-            stretches = self.stretches(i, center_ms, spread_ms) if with_free else None
-            belief = chain.believe(steps, chain.Batch.of(rows, valid, stretches))
-            posterior[rows.T[valid.T]] = belief[valid.T]
+        for i, batch in enumerate(self.layout.batches):
+            field = self._field(i, center_ms[None], spread_ms[None], memory, with_free)
+            np.multiply(chain.believe(field), batch.valid, out=batch.of(posterior))
         return posterior
 
-    def favouring(self, posterior: NDArray[np.float32], shares: Floats, strength: float) -> Scene:
+    def _field(
+        self, number: int, center_ms: Floats, spread_ms: Floats, memory: float, with_free: bool
+    ) -> chain.Field:
+        """One batch under some hands (hands, events)."""
+        batch = self.layout.batches[number]
+        center, spread = (
+            np.moveaxis(hand[:, batch.rows], 0, 1).astype(np.float32)
+            for hand in (center_ms, spread_ms)
+        )
+        hands = framing.Hands(center, spread, memory)
+        ends = self._stretches(number, center_ms[0], spread_ms[0]) if with_free else None
+        return chain.Field(self.frame.of(batch), hands, batch.valid, ends)
+
+    def favouring(self, posterior: Singles, shares: Floats, strength: float) -> Scene:
         """The scene with each phrase's lanes weighted by what was heard in that phrase.
 
         `shares` (meters, lanes) are the prior shares so far, worth `strength` notes.
         """
-        count = len(self.edges) - 1
-        by_lane = posterior.sum(axis=2, dtype=np.float64)
-        heard = np.add.reduceat(by_lane, self.edges[:-1], axis=0)
-        before = shares[self.bars.meter[self._bar]]
-        total = np.bincount(self.phrase, by_lane.sum(axis=1), count)
-        now = heard[self.phrase] + strength * before
-        now /= (total + strength)[self.phrase][:, None]
+        by_lane = posterior.sum(axis=0)[:, self.layout.slot]
+        heard = np.add.reduceat(by_lane, self.edges[:-1], axis=1)
+        total = heard.sum(axis=0)
+        before = shares[self.bars.meter[self._bar[self.edges[:-1]]]].T
+        now = (heard + strength * before) / (total + strength)
         factor = np.where(before > 0, now / np.maximum(before, 1e-12), 0.0)
-        return replace(self, frame=self.frame.favouring(factor))
+        at = self.phrase[self.layout.event]
+        return replace(self, frame=self.frame.favouring(factor[:, at]))
 
     def part(self, chosen: Ints) -> Scene:
         """Some phrases of the scene as one of their own."""
         span, edges = span_of(self.edges, chosen)
-        lattice, frame = self.lattice.at(span), self.frame.at(span)
-        beat = self.meant_beat[span]
-        return Scene(self.events.at(span), edges, self.bars, lattice, frame, beat, _batches(edges))
+        layout = Layout.of(edges)
+        slots = self.layout.slot[span][layout.event]
+        return Scene(
+            self.events.at(span),
+            edges,
+            self.bars,
+            layout,
+            self.lattice.at(slots),
+            self.frame.at(slots),
+            self.meant_beat[span],
+        )
 
-    def expected(self, posterior: NDArray[np.float32]) -> tuple[Floats, Floats]:
+    def expected(self, posterior: Singles) -> tuple[Floats, Floats]:
         """Expected deviation of each event given it is on a grid, and the chance that it is."""
-        flat = posterior.reshape(len(posterior), -1)
-        on_grid = flat.sum(axis=1, dtype=np.float64)
-        error = np.einsum("ij,ij->i", flat, self.lattice.deviation_ms.reshape(flat.shape))
-        return error / np.maximum(on_grid, 1e-9), on_grid
+        on_grid = posterior.sum(axis=(0, 1))
+        error = (posterior * self.lattice.deviation_ms).sum(axis=(0, 1))
+        slot = self.layout.slot
+        chance = on_grid[slot].astype(np.float64)
+        return error[slot] / np.maximum(chance, 1e-9), chance
 
-    def stretches(self, batch: int, center_ms: Floats, spread_ms: Floats) -> Floats | None:
+    def _stretches(self, number: int, center_ms: Floats, spread_ms: Floats) -> Floats | None:
         """Free-run densities of a batch; the hand's lean and spread given per event."""
-        rows, _ = self.rows[batch]
-        gathered = self.gathered[batch]
+        gathered = self._gathered[number]
         if gathered is None:
             return None
+        rows = self.layout.batches[number].rows
         ground = free.Ground(
-            spread_ms[rows[:, :1]],
-            self.even_steps_ms[rows[:, 0]],
-            self.in_bar_ms[rows] - center_ms[rows],
+            spread_ms[rows[0]],
+            self._even_steps_ms[rows[0]],
+            self._in_bar_ms[rows.T] - center_ms[rows.T],
         )
         return free.stretch_scores(gathered, (rows.shape[0], rows.shape[1]), ground)
 
     @cached_property
-    def gathered(self) -> tuple[free.Stretches | None, ...]:
+    def _gathered(self) -> tuple[free.Stretches | None, ...]:
         """What could be free runs, batch by batch."""
         onset_ms = self.events.onset_sec * 1000.0
         return tuple(
-            free.gather(onset_ms[rows], valid, self.beat_ms[rows[:, :1]])
-            for rows, valid in self.rows
+            free.gather(onset_ms[b.rows.T], b.valid.T, self._beat_ms[b.rows[0]][:, None])
+            for b in self.layout.batches
         )
-
-    def _numbers(self, rows: Ints) -> Ints:
-        return np.searchsorted(self.edges, rows[:, 0]).astype(np.int64)
 
     @cached_property
     def _bar(self) -> Ints:
         return bar_index(self.bars, self.events.quarter)
 
     @cached_property
-    def in_bar_ms(self) -> Floats:
+    def _in_bar_ms(self) -> Floats:
         """Distance of each onset from its bar line."""
         into = self.events.quarter - self.bars.start_quarter[self._bar]
         return np.asarray(into * self.events.quarter_ms)
 
     @cached_property
-    def even_steps_ms(self) -> Floats:
+    def _even_steps_ms(self) -> Floats:
         """Steps of the even grids on offer, (events, rows); a far value where there is none."""
         rows = sorted({n.row for n in self.lattice.lanes if not SUBDIVISIONS[n.row].swung})
         table = np.array([[even_step_quarter(r, m) for r in rows] for m in self.bars.meters])
         return np.asarray(table[self.bars.meter[self._bar]] * self.events.quarter_ms[:, None])
 
     @cached_property
-    def beat_ms(self) -> Floats:
+    def _beat_ms(self) -> Floats:
         """Length of the beat that the tempo counts, per event."""
         beat_quarter = np.array([float(m.tempo_beat_quarter) for m in self.bars.meters])
         return np.asarray(beat_quarter[self.bars.meter[self._bar]] * self.events.quarter_ms)
@@ -187,23 +207,3 @@ def even_step_quarter(row: int, meter: Meter) -> float:
         return NO_STEP_QUARTER
     steps = {b - a for a, b in zip(places, [*places[1:], meter.bar_quarters], strict=True)}
     return float(steps.pop()) if len(steps) == 1 else NO_STEP_QUARTER
-
-
-def _batches(edges: Ints, waste: float = 1.4) -> tuple[tuple[Ints, Bools], ...]:
-    """Phrases padded into a few batches of like length: (rows, valid), (phrases, events)."""
-    sizes = np.diff(edges)
-    order = np.argsort(-sizes, kind="stable")
-    batches: list[tuple[Ints, Bools]] = []
-    first = 0
-    while first < len(order):
-        width = int(sizes[order[first]])
-        last = first + int(np.searchsorted(-sizes[order[first:]], -width / waste**2, side="right"))
-        if width < 24 or len(order) - last < 4:
-            last = len(order)
-        chosen = order[first:last]
-        steps = np.arange(width)[None, :]
-        valid = steps < sizes[chosen][:, None]
-        rows = np.minimum(edges[chosen][:, None] + steps, edges[chosen + 1][:, None] - 1)
-        batches.append((rows, valid))
-        first = last
-    return tuple(batches)

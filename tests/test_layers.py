@@ -20,7 +20,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("meter",),
     ("model", "grid"),
     ("tempo", "stats", "counting"),
-    ("events", "phrases", "lattice", "free", "frame", "chain", "hand", "scene", "lean", "learn",
+    ("events", "phrases", "lattice", "layout", "free", "frame", "chain", "hand", "scene", "lean", "learn",
      "choose", "fit", "runs", "swing", "summaries", "stories", "places"),
     ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
      "contrasts", "compare"),
