@@ -26,12 +26,19 @@ FREE_CALIBRATION = (-0.17, 0.434)
 """The same for a call off the grid."""
 
 
-def choose(scene: Scene, belief: Singles, hand: Hand) -> dict[str, NDArray[Any]]:
-    """Call every event of a scene from its posterior: columns by name."""
+def choose(
+    scene: Scene, belief: Singles, hand: Hand, *, free: bool = True
+) -> dict[str, NDArray[Any]]:
+    """Call every event of a scene from its posterior: columns by name.
+
+    With `free=False` every event is put on some grid.
+    """
     slot = scene.layout.slot
     here = belief[..., slot]
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
     by_row = _by_row(here.sum(axis=0, dtype=np.float64), lane_rows)
+    if not free:
+        by_row[-1] = 0.0
     row = _one_row_per_beat(scene, by_row)
     is_free = row == len(SUBDIVISIONS)
     here *= lane_rows[:, None] == row
@@ -46,7 +53,7 @@ def choose(scene: Scene, belief: Singles, hand: Hand) -> dict[str, NDArray[Any]]
         "row": np.where(is_free, -1, row),
         "quarter": np.where(is_free, np.nan, quarter),
         "deviation_ms": np.where(is_free, np.nan, deviation),
-        "confidence": calibrated(confidence, is_free, hand.spread_ms / _steps_ms(scene, row)),
+        "confidence": calibrated(confidence, is_free, hand.spread_ms / steps_ms(scene, row)),
         "row_probability": _tempered(by_row).T,
     }
 
@@ -72,7 +79,7 @@ def calibrated(probability: Floats, is_free: Bools, spread_per_step: Floats) -> 
     )
 
 
-def _steps_ms(scene: Scene, row: Ints) -> Floats:
+def steps_ms(scene: Scene, row: Ints) -> Floats:
     """Mean step in ms of each event's row in its bar; infinite where it has none."""
     table = np.full((len(scene.bars.meters), len(SUBDIVISIONS) + 1), np.inf)
     for m, meter in enumerate(scene.bars.meters):

@@ -26,6 +26,7 @@ from improv.lean import leaning
 from improv.learn import lane_weights, learn
 from improv.model import Bars, Floats, Ints, _Frozen
 from improv.scene import Scene, span_of
+from improv.settle import settle
 
 BLOCK_EVENTS = 20000
 PHRASE_WEIGHT_NOTES = 30.0
@@ -113,7 +114,8 @@ def _read(
     local = line + local_lean(error - line, ordinary, edges)
     scene = scene.favouring(belief, weight, PHRASE_WEIGHT_NOTES)
     belief = scene.believe(local, spread[phrase], hand.memory)
-    return {**choose(scene, belief, hand), "leaning_ms": line}
+    called = settle(scene, choose(scene, belief, hand), local, spread[phrase], hand)
+    return {**called, "leaning_ms": line}
 
 
 def _loose(scene: Scene, on_grid: Floats) -> Ints:

@@ -34,7 +34,7 @@ START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
 START_MEMORIES = (0.5,)
 LEARNING_EVENTS = 240
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
-STARTING_EVENTS = 60
+STARTING_EVENTS = 120
 """Events enough to tell roughly where the hand lies."""
 WEIGHT_PRIOR_EVENTS = 25.0
 DOTTED_SHARE = 0.75

@@ -21,7 +21,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("model", "grid"),
     ("tempo", "stats", "counting"),
     ("events", "phrases", "lattice", "layout", "free", "frame", "chain", "hand", "scene", "lean",
-     "learn", "choose", "fit", "runs", "swing", "summaries", "stories", "places"),
+     "learn", "choose", "settle", "fit", "runs", "swing", "summaries", "stories", "places"),
     ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
      "contrasts", "compare"),
     ("files", "smf", "start", "midi_*", "midi"),

@@ -334,3 +334,18 @@ def test_truth_and_hearing_have_the_same_notes() -> None:
     notes = analyze(take).notes
     assert notes.onset_sec.tolist() == take.onset_sec.tolist()
     assert np.all(np.diff(notes.onset_sec) >= 0)
+
+
+def test_a_swerve_near_written_places_is_no_free_run() -> None:
+    """Two sixteenths into eighths, 23 ms astray at most: a smooth curve, yet easily written down."""
+    third, bar = np.arange(9) / 3.0, np.arange(8)
+    steady = (3.0 * bar[:, None] + third).ravel()
+    swerve = np.array([18 + 2 / 3, 18 + 5 / 6, *(19 + np.arange(10) / 3)])
+    # Deviations about the hand's own center of -6 ms, late then early: 96 to 193 ms a step.
+    astray = np.array([-17.0, -7, 17, -11, -13, -19, -14, 3, 2, 13, 8, -2])
+    beats = np.concatenate([steady[:55], swerve, steady[:45] + 24.0])
+    late = scattered(len(beats), 6.0, 3) - 6.0
+    late[55:67] = astray
+    analysis = analyze(take_of(beats, bpm=114.0, meter="9/8", late_ms=late))
+    assert off_runs(analysis) == []
+    assert share_off(analysis) == 0.0
