@@ -114,6 +114,15 @@ def values(cells: Cells, measure: str, rho: float, tolerance_ms: float = 20.0) -
     return _of(able, cells["swing"][able], 0.05 / independent[able], on)
 
 
+def spread_by_memory(cells: Cells, rho: float) -> Floats:
+    """How the logarithm of each cell's spread moves per unit of the memory put in, (cells,)."""
+    on, fitted = cells["on"].astype(np.int64), cells["fitted"].astype(np.int64)
+    ends = max(rho - 0.025, 0.0), rho + 0.025
+    effective, chi = zip(*(degrees(on, fitted, end) for end in ends), strict=True)
+    low, high = (np.log(e) + _log_chi_bias(c) for e, c in zip(effective, chi, strict=True))
+    return np.asarray((low - high) / 2.0 / (ends[1] - ends[0]))
+
+
 def _of(able: np.ndarray, value: Floats, variance: Floats, notes: np.ndarray) -> Values:
     return Values(
         np.flatnonzero(able),

@@ -21,8 +21,9 @@ down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling i
 these to give. In the pocket means sigma(d) at most the tolerance; since spread grows with the
 interval, that bounds the tempo from below as well.
 
-Intervals: sandwich covariance over days (or takes, or phrases), prior included, read off
-where the 95 % band of each criterion crosses. Pure: no files, no printing.
+Intervals: read off where the 95 % band of each criterion crosses. The bands are a sandwich
+over days (or takes, or phrases) with few-days corrections, the priors' uncertainty and that of
+the memory included (`sandwich`, `safety_fit`). Pure: no files, no printing.
 """
 
 from __future__ import annotations
@@ -34,11 +35,13 @@ import numpy as np
 
 from improv.cells import Cells, Kind
 from improv.material import Material
-from improv.measures import values
+from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
+from improv.memory import influence
 from improv.model import Floats, Ints
 from improv.practice import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS
-from improv.safety_fit import Fit, fit_share, fit_spread, log_spread, share_design
+from improv.safety_fit import Spreads, fit_share, fit_spread, log_spread, share_design
+from improv.sandwich import Fit
 
 TRAINED_MS = 80.0
 """As close as trained hands have been measured to play in meter (Polak 2017: 80 to 100 ms)."""
@@ -46,6 +49,7 @@ FEWEST_NOTES = 24
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
+PHRASE_SD = BY_KEY["spread"].wander
 _GRID_MS = np.exp(np.linspace(math.log(50.0), math.log(4000.0), 877))
 
 SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"
@@ -103,26 +107,18 @@ class SafetyMap:
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
     cells = material.cells
-    memory = estimate_memory(
-        cells["on"].astype(np.int64),
-        cells["fitted"].astype(np.int64),
-        cells["square_ms2"].astype(np.float64),
-        cells["product_ms2"].astype(np.float64),
-    )
     known = _mappable(cells, len(material.kinds))
-    block, called = _blocks(material)
-    if not len(known) or len(np.unique(block)) < FEWEST_BLOCKS:
+    units, called = _blocks(material)
+    names, block = np.unique(units, return_inverse=True)
+    if not len(known) or len(names) < FEWEST_BLOCKS:
         return None
     order = {int(kind): i for i, kind in enumerate(known)}
     own = np.array([order.get(k, -1) for k in cells["subdivision"].tolist()], dtype=np.int64)
-    spread = values(cells, "spread", memory)
-    mine = own[spread.rows] >= 0
-    rows = spread.rows[mine]
     step = cells["interval_ms"].astype(np.float64)
-    variance = 0.2**2 + spread.variance[mine]
-    spreads = fit_spread(spread.value[mine], variance, step[rows], own[rows], block[rows])
+    rows, data = _spreads(cells, step, own, block)
+    spreads = fit_spread(data)
     kept = own >= 0
-    shares = fit_share(cells[kept], step[kept], own[kept], block[kept])
+    shares = fit_share(cells[kept], step[kept], own[kept], block[kept], len(names))
     ceilings = tuple(
         _ceiling(material, material.kinds[k], int(k), i, spreads, shares, tolerance_ms)
         for i, k in enumerate(known)
@@ -130,7 +126,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
     return SafetyMap(
         tuple(sorted(ceilings, key=lambda c: (c.per_beat, c.subdivision))),
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
-        float(np.median(material.tempo_bpm)), called, step[rows], np.exp(spread.value[mine]),
+        float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]],
     )  # fmt: skip
 
@@ -140,6 +136,22 @@ def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:
         range(len(ceilings)), key=lambda i: (ceilings[i].per_beat, ceilings[i].subdivision)
     )
     return np.argsort(np.array(order, dtype=np.int64))
+
+
+def _spreads(cells: Cells, step: Floats, own: Ints, block: Ints) -> tuple[Ints, Spreads]:
+    """The rows that have a spread, and what the spread is fitted to."""
+    sums = (
+        cells["on"].astype(np.int64), cells["fitted"].astype(np.int64),
+        cells["square_ms2"].astype(np.float64), cells["product_ms2"].astype(np.float64),
+    )  # fmt: skip
+    memory = estimate_memory(*sums)
+    spread = values(cells, "spread", memory)
+    mine = own[spread.rows] >= 0
+    rows = spread.rows[mine]
+    return rows, Spreads(
+        spread.value[mine], PHRASE_SD**2 + spread.variance[mine], step[rows], own[rows],
+        block[rows], spread_by_memory(cells[rows], memory), influence(*sums, memory, block),
+    )  # fmt: skip
 
 
 def _mappable(cells: Cells, kinds: int) -> Ints:

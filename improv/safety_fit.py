@@ -1,20 +1,20 @@
 """Fitting the map of safety: spread against interval, and the share that stays on the grid.
 
 Both are regressions drawn towards priors (see `safety` for the model and its sources), with
-a sandwich covariance over blocks to which the priors' own uncertainty is added. Intervals
+bands from `sandwich`, over blocks and with the priors' own uncertainty. Intervals
 between notes in ms, spreads as natural logarithms of ms, one own parameter per subdivision.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from improv.cells import Cells
-from improv.chance import t_quantile
 from improv.model import Floats, Ints
+from improv.sandwich import Fit, sandwich
 
 FLOOR_PRIOR = (math.log(12.0), 1.0)
 SHARE_PRIOR = (math.log(0.028), 0.6)
@@ -26,21 +26,45 @@ MIDDLE_MS = 150.0
 """Interval at which the share on the grid has its level."""
 RUN_NOTES = 6.0
 """Notes of a run fall off together: so many count as one answer."""
-LEVEL = 0.95
+BLOCK_SD, BLOCK_SD_BLOCKS = 0.1, 4.0
+"""How much a player's spread differs from day to day, on a logarithmic scale, before a log
+tells; no source, weighs as much as so many days."""
+TIED_AFTER = 4
 
 
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """Parameters, their covariance, and the degrees of freedom behind it."""
+class Ties:
+    """How the rows of a block hang together: a working model, one level per block.
 
-    theta: Floats
-    covariance: Floats
-    df: float
+    A block's level has the variance tau^2 (by moments: DerSimonian & Laird 1986, Controlled
+    Clinical Trials 7, 177-188; drawn to `BLOCK_SD` with the weight of `BLOCK_SD_BLOCKS`, for
+    a handful of days hardly tells): `between`. Weights are the inverse of variance + tau^2 11'.
+    """
 
-    def band(self, gradient: Floats) -> Floats:
-        """Half-width of the 95 % band for values with these gradients, (points, parameters)."""
-        variance = np.einsum("ij,jk,ik->i", gradient, self.covariance, gradient)
-        return np.asarray(t_quantile(LEVEL, self.df) * np.sqrt(np.maximum(variance, 0.0)))
+    def __init__(self, rest: Floats, variance: Floats, block: Ints, blocks: int) -> None:
+        self._block = block
+        self._weight = 1.0 / variance
+        self._total = np.asarray(np.bincount(block, self._weight, blocks), dtype=np.float64)
+        some = self._total > 0.0
+        total = self._total[some]
+        level = np.asarray(np.bincount(block, self._weight * rest, blocks), dtype=np.float64)
+        level[some] = level[some] / total
+        count = len(total)
+        inside = np.sum(self._weight * (rest - level[block]) ** 2) / max(len(rest) - count, 1)
+        centre = float(total @ level[some]) / total.sum()
+        between = float(total @ (level[some] - centre) ** 2) - (count - 1) * inside
+        room = total.sum() - float(total @ total) / total.sum()
+        found = max(between / room, 0.0) if room > 0.0 else 0.0
+        tau2 = BLOCK_SD_BLOCKS * BLOCK_SD**2 + (count - 1) * found
+        self.between = tau2 / (BLOCK_SD_BLOCKS + count - 1)
+        self._share = self.between / (1.0 + self.between * self._total)
+
+    def weighted(self, columns: Floats) -> Floats:
+        """The weights times these columns, (rows, k)."""
+        plain = columns * self._weight[:, None]
+        sums = np.zeros((len(self._total), columns.shape[1]))
+        np.add.at(sums, self._block, plain)
+        level = (sums * self._share[:, None])[self._block]
+        return np.asarray(plain - level * self._weight[:, None])
 
 
 # --- spread against interval ---------------------------------------------------
@@ -56,26 +80,52 @@ def log_spread(theta: Floats, step: Floats, own: Ints) -> tuple[Floats, Floats]:
     return 0.5 * np.log(total) + theta[2 + own], gradient
 
 
-def fit_spread(y: Floats, variance: Floats, step: Floats, own: Ints, block: Ints) -> Fit:
-    """Gauss-Newton on log spreads, towards the priors."""
-    count = 2 + int(own.max()) + 1
+@dataclass(frozen=True, eq=False)
+class Spreads:
+    """What is fitted, one row per cell: log spreads with their working variances.
+
+    `by_memory` is how a row moves with the memory that was put in; `memory_moved` (blocks,)
+    how far each block moved that.
+    """
+
+    value: Floats
+    variance: Floats
+    step: Floats
+    own: Ints
+    block: Ints
+    by_memory: Floats
+    memory_moved: Floats
+
+
+def fit_spread(data: Spreads) -> Fit:
+    """Gauss-Newton on log spreads, towards the priors.
+
+    The memory is an estimate as well, and all the rows lean on it: each block's score takes
+    in what the block did to the memory.
+    """
+    count, blocks = 2 + int(data.own.max()) + 1, len(data.memory_moved)
     mean = np.zeros(count)
     mean[:2] = FLOOR_PRIOR[0], SHARE_PRIOR[0]
     precision = np.full(count, 1.0 / OWN_FACTOR_SD**2)
     precision[:2] = FLOOR_PRIOR[1] ** -2, SHARE_PRIOR[1] ** -2
     theta = mean.copy()
-    for _ in range(60):
-        fitted, gradient = log_spread(theta, step, own)
-        weighted = gradient / variance[:, None]
+    ties = Ties(np.zeros_like(data.value), data.variance, data.block, blocks)
+    for turn in range(60):
+        fitted, gradient = log_spread(theta, data.step, data.own)
+        if turn == TIED_AFTER:  # by now the residuals are no longer those of the priors' curve
+            ties = Ties(data.value - fitted, data.variance, data.block, blocks)
+        weighted = ties.weighted(gradient)
         information = weighted.T @ gradient + np.diag(precision)
-        move = np.linalg.solve(information, weighted.T @ (y - fitted) - precision * (theta - mean))
+        score = weighted.T @ (data.value - fitted) - precision * (theta - mean)
+        move = np.linalg.solve(information, score)
         theta = theta + np.clip(move, -1.0, 1.0)
-        if np.abs(move).max() < 1e-8:
+        if turn > TIED_AFTER and np.abs(move).max() < 1e-8:
             break
-    fitted, gradient = log_spread(theta, step, own)
-    scores = gradient * ((y - fitted) / variance)[:, None]
-    information = (gradient / variance[:, None]).T @ gradient + np.diag(precision)
-    return _sandwich(theta, information, precision, scores, block)
+    fitted, gradient = log_spread(theta, data.step, data.own)
+    weighted = ties.weighted(gradient)
+    found = sandwich(theta, precision, gradient, weighted, data.value - fitted, data.block, blocks)
+    leaning = np.outer(data.memory_moved, weighted.T @ data.by_memory)
+    return replace(found, scores=found.scores + leaning)
 
 
 # --- share on the grid against interval ----------------------------------------
@@ -88,7 +138,7 @@ def share_design(step: Floats, own: Ints, count: int) -> Floats:
     return design
 
 
-def fit_share(cells: Cells, step: Floats, own: Ints, block: Ints) -> Fit:
+def fit_share(cells: Cells, step: Floats, own: Ints, block: Ints, blocks: int) -> Fit:
     """Logistic regression by Newton's method, towards the priors."""
     on, off = (cells[f].astype(np.float64) / RUN_NOTES for f in ("on", "off"))
     count = 2 + int(own.max()) + 1
@@ -108,26 +158,9 @@ def fit_share(cells: Cells, step: Floats, own: Ints, block: Ints) -> Fit:
         if np.abs(move).max() < 1e-8:
             break
     chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
-    scores = design * (on - (on + off) * chance)[:, None]
-    weight = (on + off) * chance * (1.0 - chance)
-    information = (design * weight[:, None]).T @ design + np.diag(precision)
-    return _sandwich(theta, information, precision, scores, block)
-
-
-def _sandwich(
-    theta: Floats, information: Floats, precision: Floats, scores: Floats, block: Ints
-) -> Fit:
-    """Covariance from blocks' scores; the priors' own uncertainty is added.
-
-    Fitted parameters make residuals too small, those the priors hold make them less so:
-    both enter by the effective number of parameters, tr(I - information^-1 precision).
-    """
-    _, number = np.unique(block, return_inverse=True)
-    blocks = int(number.max()) + 1
-    summed = np.zeros((blocks, len(theta)))
-    np.add.at(summed, number, scores)
-    inverse = np.linalg.inv(information)
-    spent = min(len(theta) - float(np.diag(inverse) @ precision), blocks / 2.0)
-    free = max(blocks - max(spent, 1.0), 1.0)
-    meat = summed.T @ summed * (blocks / free) + np.diag(precision)
-    return Fit(theta, inverse @ meat @ inverse, free)
+    seen = on + off
+    rest = np.where(seen > 0.0, on / np.maximum(seen, 1e-9) - chance, 0.0)
+    weighted = design * (seen * chance * (1.0 - chance))[:, None]
+    return sandwich(
+        theta, precision, design, weighted, rest / (chance * (1.0 - chance)), block, blocks
+    )

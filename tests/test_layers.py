@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("events", "phrases", "lattice", "layout", "free", "frame", "chain", "hand", "scene", "lean",
      "learn", "choose", "settle", "fit", "runs", "swing", "summaries", "stories", "places"),
     ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
-     "contrasts", "compare"),
+     "sandwich", "rare", "contrasts", "compare"),
     ("files", "smf", "start", "midi_*", "midi"),
     ("practice", "wording", "sentences", "tables", "document", "report", "compare_report",
      "compare_data", "safety", "safety_fit", "safety_report"),
