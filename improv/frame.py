@@ -5,8 +5,8 @@ Conventions
 Arrays end in slots, one for every event (`layout`); lanes and the two candidates come before:
 (2 candidates, lanes, slots), and (2 from, 2 to, lanes, slots) for going on in a lane. On a
 grid the deviation is an autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)),
-with a share of fumbled notes three times as wide. Entering a lane at a new beat is cheap, inside
-a beat dear. Densities are per ms. The arrays are float32: a posterior needs no more, and it
+with a share of fumbled notes three times as wide. Entering a lane at a new pulse is cheap, inside
+a pulse dear. Densities are per ms. The arrays are float32: a posterior needs no more, and it
 is twice as fast. What depends on the score alone is in `Frame`, what depends on the hand
 in `Steps`.
 """
@@ -26,7 +26,7 @@ Singles = NDArray[np.float32]
 
 FUMBLED = 0.04
 FUMBLE_WIDTH = 3.2
-SWITCH_AT_BEAT = 0.08
+SWITCH_AT_PULSE = 0.08
 SWITCH_INSIDE = 0.003
 SKIP_FLOOR = float(np.exp(-4.0))
 """Long notes are common: past this charge a longer wait costs no more."""
@@ -36,6 +36,8 @@ REST_MEMORY_MS = 1500.0
 """Memory of the last deviation fades over about this time."""
 EARLY_BEAT = 0.08
 """A note this early in beats still belongs to the beat it heralds."""
+EARLY_PULSE = 0.16
+"""The same in pulses."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,12 +102,17 @@ class Steps:
 
 
 def frame(
-    lattice: Lattice, layout: Layout, gap_ms: Floats, beat: Floats, lane_weight: Floats
+    lattice: Lattice,
+    layout: Layout,
+    gap_ms: Floats,
+    pulse_quarter: Floats,
+    lane_weight: Floats,
 ) -> Frame:
     """What the score offers at every event.
 
-    `gap_ms` is the time since the event before (any value at a phrase start), `beat` where
-    the event was meant to be, `lane_weight` (lanes, slots) the lanes' prior shares.
+    `gap_ms` is the time since the event before (any value at a phrase start), `pulse_quarter`
+    where the pulse begins that the event was meant for, `lane_weight` (lanes, slots) the lanes'
+    prior shares.
     """
     previous = layout.previous
     place = (lane_weight * lattice.allowed).astype(np.float32)
@@ -120,11 +127,11 @@ def frame(
     since = np.minimum(lattice.passed_at_beat, near_after)
     enter = place * played * _chance_silent(lattice.passed - since)
     enter *= lattice.index > near_index
-    new_beat = lattice.beat_number > np.floor(beat[previous] + EARLY_BEAT)
-    charge = np.where(new_beat | (lattice.on_beat > 0), SWITCH_AT_BEAT, SWITCH_INSIDE)
+    new_pulse = lattice.pulse_quarter > pulse_quarter[previous] + 1e-3
+    charge = np.where(new_pulse | (lattice.on_beat > 0), SWITCH_AT_PULSE, SWITCH_INSIDE)
 
     stay = _chance_silent(lattice.passed - after[:, None, :, previous])
-    stay *= (1.0 - SWITCH_AT_BEAT) * played * lattice.allowed
+    stay *= (1.0 - SWITCH_AT_PULSE) * played * lattice.allowed
     stay *= lattice.index > lattice.index[:, None, :, previous]
     return Frame(
         stay, enter, enter * charge.astype(np.float32), start, lattice.deviation_ms, gap_ms

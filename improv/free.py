@@ -43,15 +43,15 @@ KIND_WEIGHTS = (0.4, 0.4, 0.2)
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
 SLOW_STEP_MS = 200.0
-SLOW_CHARGE = 0.1
+SLOW_CHARGE = 0.05
 """Per ms beyond: slower notes that leave the beat are drifting, not flying (our choice)."""
 HOLDS_CHARGE = 10.0
-HOLDS_SHARE = 0.3
+HOLDS_SHARE = 0.22
 HOLDS_EDGE = 0.04
 PLACE_WEIGHT = 0.75
 HOLDS_STEP_MS = 170.0
 """A run holds a grid while it stays within this share of a step from its positions."""
-UNEVEN_SHARE = 0.18
+UNEVEN_SHARE = 0.22
 """Scatter of an uneven run's steps as a share of the step."""
 _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))
 

@@ -40,7 +40,7 @@ FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7
 IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
 RATIO_RANGE = (1.12, 2.95)
 DOTTED_RATIO = 3.0
-FEWEST_SWUNG_NOTES = 4.0
+FEWEST_SWUNG_NOTES = 2.5
 
 
 @dataclass(frozen=True)

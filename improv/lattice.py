@@ -29,6 +29,7 @@ from improv.tempo import bar_index
 
 PLAYED = (0.86, 0.80, 0.74)
 """Chance that an offered position is played: on a beat, halfway, elsewhere (tuned; benchmarks)."""
+_UNIT = [row.key for row in SUBDIVISIONS].index("unit")
 SHORTEST_STEP_MS = 52.0
 """Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014)."""
 
@@ -59,7 +60,8 @@ class Lattice:
     `index` numbers the positions of a lane from the first bar on; `passed` is the summed
     log chance that no position before this one was played, so that differences give the charge;
     `passed_at_beat` the same at the start of the candidate's beat.
-    `beat` is the candidate's whole beat from bar 1; `allowed` whether the lane exists there.
+    `pulse_quarter` is where the candidate's pulse (a beat's unit) begins; `allowed` whether the
+    lane exists there.
     """
 
     lanes: tuple[Lane, ...]
@@ -70,7 +72,7 @@ class Lattice:
     log_silent: NDArray[np.float32]
     passed: Floats
     passed_at_beat: Floats
-    beat_number: NDArray[np.float32]
+    pulse_quarter: NDArray[np.float32]
     on_beat: NDArray[np.float32]
     log_start: NDArray[np.float32]
     allowed: NDArray[np.float32]
@@ -93,7 +95,7 @@ class _BarGrid:
     passed: Floats
     passed_at_beat: Floats
     on_beat: Floats
-    beat: Floats
+    pulse: Floats
     log_start: Floats
 
 
@@ -133,7 +135,7 @@ def _lay(
             out["quarter"][end, here] = grid.quarter[at] + bars.start_quarter[bar[here]]
             out["passed"][end, here] = grid.passed[at] + first_passed[here]
             out["passed_at_beat"][end, here] = grid.passed_at_beat[at] + first_passed[here]
-            out["beat_number"][end, here] = grid.beat[at] + bars.first_beat[bar[here]]
+            out["pulse_quarter"][end, here] = grid.pulse[at] + bars.start_quarter[bar[here]]
             for column in ("log_played", "log_silent", "on_beat", "log_start"):
                 out[column][end, here] = getattr(grid, column)[at]
             out["allowed"][end, here] = fits
@@ -141,7 +143,7 @@ def _lay(
 
 _COLUMNS: dict[str, Any] = {
     "quarter": np.float64, "index": np.int64, "passed": np.float64, "passed_at_beat": np.float64,
-    "beat_number": np.float32, "log_played": np.float32, "log_silent": np.float32,
+    "pulse_quarter": np.float32, "log_played": np.float32, "log_silent": np.float32,
     "on_beat": np.float32, "log_start": np.float32, "allowed": np.float32,
 }  # fmt: skip
 
@@ -172,9 +174,15 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
         passed=passed,
         passed_at_beat=np.concatenate([passed[:-1][opens], passed[-1:]]),
         on_beat=_closed(strong.astype(np.float64)),
-        beat=np.concatenate([beat, [beats]]).astype(np.float64),
+        pulse=np.floor(quarter / pulse_quarters(meter) + 1e-6) * pulse_quarters(meter),
         log_start=_closed(np.log(weight * beats)),
     )
+
+
+@cache
+def pulse_quarters(meter: Meter) -> float:
+    """Length of the unit that beats are made of: eighths in 4/4, 6/8 and 2+2+3/8."""
+    return float(meter.bar_quarters) / len(positions(SUBDIVISIONS[_UNIT], meter))
 
 
 def _closed(values: Floats) -> Floats:

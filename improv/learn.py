@@ -37,6 +37,8 @@ LEARNING_EVENTS = 240
 STARTING_EVENTS = 120
 """Events enough to tell roughly where the hand lies."""
 WEIGHT_PRIOR_EVENTS = 25.0
+STRAIGHT_BELOW = 1.15
+"""A smaller ratio is straight playing with a lilt, not swing (our choice)."""
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
@@ -124,7 +126,9 @@ def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dic
             share, total = both, family
         if total >= FEWEST_SWUNG_NOTES:
             share = min(max(share, 0.4), 0.8)
-            found[row] = float(np.clip(share / (1 - share), *RATIO_RANGE))
+            ratio = share / (1 - share)
+            if ratio >= STRAIGHT_BELOW:
+                found[row] = float(np.clip(ratio, *RATIO_RANGE))
     return found
 
 

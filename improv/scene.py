@@ -19,7 +19,7 @@ from improv import frame as framing
 from improv.events import Events
 from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, positions
-from improv.lattice import Lane, Lattice, build
+from improv.lattice import Lane, Lattice, build, pulse_quarters
 from improv.layout import Layout
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
@@ -61,7 +61,8 @@ class Scene:
         at = layout.event
         lattice = build(events.at(at), bars, lanes, meant_quarter[at])
         gap_ms = np.maximum(gap_ms, 0.0)[at]
-        frame = framing.frame(lattice, layout, gap_ms, meant_beat[at], weight.T[:, meter[at]])
+        pulse = _pulse_quarter(bars, meant_quarter)[at]
+        frame = framing.frame(lattice, layout, gap_ms, pulse, weight.T[:, meter[at]])
         return Scene(events, edges, bars, layout, lattice, frame, meant_beat)
 
     def __len__(self) -> int:
@@ -197,6 +198,16 @@ def span_of(edges: Ints, chosen: Ints) -> tuple[Ints, Ints]:
     local = np.concatenate([[0], np.cumsum(sizes)])
     span = np.repeat(edges[:-1][chosen] - local[:-1], sizes) + np.arange(local[-1])
     return span, local
+
+
+def _pulse_quarter(bars: Bars, meant_quarter: Floats) -> Floats:
+    """Where the pulse begins that each event belongs to; a little early is in time."""
+    bar = bar_index(bars, meant_quarter)
+    length = np.array([pulse_quarters(meter) for meter in bars.meters])[bars.meter[bar]]
+    into = meant_quarter - bars.start_quarter[bar]
+    return np.asarray(
+        np.floor(into / length + framing.EARLY_PULSE) * length + bars.start_quarter[bar]
+    )
 
 
 @cache

@@ -59,4 +59,4 @@ def _written(free: Bools, share: Floats, phrase: NDArray[np.int64]) -> NDArray[n
     count = int(begins.sum())
     squares = np.bincount(run[of], share[of] ** 2, count)
     near = squares < CLEAR_SHARE**2 * np.bincount(run[of], minlength=count)
-    return of[near[run[of]]]
+    return np.asarray(of[near[run[of]]])

@@ -337,7 +337,7 @@ def test_truth_and_hearing_have_the_same_notes() -> None:
 
 
 def test_a_swerve_near_written_places_is_no_free_run() -> None:
-    """Two sixteenths into eighths, 23 ms astray at most: a smooth curve, yet easily written down."""
+    """Sixteenths into eighths, 23 ms astray at most: a smooth curve, yet easily written down."""
     third, bar = np.arange(9) / 3.0, np.arange(8)
     steady = (3.0 * bar[:, None] + third).ravel()
     swerve = np.array([18 + 2 / 3, 18 + 5 / 6, *(19 + np.arange(10) / 3)])
