@@ -137,20 +137,11 @@ def robust_line(
     one more observation whose own uncertainty is added in full. `None` when the data cannot
     tell the coefficient: fewer rows than columns, or columns that say the same.
     """
-    rows, k = columns.shape
-    if rows <= k - (prior is not None):
+    rows = len(y)
+    solved = _solved(y, columns, variance, prior)
+    if solved is None:
         return None
-    scale = _dispersion(y, columns, variance, prior)
-    root = np.sqrt(variance * scale)
-    x, z = columns / root[:, None], y / root
-    if prior is not None:
-        extra = np.zeros((1, k))
-        extra[0, prior.column] = 1.0 / prior.sd
-        x, z = np.vstack([x, extra]), np.append(z, prior.mean / prior.sd)
-    information = x.T @ x
-    if np.linalg.cond(information) > 1e12:
-        return None
-    inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
+    x, z, inverse, _ = solved
     beta = inverse @ (x.T @ z)
     a = x @ inverse[:, want]
     leverage = np.minimum(np.einsum("ij,jk,ik->i", x, inverse, x), 1.0 - 1e-9)
@@ -165,6 +156,42 @@ def robust_line(
     total = robust + known
     whole_df = total**2 / (robust**2 / df) if robust > 0.0 else math.inf
     return Estimate(float(beta[want]), math.sqrt(total), min(whole_df, 1e6))
+
+
+def line_weights(
+    y: Floats, columns: Floats, variance: Floats, want: int, prior: Prior | None = None
+) -> tuple[float, Floats, float] | None:
+    """`robust_line`'s coefficient as a sum over `y`: value, weights (n,), what a prior leaves open.
+
+    The last is a standard deviation. With a column of ones the weights sum to 0.
+    """
+    solved = _solved(y, columns, variance, prior)
+    if solved is None:
+        return None
+    x, z, inverse, root = solved
+    a = np.asarray(x @ inverse[:, want], dtype=np.float64)
+    open_sd = abs(float(a[-1])) if prior is not None else 0.0
+    return float(a @ z), a[: len(y)] / root, open_sd
+
+
+def _solved(
+    y: Floats, columns: Floats, variance: Floats, prior: Prior | None
+) -> tuple[Floats, Floats, Floats, Floats] | None:
+    """Rows and values at unit variance (a prior's row last), (X'X)^-1, the rows' deviations."""
+    rows, k = columns.shape
+    if rows <= k - (prior is not None):
+        return None
+    scale = _dispersion(y, columns, variance, prior)
+    root = np.sqrt(variance * scale)
+    x, z = columns / root[:, None], y / root
+    if prior is not None:
+        extra = np.zeros((1, k))
+        extra[0, prior.column] = 1.0 / prior.sd
+        x, z = np.vstack([x, extra]), np.append(z, prior.mean / prior.sd)
+    information = x.T @ x
+    if np.linalg.cond(information) > 1e12:
+        return None
+    return x, z, np.asarray(np.linalg.inv(information), dtype=np.float64), root
 
 
 def _dispersion(y: Floats, columns: Floats, variance: Floats, prior: Prior | None) -> float:

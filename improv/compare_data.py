@@ -6,6 +6,7 @@ import csv
 import html
 import io
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 from improv.compare import Comparison, Finding
@@ -14,8 +15,10 @@ from improv.compare_report import (
     change_figure,
     clearest_sentence,
     figure,
+    interval_figure,
     reading,
     sentence,
+    short_verdict,
     what,
 )
 
@@ -89,30 +92,48 @@ def _rows(comparison: Comparison) -> list[tuple[Any, ...]]:
 
 # --- a section of HTML ---------------------------------------------------------------
 
+NUMBERS = ("before", "after", "change", "95 % interval", "chance")
+SHORT_WORDS = "'None shown' is no difference that can be shown, 'too few' too few notes to tell."
+
 
 def html_section(comparison: Comparison, title: str = "Compared with before") -> str:
     """A self-contained section for a report; everything from outside is escaped."""
-    rows = []
-    for f in comparison.findings:
-        interval = (
-            "-" if f.low is None else f"{change_figure(f, f.low)} to {change_figure(f, f.high)}"
-        )
-        cells = (
-            f.measure.title, figure(f, f.before), figure(f, f.after), change_figure(f, f.change),
-            interval, chance(f), f.verdict,
-        )  # fmt: skip
-        row = "".join(f"<td>{html.escape(c)}</td>" for c in cells)
-        rows.append(f'<tr><th scope="row">{html.escape(f.subdivision)}</th>{row}</tr>')
-    heads = ("subdivision", "measure", "before", "after", "change", "95 % interval", "chance",
-             "verdict")  # fmt: skip
-    head = "".join(f'<th scope="col">{h}</th>' for h in heads)
+    head = "".join(
+        f'<th scope="col"{_aligned(name)}>{name}</th>' for name in ("measure", "verdict", *NUMBERS)
+    )
     return (
         '<section id="history" aria-labelledby="history-head">\n'
         f'<h2 id="history-head">{html.escape(title)}</h2>\n'
         f"<p>{html.escape(what(comparison))}</p>\n"
         f'<p class="lead">{html.escape(clearest_sentence(comparison))}</p>\n'
         '<div class="scroll" role="region" aria-labelledby="history-head" tabindex="0">\n'
-        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n"
-        + "\n".join(rows)
-        + f"\n</tbody>\n</table>\n</div>\n<p>{html.escape(reading(comparison))}</p>\n</section>\n"
+        f"<table>\n<thead><tr>{head}</tr></thead>\n"
+        + "".join(_group(list(of)) for _, of in groupby(comparison.findings, _subdivision))
+        + f"</table>\n</div>\n<p>{html.escape(reading(comparison))} {SHORT_WORDS}</p>\n</section>\n"
     )
+
+
+def _subdivision(finding: Finding) -> tuple[str, float]:
+    return finding.subdivision, finding.per_beat
+
+
+def _group(findings: list[Finding]) -> str:
+    """The rows of one subdivision, under its name. The verdict stands before the figures, so
+    that a narrow screen shows it without scrolling."""
+    before, after = findings[0].notes
+    name = html.escape(f"{findings[0].subdivision} ({before} and {after} notes)")
+    span = 2 + len(NUMBERS)
+    rows = [f'<tr class="group"><th scope="rowgroup" colspan="{span}">{name}</th></tr>']
+    for f in findings:
+        cells = (figure(f, f.before), figure(f, f.after), change_figure(f, f.change),
+                 interval_figure(f), chance(f))  # fmt: skip
+        figures = "".join(f'<td class="n number">{html.escape(cell)}</td>' for cell in cells)
+        words = html.escape(f.measure.title), html.escape(short_verdict(f))
+        rows.append(
+            f'<tr><th scope="row">{words[0]}</th><td class="number">{words[1]}</td>{figures}</tr>'
+        )
+    return "<tbody>\n" + "\n".join(rows) + "\n</tbody>\n"
+
+
+def _aligned(column: str) -> str:
+    return ' class="n"' if column in NUMBERS else ""

@@ -35,6 +35,8 @@ def text_report(comparison: Comparison) -> str:
     for finding in sorted(others, key=lambda f: f.raw_probability or 1.0):
         lines += _wrapped(f"Also: {sentence(finding, comparison)}")
     for verdict in (NO_DIFFERENCE, TOO_FEW):
+        if verdict == TOO_FEW and _nothing_told(comparison):
+            continue  # the sentence above has said so of all
         said = _grouped([f for f in comparison.findings if f.verdict == verdict])
         if said:
             lines += _wrapped(f"{verdict.capitalize()}: {said}.")
@@ -46,12 +48,16 @@ def clearest_sentence(comparison: Comparison) -> str:
     """The single clearest change, or that there is none."""
     if comparison.clearest is not None:
         return f"The clearest change: {sentence(comparison.clearest, comparison)}"
-    if all(f.verdict == TOO_FEW for f in comparison.findings):
+    if _nothing_told(comparison):
         return (
             "Too few notes to tell: no subdivision has enough on both sides. Record more of "
             "the same, a few takes on several days, and compare again."
         )
     return "No change can be shown: what differs is no more than chance would do."
+
+
+def _nothing_told(comparison: Comparison) -> bool:
+    return all(f.verdict == TOO_FEW for f in comparison.findings)
 
 
 def sentence(finding: Finding, comparison: Comparison) -> str:
@@ -193,6 +199,13 @@ def change_figure(finding: Finding, value: float | None) -> str:
     return text.replace("-", "+") if not text.strip("+-0.") else text  # never -0
 
 
+def interval_figure(finding: Finding) -> str:
+    """The interval of a change, from its lower to its upper end."""
+    if finding.low is None or finding.high is None:
+        return "-"
+    return f"{change_figure(finding, finding.low)} to {change_figure(finding, finding.high)}"
+
+
 def chance(finding: Finding) -> str:
     """Holm's probability as a percentage."""
     if finding.probability is None:
@@ -220,11 +233,9 @@ def table(comparison: Comparison) -> list[str]:
             current = f.subdivision
             notes = " and ".join(str(n) for n in f.notes)
             rows.append((f"{current} ({notes} notes)",))
-        interval = "-" if f.low is None else f"{change_figure(f, f.low)} to "
-        interval += "" if f.high is None else change_figure(f, f.high)
         rows.append(
             (f"  {f.measure.title}", figure(f, f.before), figure(f, f.after),
-             change_figure(f, f.change), interval, chance(f), short_verdict(f))
+             change_figure(f, f.change), interval_figure(f), chance(f), short_verdict(f))
         )  # fmt: skip
     widths = (15, 9, 9, 8, 19, 8, 10)
     for row in [head, *rows]:

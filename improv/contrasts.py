@@ -17,6 +17,7 @@ from improv.cells import Cells, Kind
 from improv.chance import Estimate, Prior, robust_line
 from improv.measures import MEASURES, Measure, Values, values
 from improv.model import Floats, Ints
+from improv.rare import Phrases, share_change
 
 FEWEST_DAYS = 3
 FEWEST_TAKES = 3
@@ -86,10 +87,9 @@ def draft(
     if not enough:
         half = tuple(_average(found.value[m], weight[m]) for m in (early, ~early))
         return Draft(kind, measure, notes, sides, None, half[0], half[1])
-    estimate = contrast(y, moved, step, variance, measure)
+    phrases = Phrases(found.value, number) if measure.key == "off_grid" else None
+    estimate = contrast(y, moved, step, variance, measure, phrases)
     half = tuple(_average(y[m], 1.0 / variance[m]) for m in (place < 0.5, place >= 0.5))
-    if estimate is not None and measure.key == "off_grid":
-        estimate = _never_certain(estimate, y, place)
     return Draft(kind, measure, notes, sides, estimate, half[0], half[1])
 
 
@@ -141,33 +141,27 @@ def _average(value: Floats, weight: Floats) -> float | None:
 
 
 def contrast(
-    y: Floats, place: Floats, step: Floats, variance: Floats, measure: Measure
+    y: Floats,
+    place: Floats,
+    step: Floats,
+    variance: Floats,
+    measure: Measure,
+    phrases: Phrases | None = None,
 ) -> Estimate | None:
-    """The change from place 0 to place 1, at equal tempo.
+    """The change from place 0 to place 1, at equal tempo; that of a rare share by `phrases`.
 
     Copies of one take under several days agree to the last digit, which is no evidence:
     the standard error is at least `LEAST_ERROR` of what the working variances expect.
     """
-    one = np.ones_like(y)
-    plain = np.column_stack([one, place])
-    if step.max() - step.min() < SAME_TEMPO:
-        found = robust_line(y, plain, variance, 1)
-    else:
+    plain = np.column_stack([np.ones_like(y), place])
+    columns, prior = plain, None
+    if step.max() - step.min() >= SAME_TEMPO:
         columns = np.column_stack([plain, step - step.mean()])
-        found = robust_line(y, columns, variance, 1, Prior(2, *measure.slope))
+        prior = Prior(2, *measure.slope)
+    if phrases is not None:
+        return share_change(phrases, y, columns, variance, prior)
+    found = robust_line(y, columns, variance, 1, prior)
     if found is None:
         return None
     expected = np.linalg.inv((plain / variance[:, None]).T @ plain)[1, 1]
     return Estimate(found.value, max(found.se, LEAST_ERROR * math.sqrt(expected)), found.df)
-
-
-def _never_certain(estimate: Estimate, share: Floats, place: Floats) -> Estimate:
-    """Where one side never left the grid at all, chance may have hidden that it can.
-
-    Of n blocks without a single failure up to 3/n may fail (the rule of three: Hanley &
-    Lippman-Hand 1983, JAMA 249, 1743-1745), here with a quarter of their notes; that is
-    taken as two standard errors.
-    """
-    never = [int(side.sum()) for side in (place < 0.5, place >= 0.5) if not share[side].any()]
-    floor = math.sqrt(sum((0.25 * min(3.0 / max(n, 1), 1.0) / 2.0) ** 2 for n in never))
-    return Estimate(estimate.value, math.hypot(estimate.se, floor), estimate.df)
