@@ -100,12 +100,15 @@ def _read(
     error, on_grid = scene.expected(belief)
     loose = _loose(scene, on_grid)
     if len(loose):
-        # Where runs seem free, what the grids would make of them must be known as well.
+        # Where runs seem free, what the grids would make of them must be known as well; but
+        # a lean drawn from it may bend any run to a grid, so it counts for less.
         span, _ = span_of(edges, loose)
         center = hand.center_ms + lean[span]
         again = scene.part(loose)
         plain = again.believe(center, flat[span], hand.memory, with_free=False)
+        heard = on_grid[span]
         error[span], on_grid[span] = again.expected(plain)
+        on_grid[span] *= 0.5 + 0.5 * heard
     at_ms = part.onset_sec * 1000.0
     count = len(edges) - 1
     base, drift, spread = phrase_leanings(error - lean, on_grid, at_ms, phrase, count, hand)

@@ -22,6 +22,10 @@ CLEAR_SHARE = 0.12
 """On simulated solos the nearest grids miss free runs by 0.15 to 0.32 of a step (5 % to 90 %),
 where they miss tight playing by 0.1 at most (benchmarks, tuning seeds)."""
 
+SPARSE = 1.4
+"""Steps of the grid to a note: sparser than this, a run's notes only happen to lie near it."""
+MOST_PASSED = 4.0
+
 
 def settle(
     scene: Scene,
@@ -41,8 +45,10 @@ def settle(
     part = scene.part(doubted)
     belief = part.believe(center_ms[span], spread_ms[span], hand.memory, with_free=False)
     plain = choose(part, belief, hand, free=False)
-    share = (plain["deviation_ms"] - center_ms[span]) / steps_ms(part, plain["row"])
-    near = span[_written(called["row"][span] < 0, share, part.phrase)]
+    step_ms = steps_ms(part, plain["row"])
+    share = (plain["deviation_ms"] - center_ms[span]) / step_ms
+    gap = np.minimum(np.diff(part.events.onset_sec, append=np.inf) * 1000.0 / step_ms, MOST_PASSED)
+    near = span[_written(called["row"][span] < 0, share, gap, part.phrase)]
     back = np.searchsorted(span, near)
     settled = {name: column.copy() for name, column in called.items()}
     for name, column in settled.items():
@@ -50,13 +56,17 @@ def settle(
     return settled
 
 
-def _written(free: Bools, share: Floats, phrase: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Events of the free runs whose notes lie near grid positions."""
+def _written(
+    free: Bools, share: Floats, gap: Floats, phrase: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Events of the free runs whose notes lie near grid positions, most of which they play."""
     begins = free.copy()
     begins[1:] &= ~free[:-1] | (np.diff(phrase) != 0)
     run = np.cumsum(begins) - 1
     of = np.flatnonzero(free)
     count = int(begins.sum())
     squares = np.bincount(run[of], share[of] ** 2, count)
-    near = squares < CLEAR_SHARE**2 * np.bincount(run[of], minlength=count)
+    steps = np.bincount(run[of], gap[of], count)
+    size = np.bincount(run[of], minlength=count)
+    near = (squares < CLEAR_SHARE**2 * size) & (steps < SPARSE * size)
     return np.asarray(of[near[run[of]]])
