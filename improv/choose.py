@@ -19,10 +19,10 @@ from improv.scene import Scene
 from improv.tempo import bar_index
 
 ROW_ALLOWED = 0.15
-CALIBRATION = (1.95, 0.434, 8.9)
+CALIBRATION = (1.55, 0.523, 6.9)
 """A call the model gives log odds x is right with log odds a + b x - c (spread / step): fitted
 on simulated solos, tuning seeds. Where scatter nears the step, no answer is safe."""
-FREE_CALIBRATION = (-0.17, 0.434)
+FREE_CALIBRATION = (-0.15, 0.523)
 """The same for a call off the grid."""
 
 
