@@ -6,8 +6,9 @@ denser one.
 
 Conventions
 -----------
-* Held: at least `ENOUGH_NOTES` events on the grid, spread at most the tolerance, and at
-  least `HELD_SHARE` of all attempts at that rate on the grid rather than in a run off it.
+* Held: at least `ENOUGH_NOTES` events on the grid, called with `SURE` confidence on the whole,
+  spread at most the tolerance, and at least `HELD_SHARE` of all attempts at that rate on the
+  grid rather than in a run off it.
 * Spread: scatter about each phrase's own straight line (offset and drift taken out), as
   1.4826 times the median absolute residual, so that a fumbled note does not decide.
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart, so that a note strays past the
@@ -33,6 +34,7 @@ from improv.wording import bpm_text, counted, drift_text, lag_ms, number_word
 
 ENOUGH_NOTES = 12
 HELD_SHARE = 0.8
+SURE = 0.8
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 BACK_OFF = 0.75
@@ -50,13 +52,14 @@ CAUTION = (
 
 @dataclass(frozen=True)
 class Played:
-    """One subdivision as this take has it: how often, how widely, and how often it failed."""
+    """One subdivision as this take has it: how often, how widely, how surely, how often failed."""
 
     subdivision: str
     per_beat: float
     events: int
     spread_ms: float
     off_grid_events: int
+    confidence: float = 1.0
 
     @property
     def held_share(self) -> float:
@@ -102,6 +105,7 @@ def is_held(played: Played, tolerance_ms: float) -> bool:
     """Whether a subdivision counts as held; see the module's conventions."""
     return (
         played.events >= ENOUGH_NOTES
+        and played.confidence >= SURE
         and played.spread_ms <= tolerance_ms
         and played.held_share >= HELD_SHARE
     )
@@ -133,6 +137,7 @@ def subdivisions_played(analysis: Analysis) -> tuple[Played, ...]:
                 len(rows),
                 _spread(notes.phrase[rows], notes.onset_sec[rows], notes.deviation_ms[rows]),
                 _failed(analysis, called, float(notes.per_beat[rows[0]])),
+                float(notes.confidence[rows].mean()),
             )
         )
     return tuple(sorted(found, key=lambda p: p.per_beat))

@@ -49,10 +49,12 @@ def test_safe_means_one_stray_note_in_370() -> None:
         (Played("eighths", 2.0, 11, 8.0, 0), False),
         (Played("eighths", 2.0, 80, 20.5, 0), False),
         (Played("sixteenths", 4.0, 40, 12.0, 11), False),
+        (Played("quintuplets", 5.0, 40, 12.0, 0, 0.85), True),
+        (Played("quintuplets", 5.0, 40, 12.0, 0, 0.55), False),
     ],
 )
 def test_held(played: Played, held: bool) -> None:
-    """Enough notes, a tight spread, and at least four in five attempts on the grid."""
+    """Enough notes, surely heard, a tight spread, and four in five attempts on the grid."""
     assert is_held(played, tolerance_ms=20.0) is held
 
 

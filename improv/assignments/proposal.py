@@ -88,7 +88,8 @@ def _together(played: list[Played]) -> list[Played]:
         squares = sum(p.events * p.spread_ms**2 for p in known)
         spread = float(np.sqrt(squares / weight)) if weight else float("inf")
         failed = sum(p.off_grid_events for p in rows)
-        found.append(Played(name, rows[0].per_beat, events, spread, failed))
+        sure = sum(p.events * p.confidence for p in rows) / events
+        found.append(Played(name, rows[0].per_beat, events, spread, failed, sure))
     return sorted(found, key=lambda p: p.per_beat)
 
 
