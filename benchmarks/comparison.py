@@ -41,11 +41,9 @@ END_TO_END = 60
 SEED = 100_000
 KEYS = ("spread", "offset", "pocket", "off_grid", "drift")
 LOW, HIGH = 0.93, 0.97
-_TEMPO_NOTE = """Two takes of different tempo cannot tell what the tempo does: their interval allows for an
-offset that moves with it (a prior), which these players' does not; hence the last row."""
+TEMPO_NOTE = "(two takes: room for an offset that moves with the tempo, as these players' does not)"
 MEAN_RATE = 0.06
 """Share of phrases that leave the grid, over the players of `random_player`."""
-_STILL = dict(day_wander=0.0, offset_wander_ms=0.0)
 
 
 @dataclass(frozen=True)
@@ -64,7 +62,7 @@ class Scenario:
         return replace(random_player(rng), **dict(self.still))
 
 
-_TAKES = tuple(_STILL.items())
+_TAKES = (("day_wander", 0.0), ("offset_wander_ms", 0.0))
 _PHRASES = (*_TAKES, ("take_wander", 0.0))
 SCENARIOS = (
     Scenario("days, 4 against 4", Side(4), Side(4)),
@@ -145,7 +143,7 @@ def coverage_table(histories: int) -> str:
         worst = max([worst, *(_error(inside[key]) for key in scenario.measures)])
         row = "".join(f"{c:>10}" for c in cells)
         lines.append(f"{scenario.name:<24}{row}{_share(plain):>11}")
-    return "\n".join([*lines, f"(largest standard error {100 * worst:.1f} %)", _TEMPO_NOTE])
+    return "\n".join([*lines, f"(largest standard error {100 * worst:.1f} %)", TEMPO_NOTE])
 
 
 def _covered(found: Comparison, scenario: Scenario) -> dict[str, float]:
