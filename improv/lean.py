@@ -20,9 +20,7 @@ from improv.hand import Hand, nearness
 from improv.model import Floats, Ints
 from improv.scene import Scene, span_of
 
-SLOPES = tuple(
-    sign * step for sign in (-1, 1) for step in (0.006, 0.012, 0.018, 0.025, 0.033, 0.042, 0.052)
-)
+SLOPES = tuple(sign * step for sign in (-1, 1) for step in (0.008, 0.018, 0.03, 0.045))
 """Drifts tried per phrase: ms gained or lost per ms, from the hand's center or from none."""
 SHIFTS = tuple((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.01))
 """Shifts tried per phrase: where it begins in ms against the center, and its slope."""
@@ -125,19 +123,14 @@ def _first_lean(scene: Scene, hand: Hand, afresh: bool) -> Floats:
     found = scene.evidence(hand.center_ms + lean, spread, hand.memory, False) - charge[:, None]
     chosen = found[1:].argmax(axis=0) + 1
     line, cost = lines[chosen], charge[chosen]
-    for _ in range(2):
-        leaning = hand.center_ms + line[phrase, 0] + line[phrase, 1] * since_ms
-        belief = scene.believe(leaning, spread[0], hand.memory, with_free=False)
-        line = _closer(scene, belief, hand, leaning, since_ms, tight)
+    leaning = hand.center_ms + line[phrase, 0] + line[phrase, 1] * since_ms
+    belief = scene.believe(leaning, spread[0], hand.memory, with_free=False)
+    line = _closer(scene, belief, hand, leaning, since_ms, tight)
     drawn = line[phrase, 0] + line[phrase, 1] * since_ms
     both = hand.center_ms + np.stack([np.zeros(len(scene)), drawn])
-    found = np.max(
-        [
-            scene.evidence(both, np.full(both.shape, spread_ms), hand.memory, True)
-            for spread_ms in {hand.spread_ms, tight}
-        ],
-        axis=0,
-    )
+    widths = np.repeat([[hand.spread_ms], [tight]], 2, axis=0) * np.ones(len(scene))
+    found = scene.evidence(np.tile(both, (2, 1)), widths, hand.memory, True)
+    found = found.reshape(2, 2, -1).max(axis=0)
     better = (found[1] - cost > found[0]) & (np.diff(edges) >= FEWEST_FOR_DRIFT)
     return np.asarray(np.where(better[phrase], drawn, 0.0))
 

@@ -10,22 +10,19 @@ if the phrases were repeated.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cached_property
 
 import numpy as np
 
-from improv import chain, free
+from improv import chain
 from improv import frame as framing
 from improv.events import Events
 from improv.frame import Singles
-from improv.grid import SUBDIVISIONS, positions
 from improv.lattice import Lane, Lattice, build, pulse_quarters
 from improv.layout import Layout
-from improv.meter import Meter
+from improv.loose import Loose
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index, beats_at
-
-NO_STEP_QUARTER = 1000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +36,7 @@ class Scene:
     lattice: Lattice
     frame: framing.Frame
     meant_beat: Floats
+    loose: Loose
 
     @staticmethod
     def of(
@@ -63,7 +61,8 @@ class Scene:
         gap_ms = np.maximum(gap_ms, 0.0)[at]
         pulse = _pulse_quarter(bars, meant_quarter)[at]
         frame = framing.frame(lattice, layout, gap_ms, pulse, weight.T[:, meter[at]])
-        return Scene(events, edges, bars, layout, lattice, frame, meant_beat)
+        loose = Loose(events, layout, bars, lanes)
+        return Scene(events, edges, bars, layout, lattice, frame, meant_beat, loose)
 
     def __len__(self) -> int:
         return len(self.events)
@@ -106,7 +105,7 @@ class Scene:
             for hand in (center_ms, spread_ms)
         )
         hands = framing.Hands(center, spread, memory)
-        ends = self._stretches(number, center_ms[0], spread_ms[0]) if with_free else None
+        ends = self.loose.scores(number, center_ms[0], spread_ms[0]) if with_free else None
         return chain.Field(self.frame.of(batch), hands, batch.valid, ends)
 
     def favouring(self, posterior: Singles, shares: Floats, strength: float) -> Scene:
@@ -117,7 +116,8 @@ class Scene:
         by_lane = posterior.sum(axis=0)[:, self.layout.slot]
         heard = np.add.reduceat(by_lane, self.edges[:-1], axis=1)
         total = heard.sum(axis=0)
-        before = shares[self.bars.meter[self._bar[self.edges[:-1]]]].T
+        first_quarter = self.events.quarter[self.edges[:-1]]
+        before = shares[self.bars.meter[bar_index(self.bars, first_quarter)]].T
         now = (heard + strength * before) / (total + strength)
         factor = np.where(before > 0, now / np.maximum(before, 1e-12), 0.0)
         at = self.phrase[self.layout.event]
@@ -126,16 +126,17 @@ class Scene:
     def part(self, chosen: Ints) -> Scene:
         """Some phrases of the scene as one of their own."""
         span, edges = span_of(self.edges, chosen)
-        layout = Layout.of(edges)
+        events, layout = self.events.at(span), Layout.of(edges)
         slots = self.layout.slot[span][layout.event]
         return Scene(
-            self.events.at(span),
+            events,
             edges,
             self.bars,
             layout,
             self.lattice.at(slots),
             self.frame.at(slots),
             self.meant_beat[span],
+            Loose(events, layout, self.bars, self.lattice.lanes),
         )
 
     def expected(self, posterior: Singles) -> tuple[Floats, Floats]:
@@ -145,51 +146,6 @@ class Scene:
         slot = self.layout.slot
         chance = on_grid[slot].astype(np.float64)
         return error[slot] / np.maximum(chance, 1e-9), chance
-
-    def _stretches(self, number: int, center_ms: Floats, spread_ms: Floats) -> Floats | None:
-        """Free-run densities of a batch; the hand's lean and spread given per event."""
-        gathered = self._gathered[number]
-        if gathered is None:
-            return None
-        rows = self.layout.batches[number].rows
-        ground = free.Ground(
-            spread_ms[rows[0]],
-            self._even_steps_ms[rows[0]],
-            self._in_bar_ms[rows.T] - center_ms[rows.T],
-        )
-        return free.stretch_scores(gathered, (rows.shape[0], rows.shape[1]), ground)
-
-    @cached_property
-    def _gathered(self) -> tuple[free.Stretches | None, ...]:
-        """What could be free runs, batch by batch."""
-        onset_ms = self.events.onset_sec * 1000.0
-        return tuple(
-            free.gather(onset_ms[b.rows.T], b.valid.T, self._beat_ms[b.rows[0]][:, None])
-            for b in self.layout.batches
-        )
-
-    @cached_property
-    def _bar(self) -> Ints:
-        return bar_index(self.bars, self.events.quarter)
-
-    @cached_property
-    def _in_bar_ms(self) -> Floats:
-        """Distance of each onset from its bar line."""
-        into = self.events.quarter - self.bars.start_quarter[self._bar]
-        return np.asarray(into * self.events.quarter_ms)
-
-    @cached_property
-    def _even_steps_ms(self) -> Floats:
-        """Steps of the even grids on offer, (events, rows); a far value where there is none."""
-        rows = sorted({n.row for n in self.lattice.lanes if not SUBDIVISIONS[n.row].swung})
-        table = np.array([[even_step_quarter(r, m) for r in rows] for m in self.bars.meters])
-        return np.asarray(table[self.bars.meter[self._bar]] * self.events.quarter_ms[:, None])
-
-    @cached_property
-    def _beat_ms(self) -> Floats:
-        """Length of the beat that the tempo counts, per event."""
-        beat_quarter = np.array([float(m.tempo_beat_quarter) for m in self.bars.meters])
-        return np.asarray(beat_quarter[self.bars.meter[self._bar]] * self.events.quarter_ms)
 
 
 def span_of(edges: Ints, chosen: Ints) -> tuple[Ints, Ints]:
@@ -208,13 +164,3 @@ def _pulse_quarter(bars: Bars, meant_quarter: Floats) -> Floats:
     return np.asarray(
         np.floor(into / length + framing.EARLY_PULSE) * length + bars.start_quarter[bar]
     )
-
-
-@cache
-def even_step_quarter(row: int, meter: Meter) -> float:
-    """Step of a straight row in quarter notes where it is even all through the bar."""
-    places = positions(SUBDIVISIONS[row], meter)
-    if not places:
-        return NO_STEP_QUARTER
-    steps = {b - a for a, b in zip(places, [*places[1:], meter.bar_quarters], strict=True)}
-    return float(steps.pop()) if len(steps) == 1 else NO_STEP_QUARTER
