@@ -7,7 +7,8 @@ chord begins when it is first heard); an ornament is timed by its main note, bef
 which it stands (Timmers et al. 2002: grace notes take their time from the note
 before). Simultaneity needs more than closeness: two notes are one chord when the
 first still sounds as the second begins, or when no hand would play them as a line
-(`LEAP_SEMITONES`), or when they are struck at the same instant. A flam (same
+(`LEAP_SEMITONES`), or when they are struck at the same instant. A slow strum or roll is one
+chord if it goes one way and every note rings on; a line lets go of its notes. A flam (same
 pitch struck twice within the chord spread) is a grace note and its main note.
 """
 
@@ -22,6 +23,8 @@ from improv.tempo import beats_at, quarter_sec_at, quarters_at
 
 SAME_INSTANT_SEC = 0.0105
 """Ten notes of one chord need up to 8.64 ms on the wire (320 µs a byte, IEC 63035)."""
+ROLL_LONGEST_SEC = 0.12
+"""A chord strummed or rolled in one direction takes no longer (common practice, no source)."""
 LEAP_SEMITONES = 13
 """A line does not leap more than an octave within a chord's spread (common practice, no source)."""
 GRACE_LONGEST_SEC = 0.075
@@ -111,9 +114,18 @@ def _chord_starts(take: Take, spread_sec: float) -> Bools:
     for i in (np.flatnonzero(joined) + 1).tolist():
         if first[i - 1]:
             began = i - 1
-        # A rolled chord may be longer than any one step, but not longer than the spread.
-        first[i] = onset[i] - onset[began] > spread_sec
+        # A rolled chord may be longer than any one step, but not longer than the spread,
+        # unless hand or pick goes one way over notes that all ring on.
+        longest = ROLL_LONGEST_SEC if _rolled(take, began, i) else spread_sec
+        first[i] = onset[i] - onset[began] > longest
     return first
+
+
+def _rolled(take: Take, began: int, last: int) -> bool:
+    """Whether notes from `began` to `last` go up, or down, and all sound when the last begins."""
+    direction = np.sign(np.diff(take.pitch[began : last + 1]))
+    one_way = bool((direction == direction[0]).all() and direction[0] != 0)
+    return one_way and bool((take.release_sec[began:last] > take.onset_sec[last]).all())
 
 
 def _graces(onset_sec: Floats, loudness: Ints) -> Bools:

@@ -35,6 +35,8 @@ def struck(
 ONE_CHORD = {
     "a chord on the wire (0.96 ms a note: IEC 63035)": struck([0, 0.96, 1.92], [60, 64, 67]),
     "a strum that rings": struck([0, 9, 18, 27], [50, 55, 59, 64]),
+    "a slow strum up": struck([0, 30, 60, 90], [50, 55, 59, 64], length_ms=900),
+    "a roll from the top": struck([0, 25, 50, 75, 100], [76, 72, 67, 64, 48], length_ms=600),
     "struck at once": struck([0, 0, 0], [60, 64, 67]),
     "short notes of a hand and a far one": struck([0, 20], [40, 76], length_ms=10),
 }
@@ -42,6 +44,8 @@ ONE_CHORD = {
 LINES = {
     "a fast line": struck([0, 60, 120, 180], [60, 62, 64, 65], length_ms=55),
     "a fast legato line": struck([0, 75, 150], [60, 62, 64], length_ms=90),
+    "a run that lets go": struck([0, 48, 96, 144], [60, 62, 64, 65], length_ms=80),
+    "a broken chord that rings": struck([0, 60, 120, 180], [48, 52, 55, 60], length_ms=900),
     "a roll of two pitches": struck([0, 40, 80, 120], [60, 62, 60, 62], length_ms=30),
     "repeated notes": struck([0, 50, 100, 150], [60, 60, 60, 60], length_ms=45),
 }
