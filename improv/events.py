@@ -8,7 +8,8 @@ which it stands (Timmers et al. 2002: grace notes take their time from the note
 before). Simultaneity needs more than closeness: two notes are one chord when the
 first still sounds as the second begins, or when no hand would play them as a line
 (`LEAP_SEMITONES`), or when they are struck at the same instant. A slow strum or roll is one
-chord if it goes one way and every note rings on; a line lets go of its notes. A flam (same
+chord if it goes one way and every note rings on; a line lets go of its notes. A crushed
+note, let go as the next one begins to ring, is a grace. A flam (same
 pitch struck twice within the chord spread) is a grace note and its main note.
 """
 
@@ -27,6 +28,8 @@ ROLL_LONGEST_SEC = 0.12
 """A chord strummed or rolled in one direction takes no longer (common practice, no source)."""
 LEAP_SEMITONES = 13
 """A line does not leap more than an octave within a chord's spread (common practice, no source)."""
+CRUSHED_SHARE, CRUSHED_SEMITONES = 0.5, 4
+"""A grace may sound into its note, but is let go long before; it lies within a third of it."""
 GRACE_LONGEST_SEC = 0.075
 """A short grace note keeps its length at any tempo (Timmers et al. 2002); the bound is ours."""
 GRACE_ANY_LOUDNESS_SEC = 0.045
@@ -110,6 +113,7 @@ def _chord_starts(take: Take, spread_sec: float) -> Bools:
     leap = np.abs(np.diff(take.pitch)) >= LEAP_SEMITONES
     same_pitch = np.diff(take.pitch) == 0
     joined = close & (overlap | leap | (step <= SAME_INSTANT_SEC)) & ~(same_pitch & (step > 0))
+    joined &= ~_crushed(take)
     began = 0
     for i in (np.flatnonzero(joined) + 1).tolist():
         if first[i - 1]:
@@ -119,6 +123,16 @@ def _chord_starts(take: Take, spread_sec: float) -> Bools:
         longest = ROLL_LONGEST_SEC if _rolled(take, began, i) else spread_sec
         first[i] = onset[i] - onset[began] > longest
     return first
+
+
+def _crushed(take: Take) -> Bools:
+    """Whether each note but the last is a grace crushed into the next: near it, and let go."""
+    length = take.release_sec - take.onset_sec
+    let_go = length[:-1] < CRUSHED_SHARE * length[1:]
+    near = np.abs(np.diff(take.pitch)) <= CRUSHED_SEMITONES
+    quieter = take.velocity[:-1] <= take.velocity[1:]
+    apart = np.diff(take.onset_sec) > SAME_INSTANT_SEC
+    return np.asarray(let_go & near & quieter & apart)
 
 
 def _rolled(take: Take, began: int, last: int) -> bool:

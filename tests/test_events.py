@@ -77,6 +77,17 @@ def test_a_flam_is_an_ornament_and_its_note() -> None:
     assert events.onset_sec - take.onset_sec[0] == pytest.approx([0.0, 0.5, 1.0])
 
 
+@pytest.mark.parametrize("ahead_ms", [18.0, 30.0, 60.0])
+def test_a_crushed_note_is_an_ornament(ahead_ms: float) -> None:
+    """A grace that sounds into its note, let go at once, does not move the event."""
+    at_ms = [0.0, 500.0 - ahead_ms, 500.0, 1000.0]
+    take = struck(at_ms, [60, 63, 64, 65], velocity=[80, 60, 80, 80])
+    let_go = np.array([200.0, ahead_ms + 20.0, 200.0, 200.0]) / 1000.0
+    events = group(replace(take, release_sec=take.onset_sec + let_go), SPREAD_MS)
+    assert events.grace_note.tolist() == [False, True, False, False]
+    assert events.onset_sec - LEAD_SEC == pytest.approx([0.0, 0.5, 1.0])
+
+
 def test_strokes_cut_to_the_start_of_the_file_are_marked() -> None:
     """A first onset at time 0 where the file begins with bar 1 carries no timing."""
     take = take_of(np.arange(4.0))
