@@ -11,7 +11,7 @@ phrases, takes and days that differ. Five tables:
 2. The same of the off-grid share, by how many phrases are expected to leave it (`rare_shares`).
 3. False findings over null histories: the share in which anything is called better.
 4. Power: how often a spread really x times as wide is called better, by notes a side.
-5. Map of safety: coverage of the ceiling's interval.
+5. Map of safety: coverage of the ceiling's interval (`ceilings`).
 
 Standard errors count whole histories: the subdivisions of one are not independent.
 
@@ -27,14 +27,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmarks.histories import Player, Side, random_player, side, two_sides
+from benchmarks.ceilings import table as ceilings_table
+from benchmarks.histories import Player, Side, random_player, two_sides
 from benchmarks.rare_shares import FEW
 from benchmarks.rare_shares import table as rare_table
 from improv.compare import BETTER, WORSE, Comparison, compare_over_time, compare_sets
 from improv.contrasts import TOGETHER
 from improv.material import Material, joined
 from improv.measures import values
-from improv.safety import safety_map
 
 HISTORIES = 600
 END_TO_END = 60
@@ -97,7 +97,7 @@ def main(arguments: list[str]) -> None:
     print("\n" + rare_table(2 * options.histories))
     print("\n" + null_table(options.null))
     print("\n" + power_table(max(options.histories // 4, 10)))
-    print("\n" + safety_table(options.map))
+    print("\n" + ceilings_table(options.map))
     if options.end_to_end:
         print("\n" + end_to_end_table(options.end_to_end))
 
@@ -236,42 +236,6 @@ def power_table(histories: int) -> str:
             found_share.append(found / histories)
         row = "".join(f"{100 * s:>8.0f}%" for s in found_share)
         lines.append(f"{days:>5}{notes:>8}{row}")
-    return "\n".join(lines)
-
-
-def safety_table(histories: int) -> str:
-    """Table 5."""
-    lines = [
-        "5. Map of safety: coverage of the 95 % interval of the tempo ceiling (spread limit), of",
-        "   all subdivisions and of the worst covered one; outside 93 to 97 %: !",
-        f"{'days':>5}{'coverage':>10}{'s.e.':>8}{'worst':>8}{'bias':>8}{'half-width':>12}",
-    ]
-    for days in (6, 12, 30):
-        inside, bias, width = [], [], []
-        single: dict[str, list[float]] = {}
-        for i in range(histories):
-            rng = np.random.default_rng(SEED + 900_000 + days * 10_000 + i)
-            player = replace(
-                random_player(rng), fumbles=0.0, off_grid=0.0, floor_ms=float(rng.uniform(18, 30))
-            )
-            found = safety_map(side(player, Side(days, phrases=4, tempo_bpm=(60.0, 160.0)), rng))
-            here = []
-            for c in found.ceilings if found else ():
-                step = 6 * player.floor_ms / math.sqrt(1 - 36 * player.share**2)
-                true = 60_000.0 / (step * c.per_beat)
-                low, high = c.low_bpm or 0.0, c.high_bpm or math.inf
-                here.append(float(low <= true <= high))
-                single.setdefault(c.subdivision, []).append(here[-1])
-                if c.tempo_bpm:
-                    bias.append(math.log(c.tempo_bpm / true))
-                    width.append(math.log(high / max(low, 30.0)) / 2)
-            inside.append(float(np.mean(here)))
-        worst = min(single.values(), key=lambda flags: float(np.mean(flags)))
-        lines.append(
-            f"{days:>5}{_share(inside, bounded=True):>10}{100 * _error(inside):>7.1f}%"
-            f"{_share(worst, bounded=True):>8}{100 * np.mean(bias):>7.1f}%"
-            f"{100 * np.median(width):>11.0f}%"
-        )
     return "\n".join(lines)
 
 
