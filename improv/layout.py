@@ -19,7 +19,7 @@ from improv.model import Bools, Ints
 WASTE = 1.25
 """The longest phrase of a batch may be this many times the shortest, squared."""
 SHORT_EVENTS = 24
-FEW_PHRASES = 4
+FEW_PHRASES = 12
 """Phrases shorter than the one, or fewer than the other, are not worth a batch of their own."""
 
 

@@ -76,9 +76,7 @@ def learn(
         met = _rows_met(scene, belief)
         if not last:
             lanes = refined_lanes(rows, ratios)
-            scene = Scene.of(
-                part, local, bars, lanes, lane_weights(lanes, bars, met), hand.center_ms
-            )
+            scene = scene.anew(lanes, lane_weights(lanes, bars, met), hand.center_ms)
     return hand, ratios, met
 
 

@@ -64,6 +64,12 @@ class Scene:
         loose = Loose(events, layout, bars, lanes)
         return Scene(events, edges, bars, layout, lattice, frame, meant_beat, loose)
 
+    def anew(self, lanes: tuple[Lane, ...], weight: Floats, center_ms: float) -> Scene:
+        """The same phrases over other lanes, as `of`; what may be free runs is kept."""
+        scene = Scene.of(self.events, self.edges, self.bars, lanes, weight, center_ms)
+        same = {lane.row for lane in lanes} == {lane.row for lane in self.lattice.lanes}
+        return replace(scene, loose=self.loose) if same else scene
+
     def __len__(self) -> int:
         return len(self.events)
 
