@@ -23,8 +23,8 @@ from improv.material import joined
 from improv.rare import score_interval
 
 BINS = ((0.3, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 16.0))
-FEWEST = 100
-RATES = (0.01, 0.4)
+FEWEST = 400
+RATES = (0.02, 0.5)
 FEW = 4.0
 """Fewer events expected a side than this are too few for coverage to come near 95 %."""
 LOW, HIGH = 0.93, 0.97
