@@ -29,7 +29,7 @@ LENGTHS = tuple(range(5, 25))
 """Events in a stretch scored as one; longer runs are stretches in a row."""
 STEP_RANGE_MS = (45.0, 430.0)
 """A run's steps: faster than this is a grace, slower is not a run."""
-LONGEST_STEP_BEAT = 0.85
+LONGEST_STEP_BEAT = 1.0
 LOG_STEP_SPAN = float(np.log(STEP_RANGE_MS[1] / STEP_RANGE_MS[0]))
 LOG_GAP_SPAN = float(np.log(2000.0 / 40.0))
 STEADY_BEND = 0.05

@@ -33,7 +33,7 @@ MEMORY_PRIOR_NOTES = 150.0
 PHRASE_CENTER_SD_MS = 8.0
 LOCAL_EVENTS = 6
 LOCAL_SHRINK = 4.0
-PHRASE_SPREAD_NOTES = 24.0
+PHRASE_SPREAD_NOTES = 14.0
 DRIFT_SD = 0.015
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
 FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
