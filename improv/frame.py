@@ -28,7 +28,7 @@ FUMBLED = 0.04
 FUMBLE_WIDTH = 3.2
 SWITCH_AT_PULSE = 0.08
 SWITCH_INSIDE = 0.003
-SKIP_FLOOR = float(np.exp(-4.0))
+SKIP_FLOOR = float(np.exp(-4.5))
 """Long notes are common: past this charge a longer wait costs no more."""
 MEMORY_CLIP = 2.0
 """A fumble is not remembered beyond this many spreads."""

@@ -75,6 +75,9 @@ SUBDIVISIONS: tuple[Subdivision, ...] = (
     _row("quarter-unit",    ("8", "12", "8"),            (0.5, 0.4, 0.5)),
 )  # fmt: skip
 
+COARSE = tuple(i for i, row in enumerate(SUBDIVISIONS) if row.simple and row.simple <= 1)
+"""Rows of one note to a beat or fewer: long notes come up in any playing, at every cadence."""
+
 _NOTE_VALUES = {
     1: "whole notes", 2: "half notes", 4: "quarters", 8: "eighths", 16: "sixteenths",
     32: "thirty-seconds", 64: "sixty-fourths", 128: "hundred-twenty-eighths",

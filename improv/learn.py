@@ -13,7 +13,7 @@ import numpy as np
 
 from improv.events import Events
 from improv.frame import Singles
-from improv.grid import SUBDIVISIONS
+from improv.grid import COARSE, SUBDIVISIONS
 from improv.hand import (
     CENTER_PRIOR_MS,
     FEWEST_SWUNG_NOTES,
@@ -39,6 +39,8 @@ STARTING_EVENTS = 120
 WEIGHT_PRIOR_EVENTS = 25.0
 STRAIGHT_BELOW = 1.15
 """A smaller ratio is straight playing with a lilt, not swing (our choice)."""
+COARSE_MET = 3.0
+"""Long notes are few, so they are met less often than turned to: no take makes them rare."""
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
@@ -102,7 +104,9 @@ def _rows_met(scene: Scene, belief: Singles) -> Floats:
     mass = np.bincount(rows, by_lane, minlength=len(SUBDIVISIONS))
     offered_rows = {lane.row for lane in scene.lattice.lanes}
     share = (mass + WEIGHT_PRIOR_EVENTS / len(offered_rows)) / (mass.sum() + WEIGHT_PRIOR_EVENTS)
-    return np.asarray(share * len(offered_rows))
+    met = share * len(offered_rows)
+    met[list(COARSE)] = np.maximum(met[list(COARSE)], COARSE_MET)
+    return np.asarray(met)
 
 
 def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dict[int, float]:

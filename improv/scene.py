@@ -18,6 +18,7 @@ from improv import chain
 from improv import frame as framing
 from improv.events import Events
 from improv.frame import Singles
+from improv.grid import COARSE
 from improv.lattice import Lane, Lattice, build, pulse_quarters
 from improv.layout import Layout
 from improv.loose import Loose
@@ -126,6 +127,8 @@ class Scene:
         before = shares[self.bars.meter[bar_index(self.bars, first_quarter)]].T
         now = (heard + strength * before) / (total + strength)
         factor = np.where(before > 0, now / np.maximum(before, 1e-12), 0.0)
+        coarse = np.array([lane.row in COARSE for lane in self.lattice.lanes])
+        factor[coarse] = np.maximum(factor[coarse], 1.0)  # no phrase makes long notes rare
         at = self.phrase[self.layout.event]
         return replace(self, frame=self.frame.favouring(factor[:, at]))
 
