@@ -19,8 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.grid import pulse_quarters
 from improv.model import Bools, Floats, Ints, Take, _Frozen
-from improv.tempo import beats_at, quarter_sec_at, quarters_at
+from improv.tempo import bar_index, beats_at, quarter_sec_at, quarters_at
 
 SAME_INSTANT_SEC = 0.0105
 """Ten notes of one chord need up to 8.64 ms on the wire (320 µs a byte, IEC 63035)."""
@@ -32,6 +33,8 @@ CRUSHED_SHARE, CRUSHED_SEMITONES = 0.5, 4
 """A grace may sound into its note, but is let go long before; it lies within a third of it."""
 GRACE_LONGEST_SEC = 0.075
 """A short grace note keeps its length at any tempo (Timmers et al. 2002); the bound is ours."""
+GRACE_SHARE = 0.68
+"""At fast tempi a grace is shorter still: nearer to half a unit, an upbeat is a written one."""
 GRACE_ANY_LOUDNESS_SEC = 0.045
 GRACE_ISOLATION = 0.4
 """A grace note's step is under this share of the steps around it; a run's notes are not."""
@@ -79,7 +82,7 @@ def group(take: Take, chord_spread_ms: float) -> Events:
     chord = np.cumsum(first) - 1
     starts = np.flatnonzero(first)
     loudness = np.maximum.reduceat(take.velocity, starts) if len(starts) else take.velocity
-    ornament = _graces(take.onset_sec[starts], loudness)
+    ornament = _graces(take.onset_sec[starts], loudness, _half_unit_sec(take, starts))
     event_of_chord: Ints = np.cumsum(~ornament) - np.where(ornament, 0, 1)
     of_note: Ints = event_of_chord[chord]
     main = starts[~ornament]
@@ -142,8 +145,19 @@ def _rolled(take: Take, began: int, last: int) -> bool:
     return one_way and bool((take.release_sec[began:last] > take.onset_sec[last]).all())
 
 
-def _graces(onset_sec: Floats, loudness: Ints) -> Bools:
-    """Whether each chord is an ornament of the next one: short, isolated, not louder."""
+def _half_unit_sec(take: Take, rows: Ints) -> Floats:
+    """Half a unit of the meter (a sixteenth in 4/4 and 6/8) in seconds, where notes begin."""
+    quarter = quarters_at(take.tempo_map, take.onset_sec[rows])
+    unit = np.array([pulse_quarters(meter) for meter in take.bars.meters])
+    here = unit[take.bars.meter[bar_index(take.bars, quarter)]]
+    return np.asarray(0.5 * here * quarter_sec_at(take.tempo_map, quarter))
+
+
+def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:
+    """Whether each chord is an ornament of the next one: short, isolated, not louder.
+
+    Where half a unit is hardly longer than that, an upbeat of its length is a rhythm.
+    """
     count = len(onset_sec)
     grace = np.zeros(count, dtype=np.bool_)
     if count < 2:
@@ -152,7 +166,8 @@ def _graces(onset_sec: Floats, loudness: Ints) -> Bools:
     before = np.concatenate([[np.inf], step[:-1]])
     after = np.concatenate([step[1:], [np.inf]])
     neighbour = np.minimum(before, after)
-    short = (step <= GRACE_LONGEST_SEC) & (step < GRACE_ISOLATION * neighbour)
+    longest = np.minimum(GRACE_SHARE * half_unit_sec[1:], GRACE_LONGEST_SEC)
+    short = (step <= longest) & (step < GRACE_ISOLATION * neighbour)
     quieter = (loudness[:-1] < loudness[1:]) | (step <= GRACE_ANY_LOUDNESS_SEC)
     grace[:-1] = short & quieter
     return grace

@@ -213,3 +213,10 @@ def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:
     """For each grid position of the bar, whether it begins a beat."""
     beats = set(meter.beat_starts_quarter)
     return tuple(p in beats for p in positions(subdivision, meter))
+
+
+@cache
+def pulse_quarters(meter: Meter) -> float:
+    """Length of the unit that beats are made of: eighths in 4/4, 6/8 and 2+2+3/8."""
+    unit = next(row for row in SUBDIVISIONS if row.key == "unit")
+    return float(meter.bar_quarters) / len(positions(unit, meter))

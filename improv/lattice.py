@@ -22,14 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from improv.events import Events
-from improv.grid import SUBDIVISIONS, on_beat, positions, swung_positions
+from improv.grid import SUBDIVISIONS, on_beat, positions, pulse_quarters, swung_positions
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index
 
 PLAYED = (0.86, 0.80, 0.74)
 """Chance that an offered position is played: on a beat, halfway, elsewhere (tuned; benchmarks)."""
-_UNIT = [row.key for row in SUBDIVISIONS].index("unit")
 SHORTEST_STEP_MS = 52.0
 """Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014)."""
 
@@ -177,12 +176,6 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
         pulse=np.floor(quarter / pulse_quarters(meter) + 1e-6) * pulse_quarters(meter),
         log_start=_closed(np.log(weight * beats)),
     )
-
-
-@cache
-def pulse_quarters(meter: Meter) -> float:
-    """Length of the unit that beats are made of: eighths in 4/4, 6/8 and 2+2+3/8."""
-    return float(meter.bar_quarters) / len(positions(SUBDIVISIONS[_UNIT], meter))
 
 
 def _closed(values: Floats) -> Floats:

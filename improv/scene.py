@@ -18,8 +18,8 @@ from improv import chain
 from improv import frame as framing
 from improv.events import Events
 from improv.frame import Singles
-from improv.grid import COARSE
-from improv.lattice import Lane, Lattice, build, pulse_quarters
+from improv.grid import COARSE, pulse_quarters
+from improv.lattice import Lane, Lattice, build
 from improv.layout import Layout
 from improv.loose import Loose
 from improv.model import Bars, Floats, Ints

@@ -271,6 +271,10 @@ MUST_NOT: dict[str, tuple[Made, set[str]]] = {
         lambda seed: heard(*[DOTTED] * 6, tempo_bpm=92.0, seed=seed),
         {"sixteenths"},
     ),
+    "dotted figures at a fast tempo, no grace notes": (
+        lambda seed: heard(*[DOTTED] * 6, hand=Hand(4.0, 7.0), tempo_bpm=200.0, seed=seed),
+        {"sixteenths"},
+    ),
     "eighths with two sixteenths": (
         lambda seed: heard(*[GALLOP] * 6, tempo_bpm=92.0, seed=seed),
         {"sixteenths", "eighths"},
@@ -303,6 +307,7 @@ def test_must_not_be_told(what: str, seed: int) -> None:
     assert share_off(analysis) == 0.0
     assert drifts(analysis) == []
     assert named(analysis) <= names
+    assert "no grace" not in what or not analysis.notes.grace.any()
     if "lead" in what or "fumbled" in what:
         told = text_report(analysis).partition("In figures")[0]
         assert "pushing" not in told and "laying back" not in told
