@@ -26,8 +26,8 @@ Singles = NDArray[np.float32]
 
 FUMBLED = 0.04
 FUMBLE_WIDTH = 3.2
-SWITCH_AT_PULSE = 0.08
-SWITCH_INSIDE = 0.003
+SWITCH_AT_PULSE = 0.06
+SWITCH_INSIDE = 0.006
 SKIP_FLOOR = float(np.exp(-4.5))
 """Long notes are common: past this charge a longer wait costs no more."""
 MEMORY_CLIP = 2.0
@@ -123,8 +123,8 @@ def frame(
     near = np.abs(lattice.deviation_ms[1]) < np.abs(lattice.deviation_ms[0])
     near_after = np.where(near, after[1], after[0])[:, previous]
     near_index = np.where(near, lattice.index[1], lattice.index[0])[:, previous]
-    # A lane entered at a beat is not charged for what it offered before that beat.
-    since = np.minimum(lattice.passed_at_beat, near_after)
+    # A lane entered at a pulse is not charged for what it offered before.
+    since = np.minimum(lattice.passed_at_pulse, near_after)
     enter = place * played * _chance_silent(lattice.passed - since)
     enter *= lattice.index > near_index
     new_pulse = lattice.pulse_quarter > pulse_quarter[previous] + 1e-3

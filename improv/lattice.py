@@ -27,7 +27,7 @@ from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index
 
-PLAYED = (0.86, 0.80, 0.74)
+PLAYED = (0.86, 0.81, 0.76)
 """Chance that an offered position is played: on a beat, halfway, elsewhere (tuned; benchmarks)."""
 SHORTEST_STEP_MS = 52.0
 """Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014)."""
@@ -58,7 +58,7 @@ class Lattice:
 
     `index` numbers the positions of a lane from the first bar on; `passed` is the summed
     log chance that no position before this one was played, so that differences give the charge;
-    `passed_at_beat` the same at the start of the candidate's beat.
+    `passed_at_pulse` the same at the start of the candidate's pulse.
     `pulse_quarter` is where the candidate's pulse (a beat's unit) begins; `allowed` whether the
     lane exists there.
     """
@@ -70,7 +70,7 @@ class Lattice:
     log_played: NDArray[np.float32]
     log_silent: NDArray[np.float32]
     passed: Floats
-    passed_at_beat: Floats
+    passed_at_pulse: Floats
     pulse_quarter: NDArray[np.float32]
     on_beat: NDArray[np.float32]
     log_start: NDArray[np.float32]
@@ -92,7 +92,7 @@ class _BarGrid:
     log_played: Floats
     log_silent: Floats
     passed: Floats
-    passed_at_beat: Floats
+    passed_at_pulse: Floats
     on_beat: Floats
     pulse: Floats
     log_start: Floats
@@ -133,7 +133,7 @@ def _lay(
             out["index"][end, here] = at + first_index[here]
             out["quarter"][end, here] = grid.quarter[at] + bars.start_quarter[bar[here]]
             out["passed"][end, here] = grid.passed[at] + first_passed[here]
-            out["passed_at_beat"][end, here] = grid.passed_at_beat[at] + first_passed[here]
+            out["passed_at_pulse"][end, here] = grid.passed_at_pulse[at] + first_passed[here]
             out["pulse_quarter"][end, here] = grid.pulse[at] + bars.start_quarter[bar[here]]
             for column in ("log_played", "log_silent", "on_beat", "log_start"):
                 out[column][end, here] = getattr(grid, column)[at]
@@ -141,7 +141,7 @@ def _lay(
 
 
 _COLUMNS: dict[str, Any] = {
-    "quarter": np.float64, "index": np.int64, "passed": np.float64, "passed_at_beat": np.float64,
+    "quarter": np.float64, "index": np.int64, "passed": np.float64, "passed_at_pulse": np.float64,
     "pulse_quarter": np.float32, "log_played": np.float32, "log_silent": np.float32,
     "on_beat": np.float32, "log_start": np.float32, "allowed": np.float32,
 }  # fmt: skip
@@ -157,13 +157,11 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
     strong = np.array(on_beat(row, meter))
     rank = _strength(lane, meter)
     played = np.array(PLAYED)[rank]
-    starts = np.array([*map(float, meter.beat_starts_quarter)])
-    beat = np.searchsorted(starts, quarter[:-1] + 1e-9, side="right") - 1
     silent = np.log1p(-played)
     passed = np.concatenate([[0.0], np.cumsum(silent)])
-    opens = np.searchsorted(quarter[:-1], starts[beat] - 1e-9)
+    pulse = np.floor(quarter / pulse_quarters(meter) + 1e-6) * pulse_quarters(meter)
+    opens = np.searchsorted(quarter[:-1], pulse[:-1] - 1e-6)
     weight = played / played.sum()
-    beats = meter.beats
     return _BarGrid(
         quarter=quarter,
         step=np.diff(quarter),
@@ -171,10 +169,10 @@ def _bar_grid(lane: Lane, meter: Meter) -> _BarGrid | None:
         log_played=_closed(np.log(played)),
         log_silent=_closed(silent),
         passed=passed,
-        passed_at_beat=np.concatenate([passed[:-1][opens], passed[-1:]]),
+        passed_at_pulse=np.concatenate([passed[:-1][opens], passed[-1:]]),
         on_beat=_closed(strong.astype(np.float64)),
-        pulse=np.floor(quarter / pulse_quarters(meter) + 1e-6) * pulse_quarters(meter),
-        log_start=_closed(np.log(weight * beats)),
+        pulse=pulse,
+        log_start=_closed(np.log(weight * meter.beats)),
     )
 
 
