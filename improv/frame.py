@@ -5,10 +5,10 @@ Conventions
 Arrays end in slots, one for every event (`layout`); lanes and the two candidates come before:
 (2 candidates, lanes, slots), and (2 from, 2 to, lanes, slots) for going on in a lane. On a
 grid the deviation is an autoregressive process, a_n ~ N(m + rho (a_{n-1} - m), s^2 (1 - rho^2)),
-with a share of fumbled notes three times as wide. Entering a lane at a new pulse is cheap, inside
-a pulse dear. Densities are per ms. The arrays are float32: a posterior needs no more, and it
-is twice as fast. What depends on the score alone is in `Frame`, what depends on the hand
-in `Steps`.
+with a share of fumbled notes nearly three times as wide. Entering a lane at a new pulse is
+cheap, inside a pulse dear. Densities are per ms. The arrays are float32: a posterior needs no
+more, and it is twice as fast. What depends on the score alone is in `Frame`, what depends on the
+hand in `Steps`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from improv.model import Floats, Ints
 Singles = NDArray[np.float32]
 
 FUMBLED = 0.04
-FUMBLE_WIDTH = 3.2
+FUMBLE_WIDTH = 2.7
 SWITCH_AT_PULSE = 0.06
 SWITCH_INSIDE = 0.006
 SKIP_FLOOR = float(np.exp(-4.5))
