@@ -114,8 +114,8 @@ class _Forward:
     def _advance(self, steps: Steps, i: int, t: int) -> None:
         mass = self._reached(steps, i, t)
         loose = np.full(len(self.total), STRAY_DENSITY)
-        if self.ends is not None and (ended := self.opening.into(self.ends, t, self.total)):
-            loose += ended[0]
+        if self.ends is not None:
+            loose += self.opening.into(self.ends[t], t, self.total)
         on_grid = np.add.reduce(mass, axis=(0, 1))
         scale = on_grid + loose
         if not self.full[t]:
@@ -156,13 +156,12 @@ class _Openings:
     def after(self, t: int, mass: Floats, total: Floats) -> None:
         self.mass[t + self.reach + 1] = np.log(FREE_START * mass) + total
 
-    def into(self, ends: Floats, t: int, total: Floats) -> tuple[Floats] | None:
-        """Mass of the free runs that end at event t, or `None`."""
-        scores = ends[t]
+    def into(self, scores: Floats, t: int, total: Floats) -> Floats | float:
+        """Mass of the free runs that end at event t; `scores` (lengths, phrases) are theirs."""
         if scores.max() == -np.inf:
-            return None
+            return 0.0
         logs = self.mass[t + self.back] + scores - total
-        return (np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0),)
+        return np.asarray(np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0))
 
 
 def _posterior(forward: _Forward) -> Singles:

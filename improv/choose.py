@@ -11,13 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from improv.frame import EARLY_BEAT, Singles
+from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, positions
 from improv.hand import Hand
 from improv.model import Bools, Floats, Ints
 from improv.scene import Scene
 from improv.tempo import bar_index
 
+EARLY_BEAT = 0.08
+"""A note this early in beats still belongs to the beat it heralds."""
 ROW_ALLOWED = 0.15
 CALIBRATION = (1.55, 0.523, 6.9)
 """A call the model gives log odds x is right with log odds a + b x - c (spread / step): fitted

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.grid import pulse_quarters
-from improv.model import Bools, Floats, Ints, Take, _Frozen
+from improv.model import Bars, Bools, Floats, Ints, Take, _Frozen
 from improv.tempo import bar_index, beats_at, quarter_sec_at, quarters_at
 
 SAME_INSTANT_SEC = 0.0105
@@ -82,18 +82,19 @@ def group(take: Take, chord_spread_ms: float) -> Events:
     chord = np.cumsum(first) - 1
     starts = np.flatnonzero(first)
     loudness = np.maximum.reduceat(take.velocity, starts) if len(starts) else take.velocity
-    ornament = _graces(take.onset_sec[starts], loudness, _half_unit_sec(take, starts))
+    onset_sec = take.onset_sec[starts]
+    quarter = quarters_at(take.tempo_map, onset_sec)
+    quarter_sec = quarter_sec_at(take.tempo_map, quarter)
+    ornament = _graces(onset_sec, loudness, _half_units(take.bars, quarter) * quarter_sec)
     event_of_chord: Ints = np.cumsum(~ornament) - np.where(ornament, 0, 1)
     of_note: Ints = event_of_chord[chord]
-    main = starts[~ornament]
-    onset_sec = take.onset_sec[main]
-    quarter = quarters_at(take.tempo_map, onset_sec)
+    onset_sec, quarter = onset_sec[~ornament], quarter[~ornament]
     return Events(
         onset_sec=onset_sec,
-        end_sec=_last_release(take.release_sec, of_note, len(main)),
+        end_sec=_last_release(take.release_sec, of_note, len(onset_sec)),
         quarter=quarter,
         beat=beats_at(take.bars, quarter),
-        quarter_ms=quarter_sec_at(take.tempo_map, quarter) * 1000.0,
+        quarter_ms=quarter_sec[~ornament] * 1000.0,
         untimed=(onset_sec == 0.0) & (np.abs(quarter) < 1e-9),
         of_note=of_note.astype(np.int64),
         grace_note=ornament[chord],
@@ -145,12 +146,10 @@ def _rolled(take: Take, began: int, last: int) -> bool:
     return one_way and bool((take.release_sec[began:last] > take.onset_sec[last]).all())
 
 
-def _half_unit_sec(take: Take, rows: Ints) -> Floats:
-    """Half a unit of the meter (a sixteenth in 4/4 and 6/8) in seconds, where notes begin."""
-    quarter = quarters_at(take.tempo_map, take.onset_sec[rows])
-    unit = np.array([pulse_quarters(meter) for meter in take.bars.meters])
-    here = unit[take.bars.meter[bar_index(take.bars, quarter)]]
-    return np.asarray(0.5 * here * quarter_sec_at(take.tempo_map, quarter))
+def _half_units(bars: Bars, quarter: Floats) -> Floats:
+    """Half a unit of the meter (a sixteenth in 4/4 and 6/8) in quarters, at some positions."""
+    unit = np.array([pulse_quarters(meter) for meter in bars.meters])
+    return np.asarray(0.5 * unit[bars.meter[bar_index(bars, quarter)]])
 
 
 def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:

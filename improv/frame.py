@@ -34,10 +34,6 @@ MEMORY_CLIP = 2.0
 """A fumble is not remembered beyond this many spreads."""
 REST_MEMORY_MS = 1500.0
 """Memory of the last deviation fades over about this time."""
-EARLY_BEAT = 0.08
-"""A note this early in beats still belongs to the beat it heralds."""
-EARLY_PULSE = 0.16
-"""The same in pulses."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -38,7 +38,8 @@ DRIFT_SD = 0.015
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
 FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
 IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
-RATIO_RANGE = (1.12, 2.95)
+RATIO_RANGE = (1.15, 2.95)
+"""A smaller ratio is straight playing with a lilt, not swing (our choice); 3 is dotted."""
 DOTTED_RATIO = 3.0
 FEWEST_SWUNG_NOTES = 2.5
 

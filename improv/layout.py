@@ -27,18 +27,13 @@ FEW_PHRASES = 12
 class Batch:
     """Slots [first, first + events x phrases): `rows` and `valid` (events, phrases).
 
-    `rows` are the events in the slots, `phrase` (phrases,) which phrases they are; `full`
-    (events,) whether every phrase still sounds.
+    `rows` are the events in the slots, `phrase` (phrases,) which phrases they are.
     """
 
     first: int
     rows: Ints
     valid: Bools
     phrase: Ints
-
-    @property
-    def full(self) -> Bools:
-        return np.asarray(self.valid.all(axis=1))
 
     def of(self, slots: NDArray[Any]) -> NDArray[Any]:
         """This batch's part of an array that ends in slots: it ends in (events, phrases)."""

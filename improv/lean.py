@@ -40,9 +40,10 @@ TREND = 0.4
 """Deviations that run this straight may be drift that the hand has taken for scatter."""
 
 
-def flat_hand(hand: Hand, count: int) -> tuple[Floats, Floats, float]:
-    """Center and spread of a hand that never moves, per event, and its memory."""
-    return np.full(count, hand.center_ms), np.full(count, hand.spread_ms), hand.memory
+def _believe(scene: Scene, hand: Hand, lean: Floats | float = 0.0) -> Singles:
+    """Posterior under a hand that moves by `lean` (events,) only, in ms."""
+    flat = np.zeros(len(scene))
+    return scene.believe(flat + hand.center_ms + lean, flat + hand.spread_ms, hand.memory)
 
 
 def leaning(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
@@ -50,8 +51,7 @@ def leaning(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
 
     Phrases that the plain hand explains well are left alone; lines are tried on the others.
     """
-    center, spread, memory = flat_hand(hand, len(scene))
-    belief = scene.believe(center, spread, memory)
+    belief = _believe(scene, hand)
     return _with_lines(scene, belief, hand, _doubtful(scene, belief, hand), False)
 
 
@@ -60,11 +60,10 @@ def learning_lean(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
 
     Drift may then have passed for a constant lean, and for memory.
     """
-    center, spread, memory = flat_hand(hand, len(scene))
-    belief = scene.believe(center, spread, memory)
+    belief = _believe(scene, hand)
     if _trend(scene, belief) < TREND:
         return np.zeros(len(scene)), belief
-    hand = replace(hand, memory=min(memory, PLAIN_MEMORY))
+    hand = replace(hand, memory=min(hand.memory, PLAIN_MEMORY))
     long_enough = np.flatnonzero(np.diff(scene.edges) >= FEWEST_FOR_DRIFT)
     return _with_lines(scene, belief, hand, long_enough, True)
 
@@ -75,11 +74,10 @@ def _with_lines(
     """Lean and posterior where lines are tried on some of the phrases."""
     lean = np.zeros(len(scene))
     if len(chosen):
-        center, spread, memory = flat_hand(hand, len(scene))
         span, _ = span_of(scene.edges, chosen)
         part = scene.part(chosen)
         lean[span] = _first_lean(part, hand, afresh)
-        again = part.believe(center[span] + lean[span], spread[span], memory)
+        again = _believe(part, hand, lean[span])
         belief[..., scene.layout.slot[span]] = again[..., part.layout.slot]
     return lean, belief
 

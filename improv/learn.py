@@ -31,14 +31,12 @@ from improv.tempo import bar_index
 
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
 START_SPREADS_MS = (8.0, 14.0, 21.0, 30.0)
-START_MEMORIES = (0.5,)
+START_MEMORY = 0.5
 LEARNING_EVENTS = 240
 """Events enough to learn a hand from; longer takes are sampled phrase by phrase."""
 STARTING_EVENTS = 120
 """Events enough to tell roughly where the hand lies."""
 WEIGHT_PRIOR_EVENTS = 25.0
-STRAIGHT_BELOW = 1.15
-"""A smaller ratio is straight playing with a lilt, not swing (our choice)."""
 COARSE_MET = 3.0
 """Long notes are few, so they are met less often than turned to: no take makes them rare."""
 DOTTED_SHARE = 0.75
@@ -87,14 +85,10 @@ def _best_start(scene: Scene) -> Hand:
     prior_mean, prior_sd = CENTER_PRIOR_MS
     grid = np.array(np.meshgrid(START_SPREADS_MS, START_CENTERS_MS)).reshape(2, -1, 1)
     spread, center = np.repeat(grid, len(scene), axis=2)
-    best, found = -np.inf, Hand(0.0, 14.0, 0.5)
-    for memory in START_MEMORIES:
-        total = scene.evidence(center, spread, memory, with_free=False).sum(axis=1)
-        total -= 0.5 * ((center[:, 0] - prior_mean) / prior_sd) ** 2
-        at = int(total.argmax())
-        if total[at] > best:
-            best, found = total[at], Hand(float(center[at, 0]), float(spread[at, 0]), memory)
-    return found
+    total = scene.evidence(center, spread, START_MEMORY, with_free=False).sum(axis=1)
+    total -= 0.5 * ((center[:, 0] - prior_mean) / prior_sd) ** 2
+    at = int(total.argmax())
+    return Hand(float(center[at, 0]), float(spread[at, 0]), START_MEMORY)
 
 
 def _rows_met(scene: Scene, belief: Singles) -> Floats:
@@ -129,8 +123,9 @@ def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dic
         if total >= FEWEST_SWUNG_NOTES:
             share = min(max(share, 0.4), 0.8)
             ratio = share / (1 - share)
-            if ratio >= STRAIGHT_BELOW:
-                found[row] = float(np.clip(ratio, *RATIO_RANGE))
+            least, most = RATIO_RANGE
+            if ratio >= least:
+                found[row] = min(ratio, most)
     return found
 
 

@@ -146,7 +146,7 @@ def _dispersion(
 ) -> tuple[float, float]:
     """Variance of a phrase's share as a part of p (1 - p), and its degrees of freedom."""
     happened = int((phrases.share > 1e-9).sum())
-    inner = outer = DISPERSION
+    inner = DISPERSION
     alone = _ratio(phrases.share, np.ones(len(phrases.share)), later[phrases.block], None)
     if alone is not None:
         inner = (alone * happened + DISPERSION) / (happened + 1)

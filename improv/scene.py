@@ -25,6 +25,9 @@ from improv.loose import Loose
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index, beats_at
 
+EARLY_PULSE = 0.16
+"""A note this early in pulses still belongs to the pulse it heralds."""
+
 
 @dataclass(frozen=True, eq=False)
 class Scene:
@@ -170,6 +173,4 @@ def _pulse_quarter(bars: Bars, meant_quarter: Floats) -> Floats:
     bar = bar_index(bars, meant_quarter)
     length = np.array([pulse_quarters(meter) for meter in bars.meters])[bars.meter[bar]]
     into = meant_quarter - bars.start_quarter[bar]
-    return np.asarray(
-        np.floor(into / length + framing.EARLY_PULSE) * length + bars.start_quarter[bar]
-    )
+    return np.asarray(np.floor(into / length + EARLY_PULSE) * length + bars.start_quarter[bar])
