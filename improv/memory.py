@@ -42,16 +42,22 @@ def _traces(notes: int, fitted: int, step: int) -> tuple[float, float, float]:
 
 def degrees(notes: Ints, fitted: Ints, rho: float) -> tuple[Floats, Floats]:
     """Effective and chi-square degrees of freedom of each cell, both (cells,)."""
-    at = float(np.interp(rho, RHO, np.arange(len(RHO))))
-    step = min(int(at), len(RHO) - 2)
+    step, part = _between(rho)
     keys, which = np.unique(notes * 4 + fitted, return_inverse=True)
     table = np.zeros((len(keys), 2))
     for row, key in enumerate(keys.tolist()):
         count, columns = divmod(key, 4)
         if columns >= 1 and count > columns:
             ends = [_degrees(count, columns, i) for i in (step, step + 1)]
-            table[row] = [a + (at - step) * (b - a) for a, b in zip(*ends, strict=True)]
+            table[row] = [a + part * (b - a) for a, b in zip(*ends, strict=True)]
     return table[which, 0], table[which, 1]
+
+
+def _between(rho: float) -> tuple[int, float]:
+    """The point of the grid `RHO` below a memory, and its share of the way to the next."""
+    at = float(np.interp(rho, RHO, np.arange(len(RHO))))
+    step = min(int(at), len(RHO) - 2)
+    return step, at - step
 
 
 def _degrees(count: int, columns: int, step: int) -> tuple[float, float]:
@@ -130,7 +136,6 @@ class _Expected:
 
     def each(self, rho: float) -> Floats:
         """Of every cell, at any memory."""
-        at = float(np.interp(rho, RHO, np.arange(len(RHO))))
-        step = min(int(at), len(RHO) - 2)
+        step, part = _between(rho)
         low, high = self._by_key(step), self._by_key(step + 1)
-        return np.asarray((low + (at - step) * (high - low))[self.which])
+        return np.asarray((low + part * (high - low))[self.which])

@@ -108,10 +108,13 @@ def _drift(
     memory = fit.hand.memory
     inflation = np.sqrt((1 + memory) / (1 - memory))
     error = fit.hand.spread_ms * inflation / np.sqrt(np.maximum(lever, 1e-9))
-    # A slope within its own doubt is not taken out of the spread.
-    sure = np.abs(slope) > SURE_DRIFT * error
-    rest = deviation - center[phrase] - np.where(sure, slope, 0.0)[phrase] * away
+    rest = deviation - center[phrase] - _sure(slope, error)[phrase] * away
     return slope, error, rest
+
+
+def _sure(slope: Floats, error: Floats) -> Floats:
+    """The slopes that are drift; one within its own doubt counts as none."""
+    return np.asarray(np.where(np.abs(slope) > SURE_DRIFT * error, slope, 0.0))
 
 
 def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
@@ -122,8 +125,8 @@ def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
         slope, error, _ = _drift(deviation, on_grid.astype(np.float64), at_ms, phrase, count, fit)
     begins = at_ms[np.searchsorted(phrase, np.arange(count))]
     known = np.bincount(phrase, on_grid, count) >= FEWEST_FOR_DRIFT
-    sure = known & (np.abs(slope) > SURE_DRIFT * error)
-    return np.asarray(np.where(sure, slope, 0.0)[phrase] * (at_ms - begins[phrase]))
+    slope = np.where(known, _sure(slope, error), 0.0)
+    return np.asarray(slope[phrase] * (at_ms - begins[phrase]))
 
 
 @dataclass(frozen=True, eq=False)
