@@ -246,7 +246,8 @@ class Run:
     """A fast run: consecutive short notes. Rows [start, stop) of `Notes`.
 
     `notes_per_beat` is the regressed rate; `between` names the nearest subdivisions below
-    and above it when the run is off the grid; `lands_ms` is how late (+) or early (-) the
+    and above it when the run is off the grid, `near` one whose rate it almost has and by what
+    share it is faster (+) than that; `lands_ms` is how late (+) or early (-) the
     note after the run, or its last note, arrives on the beat it was heading for.
     """
 
@@ -263,6 +264,7 @@ class Run:
     lands_ms: float | None
     lands_beat: float | None
     confidence: float
+    near: tuple[str, float] | None = None
 
 
 @dataclass(frozen=True)

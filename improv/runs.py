@@ -25,6 +25,7 @@ PERHAPS_FREE = 0.2
 FAST_STEP_SEC = 0.26
 """Steps of a fast run: above about four notes a second (our choice)."""
 FAST_STEP_BEAT = 0.52
+GLIDING = ("speeding up", "slowing down")
 GLIDE_SHARE = 0.14
 GLIDE_DOUBTS = 1.8
 UNEVEN_SHARE = 0.13
@@ -110,7 +111,7 @@ def kind(beat: Floats) -> str:
     # A change smaller than the scatter could make by itself is no glide.
     doubt = 2.0 * scatter * (count - 1) / float(np.sqrt(basis.bow_square))
     if abs(change) > max(GLIDE_SHARE, GLIDE_DOUBTS * doubt):
-        return "speeding up" if change < 0 else "slowing down"
+        return GLIDING[0] if change < 0 else GLIDING[1]
     return "uneven" if scatter > UNEVEN_SHARE else "steady"
 
 

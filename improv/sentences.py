@@ -35,6 +35,8 @@ SURE = 0.9
 JUDGED = ("on the grid", "mixed", "off the grid")
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
+SAME_RATE = 0.015
+"""Below this share nobody counts one rate as faster than another (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -226,13 +228,22 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
 def run_text(run: Run) -> str:
     """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
     rate = f"{run.notes_per_beat:.1f} to the beat"
-    between = f", between {run.between[0]} and {run.between[1]}" if run.between else ""
     kind = "" if run.kind == "steady" else f", {run.kind}"
     lands = f", and land {beats_off_text(run.lands_beat)}" if run.lands_beat is not None else ""
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""
     where = f"from {place_text(run.begins)}{comma}"
-    return f"{where} {many} notes run at {rate}{between}{kind}{lands}"
+    return f"{where} {many} notes run at {rate}{_against_grids(run)}{kind}{lands}"
+
+
+def _against_grids(run: Run) -> str:
+    """What a free run's rate is near, or between what it lies."""
+    if run.near is not None:
+        name, faster = run.near
+        if abs(faster) < SAME_RATE:
+            return f", the rate of {name} but beside their places"
+        return f", a little {'faster' if faster > 0 else 'slower'} than {name}"
+    return f", between {run.between[0]} and {run.between[1]}" if run.between else ""
 
 
 def _plain(heard: Heard) -> tuple[str, str | None] | None:

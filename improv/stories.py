@@ -6,15 +6,19 @@ stretch of events on one subdivision (or off the grid), very short ones absorbed
 
 from __future__ import annotations
 
+import math
+from functools import cache
+
 import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
+from improv.meter import Meter
 from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
-from improv.runs import Stretch
+from improv.runs import GLIDING, Stretch
 from improv.summaries import Calls, Measures
 from improv.swing import ratios
 from improv.tempo import bar_index
@@ -22,6 +26,8 @@ from improv.tempo import bar_index
 SHORTEST_PASSAGE = 3
 RANKED_FROM = 0.005
 MOST_RANKED = 4
+ALMOST = 0.05
+"""A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
 
 
 def tell_phrases(
@@ -197,7 +203,8 @@ def tell_runs(
                 ends=places.place(s.stop - 1),
                 off_grid=s.off_grid,
                 notes_per_beat=s.notes_per_beat,
-                between=_between(s.notes_per_beat, s.start, places) if s.off_grid else None,
+                between=_between(s, places) if s.off_grid else None,
+                near=_near(s, places) if s.off_grid else None,
                 kind=s.kind,
                 lands_ms=s.lands_ms,
                 lands_beat=s.lands_beat,
@@ -207,16 +214,36 @@ def tell_runs(
     return tuple(told)
 
 
-def _between(notes_per_beat: float, event: int, places: Places) -> tuple[str, str] | None:
-    """The straight subdivisions whose rates enclose a rate, or `None` beyond them all."""
-    meter = places.meters[int(places.meter[event])]
-    rates = sorted(
-        (float(per_beat), row)
-        for row, s in enumerate(SUBDIVISIONS)
-        if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
-    )
-    below = [row for rate, row in rates if rate <= notes_per_beat]
-    above = [row for rate, row in rates if rate > notes_per_beat]
+def _between(run: Stretch, places: Places) -> tuple[str, str] | None:
+    """The straight subdivisions whose rates enclose a run's, or `None` beyond them all."""
+    rates = _rates(places.meters[int(places.meter[run.start])])
+    below = [row for rate, row in rates if rate <= run.notes_per_beat]
+    above = [row for rate, row in rates if rate > run.notes_per_beat]
     if not below or not above:
         return None
-    return places.name(below[-1], event), places.name(above[0], event)
+    return places.name(below[-1], run.start), places.name(above[0], run.start)
+
+
+def _near(run: Stretch, places: Places) -> tuple[str, float] | None:
+    """The straight subdivision whose rate a run almost has, and by what share it is faster (+).
+
+    A run that glides has no one rate.
+    """
+    if run.kind in GLIDING:
+        return None
+    rates = _rates(places.meters[int(places.meter[run.start])])
+    ratios = [(run.notes_per_beat / rate, row) for rate, row in rates]
+    ratio, row = min(ratios, key=lambda r: abs(math.log(r[0])))
+    return (places.name(row, run.start), ratio - 1.0) if abs(ratio - 1.0) < ALMOST else None
+
+
+@cache
+def _rates(meter: Meter) -> tuple[tuple[float, int], ...]:
+    """Notes per beat and row of every straight subdivision a meter offers, slowest first."""
+    return tuple(
+        sorted(
+            (float(per_beat), row)
+            for row, s in enumerate(SUBDIVISIONS)
+            if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
+        )
+    )

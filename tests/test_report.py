@@ -8,11 +8,13 @@ import re
 import hand_made
 import numpy as np
 import pytest
+from core_takes import take_of
 from hand_made import analysis, phrase, run
 
+from improv import analyze
 from improv.model import Analysis, Passage, Phrase, Ranked
 from improv.report import text_report
-from improv.sentences import constant_offset, headline, hear, phrase_sentences
+from improv.sentences import constant_offset, headline, hear, phrase_sentences, run_text
 from improv.tables import phrase_table, short_name
 
 
@@ -34,6 +36,35 @@ def test_the_example_sentence() -> None:
         "from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between sixteenths and "
         "quintuplets, and land 0.4 beat early."
     ) in flat(text_report(hand_made.floating()))
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "at 4.6 to the beat, between sixteenths and quintuplets"),
+        ({"near": ("sixteenths", 0.03)}, "a little faster than sixteenths, and land"),
+        ({"near": ("quintuplets", -0.04)}, "a little slower than quintuplets, and land"),
+        ({"near": ("sixteenths", -0.01)}, "the rate of sixteenths but beside their places"),
+        ({"between": None}, "at 4.6 to the beat, and land"),
+    ],
+)
+def test_a_rate_is_told_as_a_musician_would(changes: dict[str, object], said: str) -> None:
+    """Nobody hears 4.1 to the beat as between sixteenths and quintuplets."""
+    assert said in run_text(run(0, 9, 1, **changes))
+
+
+@pytest.mark.parametrize(
+    ("rate", "notes", "near"),
+    [(4.13, 17, "sixteenths"), (3.1, 13, "eighth triplets"), (4.5, 17, None), (3.5, 13, None)],
+)
+def test_a_rate_is_near_a_subdivision_within_a_twentieth(
+    rate: float, notes: int, near: str | None
+) -> None:
+    """4.13 / 4 = 1.03 and 3.1 / 3 = 1.03; 4.5 and 3.5 are an eighth away from either side."""
+    steps = [*np.arange(16) / 2, *(8 + np.arange(notes) / rate), *(13 + np.arange(16) / 2)]
+    off = [r for r in analyze(take_of(np.array(steps))).runs if r.off_grid]
+    assert len(off) == 1
+    assert (off[0].near and off[0].near[0]) == near
 
 
 def many(count: int) -> Analysis:
