@@ -15,8 +15,9 @@ The map of the package, from the ground up; imports run downwards only:
     lattice, free, frame,    where an event may stand; runs on no grid; their chances;
     chain, scene, hand       all paths summed; phrases made ready; the player's scatter and swing
     learn, lean, choose, fit which subdivision, note by note
-    runs, swing, summaries,  fast runs, ratios, offset, spread and drift; where and what, in a
-    places, stories          musician's terms
+    runs, landing, swing,    fast runs and where they land, ratios; offset, spread and drift;
+    summaries, places,       where and what, in a musician's terms
+    stories
     analysis                 analyze(take, settings): the one readable path through the core
     synth                    seeded takes with known truth
     compare, safety ...      what many takes say: better, worse, chance; safe up to which tempo

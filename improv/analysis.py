@@ -22,6 +22,7 @@ from improv.events import Events
 from improv.fit import Fit, candidate_rows, fit
 from improv.grid import find
 from improv.hand import nearness
+from improv.landing import landings
 from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
@@ -64,14 +65,15 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     calls = call(reading, phrase, count, measures.events)
     places = Places.of(heard, events.onset_sec, at_quarter, reading.row)
     free_chance = reading.row_probability[:, -1]
-    stretches = run_finder.find_runs(events, phrase, reading.row < 0, free_chance)
+    runs = run_finder.find_runs(events, phrase, reading.row < 0, free_chance, heard.bars)
+    landed = landings(runs, events, phrase, reading, heard.bars)
     first_note = np.searchsorted(events.of_note, np.arange(len(events) + 1))
     return Analysis(
         take=heard,
         settings=chosen,
         notes=_notes(heard, events, phrase, reading, places),
         phrases=tell_phrases(heard, events, phrase, timed, measures, calls, places, first_note),
-        runs=tell_runs(heard, phrase, reading, stretches, places, first_note),
+        runs=tell_runs(heard, phrase, reading, runs, landed, places, first_note),
         constant_offset_ms=offset,
         constant_offset_se_ms=offset_se,
         spread_ms=spread,

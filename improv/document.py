@@ -214,6 +214,8 @@ def _run(run: Run) -> dict[str, Any]:
         "kind": run.kind,
         "lands_ms": _number(run.lands_ms, 3),
         "lands_beat": _number(run.lands_beat, 4),
+        "lands_at": _place(run.lands_at) if run.lands_at else None,
+        "lands_on": bool(run.lands_on) if run.off_grid else None,
         "phrase": run.phrase,
         "confidence": _number(run.confidence, 4),
     }

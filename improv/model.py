@@ -245,10 +245,10 @@ class Phrase:
 class Run:
     """A fast run: consecutive short notes. Rows [start, stop) of `Notes`.
 
-    `notes_per_beat` is the regressed rate; `between` names the nearest subdivisions below
-    and above it when the run is off the grid, `near` one whose rate it almost has and by what
-    share it is faster (+) than that; `lands_ms` is how late (+) or early (-) the
-    note after the run, or its last note, arrives on the beat it was heading for.
+    `notes_per_beat` is the regressed rate. What follows is told of runs off the grid only:
+    `between`, the nearest subdivisions below and above the rate; `near`, one whose rate it
+    almost has and by what share it is faster (+) than that; `lands_at`, the place its landing note
+    was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is.
     """
 
     start: int
@@ -265,6 +265,8 @@ class Run:
     lands_beat: float | None
     confidence: float
     near: tuple[str, float] | None = None
+    lands_at: Place | None = None
+    lands_on: bool = False
 
 
 @dataclass(frozen=True)

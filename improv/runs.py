@@ -3,10 +3,10 @@
 Conventions
 -----------
 A **run** is a stretch of consecutive short notes inside one phrase. It is *off the grid*
-where the reading (`fit`) says free. Its rate in notes per beat is the slope of a
-straight line through its onsets; its kind comes from a quadratic (speeding up, slowing
-down) and from the scatter of its steps (uneven). `lands_ms` compares the first note
-after the run with the beat nearest to it: positive = late. Ranges are events, half-open.
+where the reading (`fit`) says free. Its rate is the slope of a straight line through its
+onsets, in notes per beat of the tempo (a quarter in 2+2+2+3/8, whose own beats differ in
+length); its kind comes from a quadratic (speeding up, slowing down) and from the scatter of its
+steps (uneven). Where it lands is told by `landing`. Ranges are events, half-open.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from functools import cache
 import numpy as np
 
 from improv.events import Events
-from improv.model import Bools, Floats, Ints
+from improv.model import Bars, Bools, Floats, Ints
+from improv.tempo import bar_index
 
 FEWEST_FREE = 4
 FEWEST_FAST = 6
@@ -25,6 +26,7 @@ PERHAPS_FREE = 0.2
 FAST_STEP_SEC = 0.26
 """Steps of a fast run: above about four notes a second (our choice)."""
 FAST_STEP_BEAT = 0.52
+STEADY, UNEVEN = "steady", "uneven"
 GLIDING = ("speeding up", "slowing down")
 GLIDE_SHARE = 0.14
 GLIDE_DOUBTS = 1.8
@@ -40,25 +42,27 @@ class Stretch:
     off_grid: bool
     notes_per_beat: float
     kind: str
-    lands_ms: float | None
-    lands_beat: float | None
 
 
 def find_runs(
-    events: Events, phrase: Ints, is_free: Bools, free_chance: Floats
+    events: Events, phrase: Ints, is_free: Bools, free_chance: Floats, bars: Bars
 ) -> tuple[Stretch, ...]:
     """All runs in time order: those off the grid, and fast ones that hold it."""
     joined = _bridge(is_free, free_chance, phrase)
     found = [(a, b, True) for a, b in _stretches(joined, phrase, joined) if b - a >= FEWEST_FREE]
+    tempo_beat = np.array([float(m.tempo_beat_quarter) for m in bars.meters])
+    beat_quarter = tempo_beat[bars.meter[bar_index(bars, events.quarter)]]
     step_sec = np.diff(events.onset_sec, append=np.inf)
-    step_beat = np.diff(events.beat, append=np.inf)
+    step_beat = np.diff(events.quarter, append=np.inf) / beat_quarter
     fast = (step_sec <= FAST_STEP_SEC) & (step_beat <= FAST_STEP_BEAT) & ~joined
     follows = np.concatenate([[False], fast[:-1]])
     member = (fast | follows) & ~joined
     for a, b in _stretches(member, phrase, fast):
         if b - a >= FEWEST_FAST:
             found.append((a, b, False))
-    return tuple(_measure(events, phrase, a, b, off) for a, b, off in sorted(found))
+    return tuple(
+        _measure(events.quarter[a:b] / beat_quarter[a], a, b, off) for a, b, off in sorted(found)
+    )
 
 
 def _bridge(is_free: Bools, chance: Floats, phrase: Ints) -> Bools:
@@ -86,10 +90,9 @@ def _stretches(member: Bools, phrase: Ints, linked: Bools) -> list[tuple[int, in
     return list(zip(starts.tolist(), (starts + sizes).tolist(), strict=True))
 
 
-def _measure(events: Events, phrase: Ints, start: int, stop: int, off_grid: bool) -> Stretch:
-    beat = events.beat[start:stop]
-    lands_ms, lands_beat = _landing(events, phrase, stop)
-    return Stretch(start, stop, off_grid, rate(beat), kind(beat), lands_ms, lands_beat)
+def _measure(beat: Floats, start: int, stop: int, off_grid: bool) -> Stretch:
+    # A run on a grid goes as its subdivisions do.
+    return Stretch(start, stop, off_grid, rate(beat), kind(beat) if off_grid else STEADY)
 
 
 def rate(beat: Floats) -> float:
@@ -112,7 +115,7 @@ def kind(beat: Floats) -> str:
     doubt = 2.0 * scatter * (count - 1) / float(np.sqrt(basis.bow_square))
     if abs(change) > max(GLIDE_SHARE, GLIDE_DOUBTS * doubt):
         return GLIDING[0] if change < 0 else GLIDING[1]
-    return "uneven" if scatter > UNEVEN_SHARE else "steady"
+    return UNEVEN if scatter > UNEVEN_SHARE else STEADY
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,15 +133,3 @@ def _bows(count: int) -> _Bows:
     fit, _ = np.linalg.qr(np.vander(number, 3, increasing=True))
     bow = number**2 - np.mean(number**2)
     return _Bows(fit, bow, float(bow @ bow))
-
-
-def _landing(events: Events, phrase: Ints, stop: int) -> tuple[float | None, float | None]:
-    """How far the note after the run is from its nearest beat, in ms and beats."""
-    if stop >= len(events) or phrase[stop] != phrase[stop - 1]:
-        return None, None
-    beat = events.beat[stop]
-    away_beat = float(beat - np.round(beat))
-    beat_sec = (events.onset_sec[stop] - events.onset_sec[stop - 1]) / max(
-        float(beat - events.beat[stop - 1]), 1e-9
-    )
-    return away_beat * float(beat_sec) * 1000.0, away_beat

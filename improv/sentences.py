@@ -92,17 +92,17 @@ def _main_subdivisions(ranked: list[tuple[str, int]], notes: int) -> str:
 
 
 def _runs_in_short(analysis: Analysis) -> str:
-    fast = len(analysis.runs)
+    runs = len(analysis.runs)
     off = sum(run.off_grid for run in analysis.runs)
-    if not fast:
+    if not runs:
         return ""
-    every = {1: "The one fast run", 2: "Both fast runs"}.get(fast, f"All {fast} fast runs")
-    one = "s" if fast == 1 else ""
+    every = {1: "The one run", 2: "Both runs"}.get(runs, f"All {runs} runs")
+    one = "s" if runs == 1 else ""
     if not off:
         return f"{every} stay{one} on the grid."
-    if off == fast:
+    if off == runs:
         return f"{every} leave{one} the grid."
-    return f"{off} of {fast} fast runs leave{'s' if off == 1 else ''} the grid."
+    return f"{off} of {runs} runs leave{'s' if off == 1 else ''} the grid."
 
 
 def constant_offset(analysis: Analysis) -> str | None:
@@ -229,11 +229,20 @@ def run_text(run: Run) -> str:
     """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
     rate = f"{run.notes_per_beat:.1f} to the beat"
     kind = "" if run.kind == "steady" else f", {run.kind}"
-    lands = f", and land {beats_off_text(run.lands_beat)}" if run.lands_beat is not None else ""
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""
     where = f"from {place_text(run.begins)}{comma}"
-    return f"{where} {many} notes run at {rate}{_against_grids(run)}{kind}{lands}"
+    return f"{where} {many} notes run at {rate}{_against_grids(run)}{kind}{_landing(run)}"
+
+
+def _landing(run: Run) -> str:
+    """`, and land on the & of 1 in bar 32` or `, and land 0.4 beat early for beat 1 of bar 11`."""
+    if run.lands_at is None or run.lands_beat is None:
+        return ""
+    where = place_text(run.lands_at)
+    if run.lands_on:
+        return f", and land on {where}"
+    return f", and land {beats_off_text(run.lands_beat)} for {where}"
 
 
 def _against_grids(run: Run) -> str:

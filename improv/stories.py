@@ -15,6 +15,7 @@ from improv.events import Events
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
+from improv.landing import Landings
 from improv.meter import Meter
 from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
@@ -184,15 +185,17 @@ def tell_runs(
     take: Take,
     phrase: Ints,
     reading: Fit,
-    stretches: tuple[Stretch, ...],
+    runs: tuple[Stretch, ...],
+    landed: Landings,
     places: Places,
     first_note: Ints,
 ) -> tuple[Run, ...]:
     """All runs in order."""
-    free = reading.row_probability[:, -1]
+    at = Places.of(take, take.onset_sec[first_note[landed.event]], landed.quarter, landed.row)
     told = []
-    for s in stretches:
-        chance = free[s.start : s.stop].mean()
+    for i, s in enumerate(runs):
+        chance = float(reading.row_probability[s.start : s.stop, -1].mean())
+        off = s.off_grid
         told.append(
             Run(
                 start=int(first_note[s.start]),
@@ -201,14 +204,16 @@ def tell_runs(
                 phrase=int(phrase[s.start]) + 1,
                 begins=places.place(s.start),
                 ends=places.place(s.stop - 1),
-                off_grid=s.off_grid,
+                off_grid=off,
                 notes_per_beat=s.notes_per_beat,
-                between=_between(s, places) if s.off_grid else None,
-                near=_near(s, places) if s.off_grid else None,
+                between=_between(s, places) if off else None,
                 kind=s.kind,
-                lands_ms=s.lands_ms,
-                lands_beat=s.lands_beat,
-                confidence=float(chance if s.off_grid else 1.0 - chance),
+                lands_ms=float(landed.late_ms[i]) if off else None,
+                lands_beat=float(landed.late_beat[i]) if off else None,
+                confidence=chance if off else 1.0 - chance,
+                near=_near(s, places) if off else None,
+                lands_at=at.place(i) if off else None,
+                lands_on=bool(landed.met[i]) and off,
             )
         )
     return tuple(told)

@@ -41,6 +41,17 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def capital(text: str) -> str:
+    """The text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def figure(value: float, form: str) -> str:
+    """A number in the given format; what rounds to zero has no sign."""
+    written = format(value, form)
+    return written if float(written) else written.lstrip("+-")
+
+
 def percent(share: float) -> str:
     """A share as whole per cent, never rounding an uncertain one up to certainty."""
     return f"{min(round(100 * share), 99) if share < 1 else 100} %"
@@ -129,7 +140,5 @@ def lag_ms(phrase: Phrase) -> float:
 
 
 def beats_off_text(lands_beat: float) -> str:
-    """`0.4 beat early`, `0.3 beat late`, `on the beat`."""
-    if abs(lands_beat) < 0.05:
-        return "on the beat"
-    return f"{abs(lands_beat):.1f} beat {'late' if lands_beat > 0 else 'early'}"
+    """`0.4 beat early`, `0.3 beat late`."""
+    return f"{max(abs(lands_beat), 0.1):.1f} beat {'late' if lands_beat > 0 else 'early'}"

@@ -86,6 +86,7 @@ def run(start: int, stop: int, number: int, **changes: Any) -> Run:
         lands_ms=-250.0,
         lands_beat=-0.4,
         confidence=0.97,
+        lands_at=place(11, "1", 24.4),
     )
     return dataclasses.replace(made, **changes)
 

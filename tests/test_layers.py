@@ -21,7 +21,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("model", "grid"),
     ("tempo", "stats", "counting"),
     ("events", "phrases", "lattice", "layout", "free", "loose", "frame", "chain", "hand", "scene",
-     "lean", "learn", "choose", "settle", "fit", "runs", "swing", "summaries", "stories", "places"),
+     "lean", "learn", "choose", "settle", "fit", "runs", "landing", "swing", "summaries", "stories", "places"),
     ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
      "sandwich", "rare", "contrasts", "compare"),
     ("files", "smf", "start", "midi_*", "midi"),

@@ -34,7 +34,7 @@ def test_the_example_sentence() -> None:
     assert (
         "Phrase 3, bars 9 to 11: sixteenths, 21 ms spread (audible in a mix), pushing by 20 ms; "
         "from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between sixteenths and "
-        "quintuplets, and land 0.4 beat early."
+        "quintuplets, and land 0.4 beat early for beat 1 of bar 11."
     ) in flat(text_report(hand_made.floating()))
 
 
@@ -280,11 +280,11 @@ def test_the_headline_counts_shares_and_runs() -> None:
     """Main subdivision with its share, and how many fast runs leave the grid."""
     made = hand_made.floating()
     assert headline(made).startswith("Mostly eighths (57 % of the notes), 12 ms spread")
-    assert headline(made).endswith("The one fast run leaves the grid.")
+    assert headline(made).endswith("The one run leaves the grid.")
     held = dataclasses.replace(made, runs=(run(40, 49, 3, off_grid=False, between=None),))
-    assert headline(held).endswith("The one fast run stays on the grid.")
+    assert headline(held).endswith("The one run stays on the grid.")
     three = dataclasses.replace(made, runs=(*made.runs, *made.runs, *held.runs))
-    assert headline(three).endswith("2 of 3 fast runs leave the grid.")
+    assert headline(three).endswith("2 of 3 runs leave the grid.")
 
 
 def test_nothing_heard() -> None:

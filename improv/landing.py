@@ -1,0 +1,100 @@
+"""Where a run off the grid lands: the note it ends on, and the place that note was meant for.
+
+Conventions
+-----------
+A run flows into the note after it where that follows at the run's own pace; where there is a
+pause, its own last note is where it lands. A note that the reading has on a grid lands on its
+position. One off the grid lands on the beat, or else the unit (eighths in 4/4), that it
+meets within `NEAR_SPREADS` of the hand's spread or `NEAR_BEAT`; meeting none, it is early or
+late for the nearest beat. Lateness is raw, in ms against the backing, positive = late.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.events import Events
+from improv.fit import Fit
+from improv.grid import SUBDIVISIONS, positions
+from improv.meter import Meter
+from improv.model import Bars, Bools, Floats, Ints
+from improv.runs import Stretch
+from improv.tempo import bar_index
+
+PAUSE = 1.6
+"""A wait longer than so many of the run's own steps ends it (our choice)."""
+NEAR_SPREADS = 2.0
+NEAR_BEAT = 0.06
+BEAT_ROW = next(i for i, s in enumerate(SUBDIVISIONS) if s.key == "beat")
+UNIT_ROW = next(i for i, s in enumerate(SUBDIVISIONS) if s.key == "unit")
+
+
+@dataclass(frozen=True, eq=False)
+class Landings:
+    """One row per run: the event that lands, the place it was meant for, how late it is.
+
+    `row` is the subdivision whose position lies at `quarter`; `met` is False where the note
+    is plainly beside it.
+    """
+
+    event: Ints
+    quarter: Floats
+    row: Ints
+    late_ms: Floats
+    late_beat: Floats
+    met: Bools
+
+
+def landings(
+    runs: tuple[Stretch, ...], events: Events, phrase: Ints, reading: Fit, bars: Bars
+) -> Landings:
+    """Where every run lands."""
+    start = np.array([run.start for run in runs], dtype=np.int64)
+    stop = np.array([run.stop for run in runs], dtype=np.int64)
+    event = _arrivals(start, stop, events, phrase)
+    at, quarter_ms = events.quarter[event], events.quarter_ms[event]
+    meter = bars.meter[bar_index(bars, at)]
+    beat_ms = np.array([float(m.tempo_beat_quarter) for m in bars.meters])[meter] * quarter_ms
+    lean_ms = np.where(np.isnan(reading.leaning_ms[event]), 0.0, reading.leaning_ms[event])
+    reach_ms = np.maximum(NEAR_SPREADS * reading.hand.spread_ms, NEAR_BEAT * beat_ms)
+    beat, unit = (_nearest(at, bars, row) for row in (BEAT_ROW, UNIT_ROW))
+
+    def meets(quarter: Floats) -> Bools:
+        return np.asarray(np.abs((at - quarter) * quarter_ms - lean_ms) <= reach_ms)
+
+    on_grid = reading.row[event] >= 0
+    on_unit = ~meets(beat) & meets(unit)
+    quarter = np.where(on_grid, reading.quarter[event], np.where(on_unit, unit, beat))
+    row = np.where(on_grid, reading.row[event], np.where(on_unit, UNIT_ROW, BEAT_ROW))
+    late_ms = (at - quarter) * quarter_ms
+    return Landings(event, quarter, row, late_ms, late_ms / beat_ms, on_grid | meets(quarter))
+
+
+def _arrivals(start: Ints, stop: Ints, events: Events, phrase: Ints) -> Ints:
+    """The event each run lands on: the one after it, or its own last."""
+    last = stop - 1
+    after = np.minimum(stop, len(events) - 1)
+    onset = events.onset_sec
+    step_sec = (onset[last] - onset[start]) / np.maximum(last - start, 1)
+    flows = (onset[after] - onset[last] <= PAUSE * step_sec) & (after > last)
+    return np.asarray(np.where(flows & (phrase[after] == phrase[last]), after, last))
+
+
+def _nearest(at_quarter: Floats, bars: Bars, row: int) -> Floats:
+    """The position of a row nearest each quarter."""
+    bar = bar_index(bars, at_quarter)
+    into = at_quarter - bars.start_quarter[bar]
+    found = np.zeros(len(at_quarter))
+    for m, meter in enumerate(bars.meters):
+        here = bars.meter[bar] == m
+        places = _places(row, meter)
+        found[here] = places[np.abs(into[here, None] - places).argmin(axis=1)]
+    return np.asarray(bars.start_quarter[bar] + found)
+
+
+def _places(row: int, meter: Meter) -> Floats:
+    """A row's positions in quarters from the bar line, the next bar line included."""
+    inside = positions(SUBDIVISIONS[row], meter)
+    return np.array([*map(float, inside), float(meter.bar_quarters)])
