@@ -13,7 +13,9 @@ from improv.analysis import analyze
 from improv.assignments.model import Alternation, Drift, Pocket, Swing
 from improv.assignments.proposal import propose
 from improv.assignments.reading import parse_assignment, read_assignment
+from improv.assignments.values import LAST_BAR
 from improv.cli import cli
+from improv.errors import UsageError
 from improv.midi_write import write_take
 from improv.practice import advise
 from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
@@ -92,6 +94,14 @@ WRONG_USE = (
     (["assign", "--tempo", "96", "--swing", "2"], "write a band like"),
     (["assign", "--tempo", "96", "--section", "3"], "the assignment has 1"),
     (["assign", "--from", "{take}", "--output", "{take}", "--overwrite"], "never overwritten"),
+    (
+        ["assign", "--from", "{take}", "--output", "../elsewhere/../ada.mid", "--overwrite"],
+        "take itself",
+    ),
+    (["assign", "--tempo", "96", "--update", "{take}"], "this is a MIDI file, not an assignment"),
+    (["click", "{take}", "--output", "x.mid"], "this is a MIDI file, not an assignment"),
+    (["assign", "--tempo", "96", "--alternate", "eighths,rest", "--every", "10000"], "1<=x<=9999"),
+    (["click", "--tempo", "96", "--gaps", "3+65", "--output", "x.mid"], "64 bars at most"),
     (["click", "--output", "x.mid"], "state at least --tempo"),
     (["click", "--tempo", "96"], "Missing option '--output'"),
     (["click", "--tempo", "96", "--output", "x.mp3"], "end the name in .mid or .wav"),
@@ -173,10 +183,31 @@ def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
     file = mido.MidiFile(midi)
     markers = [m.text for t in file.tracks for m in t if m.type == "marker"]
     assert markers == [
-        "click out: bars 4 to 4", "click in: bar 5", "click out: bars 8 to 8", "click in: bar 9",
+        "click out: bar 4", "click in: bar 5", "click out: bar 8", "click in: bar 9",
     ]  # fmt: skip
     strokes = [m for t in file.tracks for m in t if m.type == "note_on" and m.velocity]
     assert len(strokes) == 6 * 4
+
+
+def test_the_command_line_goes_as_far_as_the_file() -> None:
+    """The longest turn of an alternation is the same by option and by file."""
+    far = run("assign", "--tempo", 96, "--alternate", "eighths,rest", "--every", LAST_BAR)
+    assert parse_assignment(far.stdout).sections[0].alternate == Alternation(
+        ("eighths", "rest"), LAST_BAR
+    )
+    longer = far.stdout.replace(str(LAST_BAR), str(LAST_BAR + 1))
+    with pytest.raises(UsageError, match="lies outside 1 to 9999"):
+        parse_assignment(longer)
+
+
+def test_the_output_of_click_is_never_the_assignment(tmp_path: Path) -> None:
+    """An assignment whose name ends like a MIDI file's stays what it is."""
+    path = tmp_path / "w.mid"
+    path.write_text('tempo = 96\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    before = path.read_text()
+    refused = run("click", path, "--output", tmp_path / "x.mid", "--output", path)
+    assert (refused.exit_code, path.read_text()) == (2, before)
+    assert "this is the assignment itself" in " ".join(refused.output.split())
 
 
 def test_a_climbing_click(tmp_path: Path) -> None:

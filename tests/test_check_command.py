@@ -99,7 +99,18 @@ WRONG_USE = (
     (["{week}", "{take}", "--subdivisions", "eighths"], "leave it out"),
     (["{week}", "{take}", "--player-pattern", "x-*"], "write PLAYER once"),
     (["{bad}", "{take}"], "bad.toml, line 5: section 1 'stayon': no such key"),
-    (["{week}", "{take}", "--output", "{take}"], "never overwritten"),
+    (["{week}", "{take}", "--output", "{take}"], "take itself, and a take is never overwritten"),
+    (
+        ["{week}", "{take}", "--output", "{week}"],
+        "week.toml: this is the assignment itself, and an assignment is never overwritten",
+    ),
+    (
+        ["{week}", "{take}", "--backing", "{click}", "--output", "{click}"],
+        "click.mid: this is the backing itself",
+    ),
+    (["{take}", "{week}"], "ada.mid: this is a MIDI file, not an assignment; the assignment,"),
+    (["{week}", "{take}", "{week}"], "week.toml: this is the assignment itself; it comes first"),
+    (["{week}", "{take}", "{bad}"], "bad.toml: this is an assignment, not a take"),
     (["{week}", "{empty}"], "no MIDI files in this folder"),
 )
 
@@ -112,7 +123,8 @@ def test_wrong_use_is_2(arguments: list[str], said: str, week: Path, tmp_path: P
     bad.write_text(EIGHTHS.replace("stay-on", "stayon"))
     empty = tmp_path / "empty"
     empty.mkdir()
-    names = {"week": week, "take": take, "bad": bad, "empty": empty}
+    click = made(tmp_path / "click.mid", GOOD)
+    names = {"week": week, "take": take, "bad": bad, "empty": empty, "click": click}
     result = run(*(a.format(**names) for a in arguments))
     assert result.exit_code == 2, result.output
     assert said in " ".join(result.output.split())
@@ -154,6 +166,28 @@ def test_a_class_is_one_table(week: Path, monday: Path) -> None:
     assert "stay-on: 3 of 5 players; oftenest in bar 3" in result.output
     assert "Could not be checked: 1 file" in result.output
     assert max(map(len, lines)) <= 80
+
+
+def test_a_take_named_twice_counts_once(week: Path, monday: Path, tmp_path: Path) -> None:
+    """By folder, by name, by a detour and by a link: one player, and one sentence that says so."""
+    ada = monday / "week3-ada-take1.mid"
+    detour = monday / ".." / "monday" / ada.name
+    link = tmp_path / "link.mid"
+    link.symlink_to(ada)
+    result = run(week, monday, ada, detour, link, "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [row["player"] for row in rows].count("week3-ada-take1") == 1
+    assert len(rows) == 6
+    assert result.stderr.count("was named more than once; it is counted once") == 1
+    assert "more than once" not in run(week, monday).stderr
+
+
+def test_one_take_named_twice_is_no_class(week: Path, tmp_path: Path) -> None:
+    """The take's own report, not a table of one."""
+    ada = made(tmp_path / "ada.mid", GOOD)
+    result = run(week, ada, ada)
+    assert result.stdout == run(week, ada).stdout
+    assert "ada.mid was named more than once" in result.stderr
 
 
 def test_players_by_track_name(week: Path, monday: Path) -> None:

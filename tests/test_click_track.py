@@ -196,6 +196,8 @@ def test_gaps_survive_in_the_file(tmp_path: Path) -> None:
     asked = replace(plain(tempo=97.0, bars=8, bars_on=3, bars_off=(1,)), count_in_bars=1)
     marks = gap_marks(midi_of(click_track(asked), tmp_path))
     assert [(m.first_bar, m.last_bar) for m in marks] == [(4, 4), (8, 8)]
+    longer = gap_marks(midi_of(click_track(plain(bars=9, bars_on=3, bars_off=(2,))), tmp_path))
+    assert [(m.first_bar, m.last_bar) for m in longer] == [(4, 5), (9, 9)]
     bar = 4 * 60 / 97.0
     assert [m.start_sec for m in marks] == pytest.approx([4 * bar, 8 * bar], abs=1e-4)
     assert [m.stop_sec for m in marks] == pytest.approx([5 * bar, 9 * bar], abs=1e-4)

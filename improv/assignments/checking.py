@@ -94,9 +94,6 @@ def _check_swing(section: Section, table: Table, meter: tuple[Meter, ...]) -> No
         table.fail("swing", f"contradicts {asked}: only notes that come in pairs can swing")
 
 
-PAIRED = ("unit", "swung-unit", "half-unit", "swung-half-unit")
-
-
 def pair_key(section: Section, meter: tuple[Meter, ...]) -> str | None:
     """Which subdivision's pairs are to swing: "unit" or "half-unit"; `None` if none can."""
     keys = {SUBDIVISIONS[_row(text, meter)].key for text in section.asked if text != REST}

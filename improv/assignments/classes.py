@@ -203,11 +203,21 @@ def _each(job: Job, paths: Sequence[str], workers: int) -> Iterator[Checked]:
         yield from pool.map(check_file, [job] * len(paths), paths, chunksize=chunk)
 
 
-def takes_in(paths: Sequence[str]) -> list[str]:
-    """The files themselves and the MIDI files of the folders named, folders in name order.
+def takes_in(paths: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The files themselves and the MIDI files of the folders named, each once; then the repeats.
 
-    Raises `UsageError` for a folder without one.
+    Folders in name order. A file is the same by whatever way it is named. Raises `UsageError`
+    for a folder without one.
     """
+    once: dict[str, str] = {}
+    again: dict[str, str] = {}
+    for path in _every_take(paths):
+        real = os.path.realpath(path)
+        (again if real in once else once).setdefault(real, path)
+    return list(once.values()), list(again.values())
+
+
+def _every_take(paths: Sequence[str]) -> list[str]:
     found: list[str] = []
     for path in paths:
         if not os.path.isdir(path):

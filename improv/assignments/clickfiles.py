@@ -1,7 +1,7 @@
 """A practice track as a MIDI file and as sound, and the gaps found again in a MIDI file.
 
-A gap survives in the MIDI file as two markers, "click out: bars 4 to 4" where the click
-stops and "click in: bar 5" where it comes back, so that a take recorded against the
+A gap survives in the MIDI file as two markers, "click out: bars 4 to 5" where the click
+stops and "click in: bar 6" where it comes back, so that a take recorded against the
 file can be checked for drift across it.
 """
 
@@ -20,6 +20,7 @@ from improv.midi_tempo import file_time
 from improv.midi_write import OutPart, write_parts
 from improv.model import Floats
 from improv.tempo import seconds_at
+from improv.wording import bars_text
 
 TICKS_PER_QUARTER = 3360
 """Divisible by every count of notes the subdivisions put to a quarter, fives and sevens too."""
@@ -40,7 +41,7 @@ PARTS = (
     ("click", ("downbeat", "group", "beat", "announce")),
     ("subdivision", ("subdivision", "other subdivision")),
 )
-_OUT = re.compile(r"click out: bars (\d+) to (\d+)")
+_OUT = re.compile(r"click out: bars? (\d+)(?: to (\d+))?")
 
 
 def stroke_sec(track: ClickTrack) -> Floats:
@@ -77,7 +78,7 @@ def _markers(track: ClickTrack) -> tuple[tuple[float, str], ...]:
     for gap in track.gaps:
         edges = np.array([float(gap.start_quarter), float(gap.stop_quarter)])
         start, stop = seconds_at(track.tempo_map, edges).tolist()
-        found.append((start, f"click out: bars {gap.first_bar} to {gap.last_bar}"))
+        found.append((start, f"click out: {bars_text(gap.first_bar, gap.last_bar)}"))
         found.append((stop, f"click in: bar {gap.last_bar + 1}"))
     return tuple(found)
 
@@ -122,5 +123,5 @@ def gap_marks(path: AnyPath) -> tuple[GapMark, ...]:
             if marked is None or not after:
                 continue
             start, stop = time.seconds(np.array([tick, after[0]])).tolist()
-            found.append(GapMark(int(marked[1]), int(marked[2]), start, stop))
+            found.append(GapMark(int(marked[1]), int(marked[2] or marked[1]), start, stop))
     return tuple(sorted(found, key=lambda gap: gap.start_sec))

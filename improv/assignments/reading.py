@@ -34,6 +34,8 @@ from improv.meter import Meter, parse_meter
 
 LARGEST_FILE_BYTES = 2**20
 MOST_SECTIONS = 500
+MIDI_BEGINS = b"MThd"
+"""How a MIDI file begins (Standard MIDI Files 1.0)."""
 SLOWEST_BPM, FASTEST_BPM = 10.0, 1000.0
 MOST_TEMPI = 100
 _LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
@@ -45,6 +47,11 @@ def read_assignment(path: AnyPath) -> Assignment:
     Raises `UsageError` naming file, line and key for anything that is no assignment.
     """
     data = read_bytes(path, LARGEST_FILE_BYTES, UsageError)
+    if data.startswith(MIDI_BEGINS):
+        raise UsageError(
+            f"{shown(path)}: this is a MIDI file, not an assignment; the assignment, a text file "
+            "like week.toml, comes first, and takes come after it"
+        )
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:

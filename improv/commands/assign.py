@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from improv.commands.options import EXISTING_FILE, take_options
-from improv.commands.output import Out, Progress
+from improv.commands.output import Out, Progress, refuse_overwriting
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
@@ -51,7 +51,7 @@ it is the densest common subdivision that a click still helps at that tempo.
 @click.option("--stay-on", metavar="NAME", help="One subdivision, nothing finer.")
 @click.option("--allowed", metavar="A,B", help="Only these subdivisions.")
 @click.option("--alternate", metavar="A,B", help="These in turn ('rest' is one too).")
-@click.option("--every", type=click.IntRange(1, 999), metavar="BARS", help="Bars to a turn.")
+@click.option("--every", type=click.IntRange(1, 9999), metavar="BARS", help="Bars to a turn.")
 @click.option("--players", type=click.IntRange(1, 2), metavar="1|2", help="How many take turns.")
 @click.option("--nothing-faster-than", metavar="NAME", help="A ceiling only.")
 @click.option("--no-off-grid-runs", is_flag=True, help="No run that leaves every grid.")
@@ -84,6 +84,7 @@ def command(
     steady, then the next one at a tempo where this player's spread is safe for it.
     """
     _check_use(more_takes, takes, output, overwrite, update)
+    refuse_overwriting(output, [reading.backing], "backing")
     given["takes_given"] = bool(takes)
     if takes:
         assignment, remarks = _proposed((*takes, *more_takes), reading, settings, given)
@@ -108,13 +109,12 @@ def _check_use(
         raise UsageError("takes to propose from stand after --from; a file to write after --output")
     if output and update:
         raise UsageError("--output writes a new file and --update changes one; give one of them")
+    refuse_overwriting(output, (*takes, *more))
     if output and output != "-" and os.path.exists(output) and not overwrite:
         raise UsageError(
             f"{shown(output)}: exists already; --overwrite replaces it, --update {shown(output)} "
             "changes it and keeps its comments"
         )
-    if output in (*takes, *more) and output is not None:
-        raise UsageError(f"{shown(output)}: this is a take, and a take is never overwritten")
 
 
 def _old(update: str) -> Any:

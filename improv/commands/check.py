@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Sequence
 
 import click
 
 from improv.commands.options import EXISTING_FILE, take_options
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
-from improv.files import printable
+from improv.files import printable, shown
 from improv.model import Reading, Settings
 
 EPILOG = """
@@ -80,20 +82,24 @@ def command(
     from improv.assignments import classes
     from improv.assignments.reading import read_assignment
 
-    refuse_overwriting(output, [assignment, reading.backing])
+    refuse_overwriting(output, [assignment], "assignment")
+    refuse_overwriting(output, [reading.backing], "backing")
     _refuse_limits(settings)
     asked = read_assignment(assignment)
-    paths = classes.takes_in(takes)
+    _refuse_assignments(assignment, takes)
+    paths, again = classes.takes_in(takes)
     refuse_overwriting(output, paths)
     naming = classes.Naming(player_from, player_pattern)
     job = classes.job_for(asked, reading, settings, part, _count_in(reading), naming)
-    several = len(paths) > 1 or paths != list(takes)
+    several = len(paths) > 1 or any(os.path.isdir(path) for path in takes)
     checked = classes.check_files(job, paths, cores, _told(len(paths)))
     if not several and checked[0].verdict is None:
         raise TakeError(checked[0].error)
     out = Out(output)
     out.write(_text(checked, asked, form, several, full))
     out.close()
+    for path in again:
+        say(f"Note: {shown(path)} was named more than once; it is counted once.")
     if form != "text":
         _say_errors(checked)
     met = all(c.verdict is not None and c.verdict.state == "met" for c in checked)
@@ -106,6 +112,20 @@ def _refuse_limits(settings: Settings) -> None:
         raise UsageError("--bars: a check judges the bars the assignment names; leave it out")
     if settings.subdivisions is not None:
         raise UsageError("--subdivisions: a check hears whatever was played; leave it out")
+
+
+def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
+    """An assignment among the takes is a slip, not a take that cannot be read."""
+    for path in takes:
+        if os.path.samefile(path, assignment):
+            raise UsageError(
+                f"{shown(path)}: this is the assignment itself; it comes first, once, and takes "
+                "come after it"
+            )
+        if path.lower().endswith(".toml"):
+            raise UsageError(
+                f"{shown(path)}: this is an assignment, not a take; check one assignment at a time"
+            )
 
 
 def _count_in(reading: Reading) -> int | None:

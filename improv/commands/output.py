@@ -14,16 +14,22 @@ from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_text
 
 
-def refuse_overwriting(output: str | None, inputs: Iterable[str | None]) -> None:
-    """Raises `UsageError` where the result would replace a file it is made from."""
+def refuse_overwriting(
+    output: str | None, inputs: Iterable[str | None], what: str = "take"
+) -> None:
+    """Raises `UsageError` where the result would replace a file it is made from, a `what`."""
     if output is None or output == "-" or not os.path.exists(output):
         return
     for path in filter(None, inputs):
         if os.path.exists(path) and os.path.samefile(path, output):
             raise UsageError(
-                f"{shown(output)}: this is the take itself, and a take is never overwritten; "
+                f"{shown(output)}: this is the {what} itself, and {_a(what)} is never overwritten; "
                 "give --output another name"
             )
+
+
+def _a(noun: str) -> str:
+    return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 
 
 class Out:

@@ -70,10 +70,9 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
     from improv.assignments.clicktrack import MOST_BARS, bars_in, click_track
     from improv.files import write_bytes
 
-    refuse_overwriting(outputs[0], [assignment])
+    for path in outputs:
+        refuse_overwriting(path, [assignment], "assignment")
     kinds = [_kind(path) for path in outputs]
-    for path in outputs[1:]:
-        refuse_overwriting(path, [assignment])
     asked = _assignment(assignment, given)
     longest = asked.bars or asked.last_bar or 1
     if longest > MOST_BARS:
@@ -186,17 +185,23 @@ def _beats(text: object) -> tuple[int, ...] | None:
     return tuple(int(n) for n in re.findall(r"\d+", str(text)))
 
 
+LONGEST_GAP_BARS = 64
+"""As `bars-off` of an assignment allows."""
+
+
 def _gaps(text: object) -> tuple[int | None, tuple[int, ...] | None]:
     """`3+1` as 3 bars on, 1 off; `4+1,4+2` as gaps that grow."""
     if text is None:
         return None, None
-    pairs = re.findall(r"(\d{1,3})\s*\+\s*(\d{1,2})", str(text))
+    pairs = re.findall(r"(\d{1,4})\s*\+\s*(\d{1,2})", str(text))
     plain = re.sub(r"\s", "", str(text))
     if not pairs or plain != ",".join(f"{a}+{b}" for a, b in pairs):
         raise UsageError(f"--gaps {text}: write bars on + bars off like 3+1, or 4+1,4+2")
     on, off = {int(a) for a, _ in pairs}, tuple(int(b) for _, b in pairs)
     if len(on) > 1 or min(on) < 1 or min(off) < 1:
         raise UsageError(f"--gaps {text}: the bars with a click stay the same, from 1 on")
+    if max(off) > LONGEST_GAP_BARS:
+        raise UsageError(f"--gaps {text}: a gap lasts {LONGEST_GAP_BARS} bars at most")
     return on.pop(), off
 
 
