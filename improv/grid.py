@@ -89,6 +89,11 @@ _SINGULAR = {
 }  # fmt: skip
 _DOTTED = {1: "dotted wholes", 2: "dotted halves", 4: "dotted quarters",
            8: "dotted eighths", 16: "dotted sixteenths", 32: "dotted thirty-seconds"}  # fmt: skip
+_FIGURES = {
+    "hundred-twenty-eighth": "128th", "two-hundred-fifty-sixth": "256th",
+    "thirty-second": "32nd", "sixty-fourth": "64th", "sixteenth": "16th", "eighth": "8th",
+    "dotted ": "dot. ", "triplet": "trip.",
+}  # fmt: skip
 _TUPLETS = {5: "quintuplets", 6: "sextuplets", 7: "septuplets"}
 
 
@@ -138,17 +143,24 @@ def offered(meter: Meter) -> tuple[int, ...]:
     return tuple(i for i, s in enumerate(SUBDIVISIONS) if s.per_beat(meter.kind) is not None)
 
 
+def short_name(full: str) -> str:
+    """A subdivision's name with its note values in figures: `16ths`, `swung 8ths`."""
+    for word, figure in _FIGURES.items():
+        full = full.replace(word, figure)
+    return full.replace("trip.s", "trip.")
+
+
 def find(text: str, meters: tuple[Meter, ...]) -> int:
-    """Index of the subdivision called `text` in one of the meters.
+    """Index of the subdivision called `text`, in full or by its `short_name`, in one of the meters.
 
     Raises `UsageError` with the names that exist.
     """
-    wanted = " ".join(text.lower().split())
+    wanted = short_name(" ".join(text.lower().split()))
     names: list[str] = []
     for meter in meters:
         for i in offered(meter):
             called = name(SUBDIVISIONS[i], meter) or ""
-            if called == wanted:
+            if short_name(called) == wanted:
                 return i
             names.append(called)
     raise UsageError(

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from improv.files import printable
-from improv.tables import short_name
+from improv.grid import short_name
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole

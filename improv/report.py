@@ -28,11 +28,11 @@ def text_report(analysis: Analysis, full: bool = False) -> str:
     return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
 
 
-_FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: 1\b)")
+_FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: \d)|(?<=\d :) (?=\d)")
 
 
 def _wrap(text: str, hang: str = "") -> list[str]:
-    """Lines of at most 80 columns; a figure and its unit stay on one line."""
+    """Lines of at most 80 columns; a figure and its unit stay on one line, and so does a ratio."""
     lines = textwrap.wrap(
         _FIGURE_AND_UNIT.sub("\xa0", text),
         WIDTH,
@@ -102,6 +102,8 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
     )
     if any(p.verdict == "mixed" and p.subdivision for p in analysis.phrases):
         key += " A subdivision with '+' is the main one of several."
+    if any(p.events != p.stop - p.start for p in analysis.phrases):
+        key += " Notes: a chord counts once, a grace note not at all."
     return [*lines, *_wrap(key)]
 
 

@@ -1,30 +1,20 @@
 """Tables of plain text, 80 columns wide: one row per phrase, one per run off the grid.
 
 Columns are as wide as what they hold; where a table would grow too wide the names of
-note values are written in figures (`16ths`).
+note values are written in figures (`16ths`). Notes are what a listener counts: a chord
+once, a grace note not at all (`report` says so below the table where it matters).
 """
 
 from __future__ import annotations
 
+from improv.grid import short_name
 from improv.model import Analysis, Phrase, Run
+from improv.wording import figure
 
 WIDTH = 80
 MOST_ROWS = 40
 
 Row = tuple[str, ...]
-
-_FIGURES = {
-    "thirty-second": "32nd", "sixty-fourth": "64th", "sixteenth": "16th", "eighth": "8th",
-    "hundred-twenty-eighth": "128th", "two-hundred-fifty-sixth": "256th",
-    "dotted ": "dot. ", "triplet": "trip.",
-}  # fmt: skip
-
-
-def short_name(name: str) -> str:
-    """A subdivision's name with its note values in figures: `16ths`, `swung 8ths`."""
-    for word, figure in _FIGURES.items():
-        name = name.replace(word, figure)
-    return name.replace("trip.s", "trip.")
 
 
 def layout(heads: tuple[Row, Row], rows: list[Row], left: tuple[int, ...]) -> list[str]:
@@ -45,7 +35,7 @@ def layout(heads: tuple[Row, Row], rows: list[Row], left: tuple[int, ...]) -> li
 
 
 def _figure(value: float | None, form: str) -> str:
-    return "-" if value is None else format(value, form)
+    return "-" if value is None else figure(value, form)
 
 
 def _share(value: float | None) -> str:
@@ -83,7 +73,7 @@ def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
     return (
         str(phrase.number),
         _bars(phrase),
-        str(phrase.stop - phrase.start),
+        str(phrase.events),
         short_name(name) if shorten else name,
         sure,
         _figure(phrase.offset_ms, "+.0f"),

@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 
 from improv.errors import UsageError
-from improv.grid import SUBDIVISIONS, find, name, offered, on_beat, positions, swung_positions
+from improv.grid import (
+    SUBDIVISIONS,
+    find,
+    name,
+    offered,
+    on_beat,
+    positions,
+    short_name,
+    swung_positions,
+)
 from improv.meter import parse_meter
 
 METERS = ["4/4", "3/4", "5/4", "2/2", "6/8", "9/8", "12/8", "3/8", "5/8", "7/8", "2+2+2+3/8",
@@ -106,6 +115,27 @@ def test_an_unknown_name_lists_the_known() -> None:
     """A misspelt subdivision is refused with the names that exist."""
     with pytest.raises(UsageError, match="no subdivision 'sixtenths' in 6/8; .*dotted quarters"):
         find("sixtenths", parse_meter("6/8"))
+
+
+@pytest.mark.parametrize("text", ["4/4", "6/8", "2+2+2+3/8", "2/2", "3/64"])
+def test_what_narrow_tables_print_is_understood(text: str) -> None:
+    """The short form of every name, `16ths` and `8th trip.`, finds what the full one does."""
+    cycle = parse_meter(text)
+    called = {i: name(SUBDIVISIONS[i], cycle[0]) or "" for i in offered(cycle[0])}
+    assert {i: find(short_name(full), cycle) for i, full in called.items()} == {
+        i: find(full, cycle) for i, full in called.items()
+    }
+    assert len({short_name(full) for full in called.values()}) == len(set(called.values()))
+
+
+def test_short_names() -> None:
+    """Figures for note values, as in the narrow tables; tuplets keep their names."""
+    names = ("thirty-seconds", "swung eighths", "eighth triplets", "dotted quarters")
+    assert tuple(map(short_name, names)) == ("32nds", "swung 8ths", "8th trip.", "dot. quarters")
+    assert short_name("hundred-twenty-eighths") == "128ths"
+    assert short_name("quintuplets") == "quintuplets"
+    assert find("16ths", parse_meter("4/4")) == find("sixteenths", parse_meter("4/4"))
+    assert find("8th triplets", parse_meter("4/4")) == find("eighth triplets", parse_meter("4/4"))
 
 
 NESTED = [("beat", "unit"), ("unit", "half-unit"), ("half-unit", "quarter-unit"),

@@ -13,9 +13,9 @@ from hand_made import analysis, phrase, run
 
 from improv import analyze
 from improv.model import Analysis, Passage, Phrase, Ranked
-from improv.report import text_report
+from improv.report import _wrap, text_report
 from improv.sentences import constant_offset, headline, hear, phrase_sentences, run_text
-from improv.tables import phrase_table, short_name
+from improv.tables import phrase_table, run_table
 
 
 def one(**changes: object) -> str:
@@ -102,7 +102,38 @@ def test_a_wide_table_falls_back_to_figures() -> None:
     assert max(map(len, lines)) <= 80
     assert left_out == 0
     assert "swung 256ths" in lines[-1]
-    assert short_name("thirty-second triplets") == "32nd trip."
+
+
+def test_tables_count_what_a_listener_counts() -> None:
+    """A chord is one note in both tables, and the report says so; without chords it need not."""
+    chords = phrase(1, 0, 30, (1, 4), events=13)
+    made = analysis(["unit"] * 30, (chords,), (run(4, 26, 1, events=9),))
+    assert phrase_table(made)[0][-1].split()[2] == "13"
+    assert run_table(list(made.runs))[0][-1].split()[5] == "9"
+    said = "Notes: a chord counts once, a grace note not at all."
+    assert said in flat(text_report(made))
+    assert said not in text_report(analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4)),)))
+
+
+def test_nothing_is_minus_zero() -> None:
+    """A drift of -0.04 and an offset of -0.4 are 0, without a sign; what is not keeps its own."""
+    made = analysis(
+        ["unit"] * 40,
+        (
+            phrase(1, 0, 20, (1, 4), drift_bpm=-0.04, offset_ms=-0.4),
+            phrase(2, 20, 40, (5, 8), drift_bpm=-0.06, offset_ms=0.6),
+        ),
+    )
+    none, some = (row.split() for row in phrase_table(made)[0][-2:])
+    assert (none[5], none[-1]) == ("0", "0.0")
+    assert (some[5], some[-1]) == ("+1", "-0.1")
+
+
+@pytest.mark.parametrize("before", range(50, 80))
+def test_a_ratio_stays_on_one_line(before: int) -> None:
+    """`1.7 : 1` is one thing to read, wherever the line happens to end."""
+    lines = _wrap("x" * before + " swinging 1.7 : 1, laying back by 12 ms")
+    assert sum("1.7 : 1," in line for line in lines) == 1
 
 
 def test_a_long_take_is_shortened_and_says_so() -> None:

@@ -13,7 +13,7 @@ from improv.listening.excerpts import Excerpt, one_phrase, run_excerpts
 from improv.listening.on_grid import Placed
 from improv.model import Analysis, Phrase, Run
 from improv.sentences import hear, run_text
-from improv.wording import AUDIBLE_SPREAD_MS, drift_text, lag_ms
+from improv.wording import AUDIBLE_SPREAD_MS, capital, drift_text, lag_ms
 
 RUN_WEIGHT = 10.0
 
@@ -33,7 +33,7 @@ def flagged(analysis: Analysis, placed: Placed) -> tuple[Flag, ...]:
     off = [run for run in analysis.runs if run.off_grid]
     excerpts = run_excerpts(analysis, placed) if off else ()
     flags = [
-        Flag(_capital(e.title), f"{_capital(run_text(run))}.", e, RUN_WEIGHT + _telling_run(run))
+        Flag(capital(e.title), f"{capital(run_text(run))}.", e, RUN_WEIGHT + _telling_run(run))
         for run, e in zip(off, excerpts, strict=True)
     ]
     for phrase in analysis.phrases:
@@ -42,7 +42,7 @@ def flagged(analysis: Analysis, placed: Placed) -> tuple[Flag, ...]:
         if weight and not floats:
             excerpt = one_phrase(analysis, placed, phrase.number)
             text = hear(analysis, phrase).text
-            flags.append(Flag(_capital(excerpt.title), text, excerpt, weight))
+            flags.append(Flag(capital(excerpt.title), text, excerpt, weight))
     return tuple(sorted(flags, key=lambda f: (int(f.excerpt.rows[0]), -f.weight)))
 
 
@@ -68,7 +68,3 @@ def _phrase_weight(phrase: Phrase) -> float:
     if phrase.spread_ms is not None and phrase.spread_ms >= AUDIBLE_SPREAD_MS:
         weight += 1.0 + phrase.spread_ms / 1000.0
     return weight
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

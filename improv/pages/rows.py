@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from improv.document import note_rows
 from improv.model import Analysis, Phrase, Run
-from improv.wording import counted
+from improv.wording import counted, figure
 
 MOST_NOTES = 1500
 """Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""
@@ -44,10 +44,7 @@ def number(value: float | None, form: str) -> Cell:
     """A figure; a missing one says so and sorts last."""
     if value is None or value != value:
         return Cell(UNKNOWN, None)
-    written = format(value, form)
-    if float(written) == 0:
-        written = written.lstrip("+-")
-    return Cell(written.replace("-", "−"), float(value))
+    return Cell(figure(value, form).replace("-", "−"), float(value))
 
 
 def share(value: float | None) -> Cell:

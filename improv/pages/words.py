@@ -13,6 +13,8 @@ def how_to_read(analysis: Analysis) -> tuple[Pair, ...]:
     """Terms of the tables and what they mean, in the order met."""
     tolerance = f"{analysis.settings.tolerance_ms:g}"
     return (
+        ("Notes", "What a listener counts: a chord once, a grace note not at all. The table of "
+         "the notes themselves has every one."),
         ("Deviation", "How far a note lies from its position on the grid: + late (behind), "
          "− early (ahead)."),
         ("Offset", "The mean deviation of a phrase. Professional drummers differ from a click by "
