@@ -147,8 +147,9 @@ def _listing(parts: tuple[Part, ...]) -> str:
         )
     shown = parts[:30]
     more = f" and {len(parts) - len(shown)} more" if len(parts) > len(shown) else ""
+    tracks = "track" if len(parts) == 1 else "tracks"
     return (
-        f"The file has tracks {', '.join(map(str, shown))}{more}. Choose with --track NAME|NUMBER"
+        f"The file has {tracks} {', '.join(map(str, shown))}{more}. Choose with --track NAME|NUMBER"
     )
 
 

@@ -223,13 +223,18 @@ def _found_sentence(tempo_map: TempoMap, downbeat: float, found: Start) -> str:
     bar = (
         "where bars begin is unclear, so the first strong note counts as a downbeat"
         if found.from_first_strong_note
-        else f"that it begins a bar, {found.downbeat_confidence:.0%}"
+        else f"that it begins a bar, {_sure(found.downbeat_confidence)}"
     )
     return (
         f"The first downbeat was found from the playing at {at_sec:.3f} s (that it is a beat is "
-        f"{found.beat_confidence:.0%} sure; {bar}). A constant lead or lag of the player hides "
+        f"{_sure(found.beat_confidence)} sure; {bar}). A constant lead or lag of the player hides "
         "in it; state the start to be sure of both."
     )
+
+
+def _sure(probability: float) -> str:
+    """Whole per cent, 99 at most: what is inferred from playing is never certain."""
+    return f"{min(round(100 * probability), 99)} %"
 
 
 def _disagreements(
@@ -247,13 +252,35 @@ def _disagreements(
             )
     if reading.meter is not None and base.states_meter:
         end = float(quarters_at(base.tempo_map, np.array([last_onset_sec]))[0])
-        says = {_signature(m) for at, cycle in base.changes if at <= end for m in cycle}
-        if not says <= {_signature(m) for m in reading.meter}:
-            in_file = ", ".join(sorted(says)[:4])
+        says = _bars_in_file(base.changes, end)
+        # A stated cycle begins with the count-in, and again with bar 1.
+        parts = says[: reading.count_in_bars], says[reading.count_in_bars :]
+        if not all(_alternate_as(part, reading.meter) for part in parts):
+            in_file = ", ".join(sorted(set(says))[:4])
+            order = " in another order" if set(says) == set(map(_signature, reading.meter)) else ""
             found.append(
-                f"The file says {in_file}; the stated {meter_text(reading.meter)} is used."
+                f"The file says {in_file}{order}; the stated {meter_text(reading.meter)} is used."
             )
     return found
+
+
+def _bars_in_file(changes: tuple[Change, ...], end: float) -> list[str]:
+    """The time signature of every bar the file lays out up to quarter `end`."""
+    try:
+        bars = lay_bars(changes, 0.0, end)
+    except TakeError:  # more bars than a take can have: the signatures alone then
+        return [_signature(m) for at, cycle in changes if at <= end for m in cycle]
+    signatures = [_signature(meter) for meter in bars.meters]
+    return [signatures[m] for m in bars.meter.tolist()]
+
+
+def _alternate_as(says: list[str], cycle: tuple[Meter, ...]) -> bool:
+    """Whether bars run through a stated cycle in order, begun anywhere in it."""
+    stated = [_signature(meter) for meter in cycle]
+    return any(
+        all(bar == stated[(i + first) % len(stated)] for i, bar in enumerate(says))
+        for first in range(len(stated))
+    )
 
 
 def tempo_sentence(own: FileTime, backing: FileTime, meter: Meter) -> str | None:

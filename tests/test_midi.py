@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,10 +15,12 @@ from midi_bytes import line, midi, named, parsed, quantity, track
 from improv.errors import TakeError, UsageError
 from improv.meter import parse_meter
 from improv.midi import OutPart, list_tracks, read_take, take_from_smf, write_parts, write_take
+from improv.midi_place import _found_sentence
 from improv.midi_tempo import file_time
 from improv.model import Reading, Take
 from improv.smf import Smf
-from improv.tempo import bar_index, beats_at, quarters_at, seconds_at
+from improv.start import Start
+from improv.tempo import bar_index, beats_at, constant_tempo, quarters_at, seconds_at
 
 TEMPO_96 = "00 FF 51 03 09 89 68 "  # 625 000 microseconds per quarter
 TEMPO_120 = "00 FF 51 03 07 A1 20 "
@@ -158,6 +161,7 @@ NO_WARNING = [
     (TEMPO_120 + SIX_EIGHT, Reading(meter=parse_meter("6/8"))),
     (TEMPO_120 + "00 FF 58 04 09 03 24 08 ", Reading(meter=parse_meter("2+2+2+3/8"))),
     (TEMPO_96, Reading(meter=parse_meter("3/4"))),  # the file states none
+    (TEMPO_120 + "00 FF 58 04 02 02 18 08 ", Reading(meter=parse_meter("2/4"), count_in_bars=1)),
     ("", Reading(tempo_bpm=77.0)),
 ]
 
@@ -176,6 +180,43 @@ def test_a_stated_meter_wins_with_a_warning() -> None:
 
     assert take.meter_text == "3/4"
     assert "The file says 6/8; the stated 3/4 is used." in take.warnings
+
+
+FOUR_FOUR, THREE_FOUR = "00 FF 58 04 04 02 18 08 ", "00 FF 58 04 03 02 18 08 "
+
+
+def bars_of(*signatures: str) -> str:
+    """A track of whole bars of 4/4 ("4") and 3/4 ("3"), each with its own signature event."""
+    text, wait = "", "00 "
+    for beats in signatures:
+        text += (FOUR_FOUR if beats == "4" else THREE_FOUR).replace("00 ", wait, 1)
+        wait = "8F 00 " if beats == "4" else "8B 20 "
+    return text
+
+
+@pytest.mark.parametrize(
+    ("file", "stated", "count_in", "words"),
+    [
+        ("444", "4/4+3/4+7/8", 0, "The file says 4/4; the stated 4/4+3/4+2+2+3/8 is used."),
+        ("44", "4/4+3/4", 0, "The file says 4/4; the stated 4/4+3/4 is used."),
+        ("434", "4/4", 0, "The file says 3/4, 4/4; the stated 4/4 is used."),
+        ("4434", "4/4+3/4", 0, "The file says 3/4, 4/4 in another order; the stated"),
+        ("43333", "3/4", 1, "The file says 3/4, 4/4; the stated 3/4 is used."),
+        ("4", "4/4+3/4", 0, None),
+        ("4343", "4/4+3/4", 0, None),
+        ("3434", "4/4+3/4", 0, None),
+        ("44343", "4/4+3/4", 1, None),
+    ],
+)
+def test_stated_bars_that_alternate_are_held_against_the_files(
+    file: str, stated: str, count_in: int, words: str | None
+) -> None:
+    """Bar by bar, begun anywhere in the cycle; the count-in is a cycle of its own."""
+    smf = parsed(bars_of(*file), line(range(0, 480 * sum(map(int, file)), 480)))
+    take = take_from_smf(smf, "x.mid", Reading(meter=parse_meter(stated), count_in_bars=count_in))
+    told = [w for w in take.warnings if w.startswith("The file says")]
+    assert len(told) == (words is not None)
+    assert words is None or told[0].startswith(words)
 
 
 def test_alternating_bars_are_stated_as_a_cycle() -> None:
@@ -271,6 +312,14 @@ def test_a_found_start_says_how_sure_it_is() -> None:
     assert beats(take)[0] == pytest.approx(round(beats(take)[0]), abs=0.02)
 
 
+@pytest.mark.parametrize(("probability", "said"), [(1.0, 99), (0.997, 99), (0.914, 91)])
+def test_a_found_start_is_never_certain(probability: float, said: int) -> None:
+    """What is inferred from playing is told as 99 % at most."""
+    found = Start(0.0, probability, probability, from_first_strong_note=False)
+    sentence = _found_sentence(constant_tempo(96.0), 0.0, found)
+    assert re.findall(r"(\d+) %", sentence) == [str(said)] * 2
+
+
 def test_a_found_start_with_a_count_in() -> None:
     """The first bar line in the file begins the count-in; the solo enters after it, in bar 1."""
     rhythm = (0, 480, 960, 1200, 1440, 1920, 2160, 2400, 2880, 3360, 3600)
@@ -347,6 +396,12 @@ def test_several_parts_are_listed_and_asked_for() -> None:
         "band.mid: which part is the solo? The file has tracks 2 'Piano' (16 notes), "
         "3 'Sax' (3 notes). Choose with --track NAME|NUMBER"
     )
+
+
+def test_one_part_is_listed_as_one() -> None:
+    """A file with a single playable track says "track", not "tracks"."""
+    with pytest.raises(TakeError, match=r"The file has track 1 'Sax' \(3 notes\)\. Choose"):
+        take_from_smf(parsed(BAND[2]), "x.mid", Reading(track="Oboe"))
 
 
 @pytest.mark.parametrize("track", ["Sax", "sax", " SAX ", "3"])
