@@ -14,6 +14,7 @@ import numpy as np
 import pretty_midi
 import pytest
 
+from improv.assignments.checking import place_fault, places_in
 from improv.assignments.clickfiles import (
     PITCH_OF,
     TICKS_PER_QUARTER,
@@ -25,6 +26,7 @@ from improv.assignments.clickfiles import (
 from improv.assignments.clicktrack import ClickTrack, click_track, gaps_of
 from improv.assignments.model import Assignment, ClickStyle
 from improv.assignments.reading import parse_assignment
+from improv.errors import UsageError
 from improv.meter import parse_meter
 
 METERS = (
@@ -158,14 +160,68 @@ def test_half_time_goes_on_over_bar_lines() -> None:
     ("meter", "place", "first"),
     [
         ("4/4", "&", [0.5, 1.5]), ("4/4", "a", [0.75, 1.75]), ("4/4", "let", [2 / 3, 5 / 3]),
-        ("6/8", "li", [1.0, 2.5]), ("6/8", "la", [0.5, 2.0]),
+        ("4/4", "e", [0.25, 1.25]), ("6/8", "li", [1.0, 2.5]), ("6/8", "la", [0.5, 2.0]),
+        ("6/8", "2nd half", [0.75, 2.25]), ("12/8", "li", [1.0, 2.5, 4.0, 5.5]),
+        ("2+2+2+3/8", "&", [0.5, 1.5, 2.5, 3.5]), ("2+2+2+3/8", "li", [4.0]),
+        ("7/8", "&", [0.5, 1.5, 2.5]), ("3+2+2/8", "&", [0.5, 2.0, 3.0]), ("7/8", "la", [2.5]),
+        ("1+2/8", "&", [1.0]), ("9/8+10/8", "li", [1.0, 2.5, 4.0]),
     ],
 )  # fmt: skip
 def test_a_displaced_click(meter: str, place: str, first: list[float]) -> None:
     """The click on one position of the beat; all clicks alike, none on the beat."""
     track = click_track(plain(meter, bars=1, place=place))
-    assert at(track, "beat")[:2] == pytest.approx(first)
-    assert at(track, "downbeat") == []
+    assert at(track, "beat")[: len(first)] == pytest.approx(first)
+    assert at(track, "downbeat", "group") == []
+
+
+@pytest.mark.parametrize("meter", ["2+2+2+3/8", "7/8", "5/8", "3+3+2/8", "2+3/16", "4+3/8"])
+def test_a_displaced_click_in_an_additive_meter_falls_on_its_units(meter: str) -> None:
+    """Whatever place is taken, every click lies on one of music21's units of the bar."""
+    (bar,) = parse_meter(meter)
+    unit = Fraction(4, music21.meter.TimeSignature(meter).denominator)
+    assert places_in((bar,))[0] == "&"
+    for place in places_in((bar,)):
+        strokes = click_track(plain(meter, bars=2, place=place)).strokes
+        assert strokes
+        assert all((s.at_quarter / unit).denominator == 1 for s in strokes)
+
+
+NO_PLACE = (
+    ("2+2+2+3/8", "e", "in 2\\+2\\+2\\+3/8; it can be: &, la, li"),
+    ("2+2+2+3/8", "a", "it can be: &, la, li"),
+    ("7/8", "e", "it can be: &, la, li"),
+    ("7/8", "a", "it can be: &, la, li"),
+    ("7/8", "let", "it can be: &, la, li"),
+    ("2+2+2/8", "li", "it can be: &$"),
+    ("6/8", "e", "it can be: 2nd half, la, li"),
+    ("6/8", "&", "it can be: 2nd half, la, li"),
+    ("6/8", "a", "it can be: 2nd half, la, li"),
+    ("12/8", "e", "it can be: 2nd half, la, li"),
+    ("12/8", "&", "it can be: 2nd half, la, li"),
+    ("12/8", "a", "it can be: 2nd half, la, li"),
+    ("4/4", "li", "it can be: &, trip, let, e, a"),
+    ("9/8+10/8", "&", "it can be: la, li"),
+    ("4/4+6/8", "&", "have none in common"),
+)
+
+
+@pytest.mark.parametrize(("meter", "place", "said"), NO_PLACE)
+def test_a_place_that_a_meter_does_not_have(meter: str, place: str, said: str) -> None:
+    """Refused with the places there are, the meter named."""
+    text = f'tempo = 96\nmeter = "{meter}"\n[[section]]\nbars = "1-8"\nleast-notes = 1\n'
+    with pytest.raises(UsageError, match=f"'{place}' is no position of the beat.*{said}"):
+        parse_assignment(f"{text}[click]\nplace = '{place}'\n", "week.toml")
+
+
+def test_a_place_that_no_clicking_beat_has() -> None:
+    """The first group of 2+2+2+3 has no third unit; the fourth has."""
+    bars = parse_meter("2+2+2+3/8")
+    assert place_fault(ClickStyle(place="li", beats=(1, 2)), bars) == (
+        "'li' is in none of the beats that click"
+    )
+    assert place_fault(ClickStyle(place="li", beats=(4,)), bars) is None
+    assert place_fault(ClickStyle(place=" LI "), bars) is None
+    assert place_fault(ClickStyle(place=""), bars) is not None
 
 
 def test_accents_show_the_grouping() -> None:

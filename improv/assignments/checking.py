@@ -6,11 +6,13 @@ disagree. The values themselves have been looked at before (`values`).
 
 from __future__ import annotations
 
-from improv.assignments.model import REST, Assignment, Section
+from fractions import Fraction
+
+from improv.assignments.model import REST, Assignment, ClickStyle, Section
 from improv.assignments.values import Table
 from improv.counting import COMPOUND_SYLLABLES, SYLLABLES
 from improv.grid import SUBDIVISIONS, find, positions
-from improv.meter import Meter
+from improv.meter import Meter, meter_text
 
 
 def check(assignment: Assignment, top: Table) -> None:
@@ -121,22 +123,70 @@ def _check_click(assignment: Assignment, table: Table) -> None:
     if (click.bars_on is None) != (not click.bars_off):
         missing, there = ("bars-off", "bars-on") if click.bars_on else ("bars-on", "bars-off")
         table.fail(there, f"needs '{missing}' beside it")
-    if click.place is not None and all(place_of(click.place, m) is None for m in assignment.meter):
-        table.fail("place", f"'{click.place}' is no position of the beat; it can be: "
-                   f"{', '.join(places_in(assignment.meter[0]))}")  # fmt: skip
+    fault = place_fault(click, assignment.meter)
+    if fault is not None:
+        table.fail("place", fault)
 
 
-def place_of(text: str, meter: Meter) -> tuple[int, int] | None:
-    """A position of the beat as it is counted, as (part, parts): "&" is (1, 2); or `None`."""
-    wanted = text.strip().lower()
-    table = COMPOUND_SYLLABLES if meter.kind == "compound" else SYLLABLES
-    for parts, syllables in sorted(table.items()):
-        if wanted in syllables and wanted:
-            return syllables.index(wanted), parts
+def place_fault(click: ClickStyle, meters: tuple[Meter, ...]) -> str | None:
+    """Why no click can stand at the place asked for, or `None` where it can."""
+    if click.place is None:
+        return None
+    known = places_in(meters)
+    if click.place.strip().lower() not in known:
+        written = meter_text(meters)
+        can = f"it can be: {', '.join(known)}" if known else "its bars have none in common"
+        return f"'{click.place}' is no position of the beat in {written}; {can}"
+    clicking = (
+        place_in_beat(click.place, meter, beat)
+        for meter in meters
+        for beat in range(meter.beats)
+        if click.beats is None or beat + 1 in click.beats
+    )
+    if all(at is None for at in clicking):
+        return f"'{click.place}' is in none of the beats that click"
     return None
 
 
-def places_in(meter: Meter) -> list[str]:
-    """Every position of the beat that has a syllable of its own."""
-    table = COMPOUND_SYLLABLES if meter.kind == "compound" else SYLLABLES
-    return list(dict.fromkeys(s for parts in sorted(table) for s in table[parts] if s))
+def place_in_beat(text: str, meter: Meter, beat: int) -> Fraction | None:
+    """How far into a beat (from 0) a counted position lies, in quarter notes.
+
+    `None` where this beat has no such position. In an additive meter a position is a unit of the
+    group: "&" the second of every group, "la" and "li" the second and third of a group of
+    three, so that no click falls between the units that are counted.
+    """
+    wanted = text.strip().lower()
+    if not wanted:
+        return None
+    if meter.kind == "additive":
+        unit = _unit_places(meter.groups[beat]).get(wanted)
+        return None if unit is None else unit * meter.unit_quarter
+    for parts, syllables in sorted(_syllables(meter).items()):
+        if wanted in syllables:
+            return meter.beat_quarters[beat] * Fraction(syllables.index(wanted), parts)
+    return None
+
+
+def places_in(meters: tuple[Meter, ...]) -> list[str]:
+    """Every position of the beat with a name of its own that all these bars have."""
+    each = [_places_of(meter) for meter in meters]
+    return [place for place in each[0] if all(place in other for other in each)]
+
+
+def _places_of(meter: Meter) -> list[str]:
+    if meter.kind == "additive":
+        found = [place for group in meter.groups for place in _unit_places(group)]
+    else:
+        table = _syllables(meter)
+        found = [s for parts in sorted(table) for s in table[parts] if s]
+    return list(dict.fromkeys(found))
+
+
+def _unit_places(units: int) -> dict[str, int]:
+    """Counted positions within a group of an additive meter, in units from its beginning."""
+    found = {"&": 1} if units > 1 else {}
+    return found | {"la": 1, "li": 2} if units == 3 else found
+
+
+def _syllables(meter: Meter) -> dict[int, tuple[str, ...]]:
+    return COMPOUND_SYLLABLES if meter.kind == "compound" else SYLLABLES

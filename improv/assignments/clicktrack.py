@@ -22,7 +22,7 @@ from fractions import Fraction
 import numpy as np
 
 from improv.assignments import defaults
-from improv.assignments.checking import place_of
+from improv.assignments.checking import place_in_beat
 from improv.assignments.model import REST, Assignment, Section
 from improv.grid import SUBDIVISIONS, find, positions
 from improv.meter import Meter
@@ -143,17 +143,17 @@ def _clicks(bar: _Bar, assignment: Assignment, beats_before: int) -> list[Stroke
     style, meter = assignment.click, bar.meter
     counting = bar.number < 1
     found = []
-    for i, (start, length) in enumerate(
-        zip(meter.beat_starts_quarter, meter.beat_quarters, strict=True)
-    ):
+    for i, start in enumerate(meter.beat_starts_quarter):
         out = style.beats is not None and i + 1 not in style.beats
         out |= style.half_time and (beats_before + i) % 2 == 1
         if out and not counting:
             continue
         kind = _kind(meter, i) if style.accents else "beat"
-        place = None if style.place is None or counting else place_of(style.place, meter)
-        if place is not None:
-            start, kind = start + length * Fraction(*place), "beat"
+        if style.place is not None and not counting:
+            into = place_in_beat(style.place, meter, i)
+            if into is None:  # A short group has no third unit to click on.
+                continue
+            start, kind = start + into, "beat"
         found.append(Stroke(bar.start + start, kind, bar.number))
     return found
 

@@ -120,7 +120,7 @@ def _assignment(path: str | None, given: dict[str, object]):  # type: ignore[no-
     changed |= {"bars_on": on, "bars_off": off}
     style = replace(click_style, **{k: v for k, v in changed.items() if v is not None})
     made = replace(base, click=style, **_lengths(base, given))
-    _recheck(made, path)
+    _recheck(made)
     return made
 
 
@@ -205,9 +205,9 @@ def _gaps(text: object) -> tuple[int | None, tuple[int, ...] | None]:
     return on.pop(), off
 
 
-def _recheck(made, path: str | None) -> None:  # type: ignore[no-untyped-def]
+def _recheck(made) -> None:  # type: ignore[no-untyped-def]
     """Options on top of a file must agree with it, as the file's own keys must."""
-    from improv.assignments.checking import place_of, places_in
+    from improv.assignments.checking import place_fault
 
     style = made.click
     if style.half_time and style.beats is not None:
@@ -215,7 +215,6 @@ def _recheck(made, path: str | None) -> None:  # type: ignore[no-untyped-def]
     most = max(m.beats for m in made.meter)
     if style.beats is not None and not all(1 <= b <= most for b in style.beats):
         raise UsageError(f"--beats: a bar has beats 1 to {most}")
-    if style.place is not None and all(place_of(style.place, m) is None for m in made.meter):
-        known = ", ".join(places_in(made.meter[0]))
-        raise UsageError(f"--place {style.place}: no position of the beat; it can be: {known}")
-    del path
+    fault = place_fault(style, made.meter)
+    if fault is not None:
+        raise UsageError(f"--place: {fault}")
