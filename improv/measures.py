@@ -31,6 +31,7 @@ from improv.cells import POCKETS_MS, Cells
 from improv.errors import UsageError
 from improv.memory import degrees
 from improv.model import Floats
+from improv.stats import inflation
 
 FEWEST_FOR_SPREAD = 4
 
@@ -90,7 +91,7 @@ def values(cells: Cells, measure: str, rho: float, tolerance_ms: float = 20.0) -
     """The values of one measure over `cells`, those that have any."""
     on = cells["on"].astype(np.int64)
     effective, chi = degrees(on, cells["fitted"].astype(np.int64), rho)
-    independent = np.maximum(on * (1.0 - rho) / (1.0 + rho), 1e-9) + 0.5 * (on > 0)
+    independent = np.maximum(on / inflation(rho), 1e-9) + 0.5 * (on > 0)
     if measure == "spread":
         able = (on >= FEWEST_FOR_SPREAD) & (cells["square_ms2"] > 0) & (effective > 0.5)
         scale = np.log(cells["square_ms2"][able] / effective[able])
@@ -109,8 +110,8 @@ def values(cells: Cells, measure: str, rho: float, tolerance_ms: float = 20.0) -
         return _of(able, cells["off"][able] / total[able], 0.5 / total[able], total)
     if measure == "drift":
         able = ~np.isnan(cells["drift"]) & (cells["span_sec2"] > 0)
-        inflation = (1.0 + rho) / (1.0 - rho)
-        return _of(able, cells["drift"][able], 0.015**2 * inflation / cells["span_sec2"][able], on)
+        doubt = 0.015**2 * inflation(rho) / cells["span_sec2"][able]
+        return _of(able, cells["drift"][able], doubt, on)
     able = ~np.isnan(cells["swing"])
     return _of(able, cells["swing"][able], 0.05 / independent[able], on)
 

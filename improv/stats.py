@@ -1,14 +1,13 @@
-"""Circular statistics: where onsets lie around a beat or a grid step, and how closely.
+"""Statistics shared by many modules: a mean direction, and what correlated values are worth.
 
 Conventions
 -----------
-Angles are radians, any shape, any turn; a full turn is one beat or one grid step. The mean
-resultant length r is the length of the mean of the unit vectors: 1 when all angles agree, 0
-when they cancel. It separates unrelated grids (0 against 1) but is 1 on every multiple of the
-true grid too, so it never chooses a subdivision by itself. Empty input gives NaN.
+Angles are radians, any shape, any turn; a full turn is one beat. Empty input gives NaN. A
+player's *memory* is rho, the correlation of one deviation with the next, of a first-order
+autoregressive series.
 
-Sources: Mardia & Jupp 2000, Directional Statistics (from memory); Zar 1999, p. 617, for the
-Rayleigh test, as in Berens 2009, J. Stat. Softw. 31(10).
+Sources: Mardia & Jupp 2000, Directional Statistics, and Bayley & Hammersley 1946, J. R.
+Stat. Soc. (suppl.) 8, for the worth of correlated values (both from memory).
 """
 
 from __future__ import annotations
@@ -20,44 +19,17 @@ import numpy as np
 from improv.model import Floats
 
 
-def phase_angle(deviation: Floats, step: float) -> Floats:
-    """Angle of deviations around a grid `step` apart (same unit): a step is a full turn."""
-    return np.asarray(2.0 * np.pi * deviation / step, dtype=np.float64)
-
-
 def circular_mean(angle: Floats) -> float:
-    """Direction of the mean resultant vector, in (-pi, pi]; meaningless where r is near 0."""
-    return math.atan2(*_mean_vector(angle)[::-1])
-
-
-def resultant_length(angle: Floats) -> float:
-    """Mean resultant length r, 0 to 1."""
-    return min(math.hypot(*_mean_vector(angle)), 1.0)
-
-
-def circular_sd(angle: Floats) -> float:
-    """Circular standard deviation sqrt(-2 ln r), in radians; infinite for r = 0."""
-    r = resultant_length(angle)
-    if r == 0.0:
-        return math.inf
-    return math.sqrt(-2.0 * math.log(r)) + 0.0
-
-
-def rayleigh_p(count: int, r: float) -> float:
-    """Chance that `count` independent uniform angles agree at least as closely as `r`.
-
-    p = exp(sqrt(1 + 4n + 4(n^2 - R^2)) - (1 + 2n)), R = n r: at n = 8 within 0.0005 of the
-    tables, where exp(-n r^2) is off by 0.005. Successive deviations of a player are
-    correlated, so for them p is too small.
-    """
-    if count < 1:
-        return math.nan
-    resultant = count * r
-    exponent = math.sqrt(1.0 + 4.0 * count + 4.0 * (count**2 - resultant**2)) - (1.0 + 2.0 * count)
-    return min(math.exp(exponent), 1.0)
-
-
-def _mean_vector(angle: Floats) -> tuple[float, float]:
+    """Direction of the mean of the unit vectors, in (-pi, pi]; meaningless where they cancel."""
     if np.size(angle) == 0:
-        return math.nan, math.nan
-    return float(np.mean(np.cos(angle))), float(np.mean(np.sin(angle)))
+        return math.nan
+    return math.atan2(float(np.mean(np.sin(angle))), float(np.mean(np.cos(angle))))
+
+
+def inflation(memory: float) -> float:
+    """(1 + rho) / (1 - rho): how often a long correlated series must be as long as an independent.
+
+    The variance of its mean is that many times larger; divide a count by it for the number
+    of independent values it is worth. `memory` is rho, above -1 and below 1.
+    """
+    return (1.0 + memory) / (1.0 - memory)

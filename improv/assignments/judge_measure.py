@@ -29,6 +29,7 @@ from improv.assignments.model import Assignment, Section
 from improv.grid import SUBDIVISIONS, find
 from improv.meter import Meter
 from improv.model import Analysis, Bools, Floats, Ints
+from improv.stats import inflation
 from improv.tempo import beats_at
 
 FEWEST_FOR_SHARE = 8
@@ -114,7 +115,7 @@ def _inflation(values: Floats) -> float:
     rho = product / power if power > 0 else 0.0
     rho = (rho * weight + prior) / (weight + PRIOR_MEMORY_NOTES)
     rho = min(max(rho, 0.0), MOST_MEMORY)
-    return (1 + rho) / (1 - rho)
+    return inflation(rho)
 
 
 # --- swing ------------------------------------------------------------------
@@ -282,7 +283,7 @@ def _memory_inflation(rest: Floats) -> float:
     # A fitted line takes about two notes' worth of correlation away.
     rho = (rho * count + 2.0 + PRIOR_MEMORY * PRIOR_MEMORY_NOTES) / (count + PRIOR_MEMORY_NOTES)
     rho = min(max(rho, 0.0), MOST_MEMORY)
-    return (1 + rho) / (1 - rho)
+    return inflation(rho)
 
 
 def pooled(drifts: list[PhraseDrift]) -> Measured | None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from improv.assignments.model import Section
 from improv.assignments.verdict import NOT_MET, BarVerdict
-from improv.wording import bars_text, bpm_text, counted
+from improv.wording import bars_text, bpm_text, capital, counted
 
 MOST_STRETCHES = 4
 
@@ -66,7 +66,7 @@ def breaches_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:
     told = stretches(bars, state)
     texts = [stretch_text(*pair) for pair in told[:MOST_STRETCHES]]
     more = len(told) - len(texts)
-    return ". ".join(_capital(t) for t in texts) + (f". {counted(more, 'more place')}" * (more > 0))
+    return ". ".join(capital(t) for t in texts) + (f". {counted(more, 'more place')}" * (more > 0))
 
 
 def places_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:
@@ -79,10 +79,6 @@ def places_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:
         pieces.append("others")
     single = len(told) == 1 and told[0][0].bar == told[0][1].bar
     return f"{'bar' if single else 'bars'} {listed(pieces)}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def points(distance: float) -> str:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from improv.model import Floats
+from improv.stats import inflation
 
 FEWEST_NEAR = 4.0
 """Weighted points around a place below which no line is drawn."""
@@ -89,5 +90,5 @@ def noise_of(x: Floats, y: Floats) -> tuple[float, float]:
     drawn = (count * measured + USUAL_WORTH * USUAL_MEMORY) / (count + USUAL_WORTH)
     memory = float(np.clip(drawn, *MEMORY_BOUNDS))
     # The parabola follows a series with memory closer than one without.
-    used = (order + 1) * (1.0 + memory) / (1.0 - memory)
+    used = (order + 1) * inflation(memory)
     return float(np.sqrt(energy / max(count - used, count / 3.0))), memory
