@@ -366,10 +366,23 @@ def test_a_gap_without_notes_cannot_be_told(tmp_path: Path) -> None:
     gap = gap_drifts(analysis, (Silence(7, 8, 30.0, 34.8),))[0]
     assert gap.drift_ms is None
     assert gap_text(gap) == "Bars 7 to 8 without click: too few notes before the gap."
-    told = gap_text(GapDrift(4, 5, 34.0, 6.0, 16, ""))
-    assert told == (
-        "Bars 4 to 5 without click: 34 ms later at the return (give or take 6 ms, 17 ms a bar)."
-    )
+
+
+@pytest.mark.parametrize(
+    ("drift", "error", "said"),
+    [
+        (34.0, 6.0, "34 ms later at the return (give or take 12 ms, 17 ms a bar)."),
+        (-34.0, 6.0, "34 ms earlier at the return (give or take 12 ms, 17 ms a bar)."),
+        (63.0, 48.0, "no drift to be told (+63 ms, give or take 96 ms)."),
+        (12.4, 6.1, "no drift to be told (+12 ms, give or take 12 ms)."),
+        (13.0, 6.1, "13 ms later at the return (give or take 12 ms, 6 ms a bar)."),
+        (-0.3, 4.0, "no drift to be told (0 ms, give or take 8 ms)."),
+        (0.4, 0.1, "no drift to be told (0 ms, give or take 1 ms)."),
+    ],
+)
+def test_give_or_take_is_two_standard_errors(drift: float, error: float, said: str) -> None:
+    """A drift is told just where it is more than the doubt printed beside it."""
+    assert gap_text(GapDrift(4, 5, drift, error, 16, "")) == f"Bars 4 to 5 without click: {said}"
 
 
 def test_states_add_up() -> None:

@@ -21,10 +21,11 @@ from improv.assignments.clicktrack import bars_in, gaps_of
 from improv.assignments.evidence import LEAST_SPREAD_MS, Evidence, evidence
 from improv.assignments.judge_measure import MOST_MEMORY, followed, rates_of
 from improv.assignments.model import Assignment
-from improv.assignments.verdict import GapDrift
+from improv.assignments.verdict import GIVE_OR_TAKE, GapDrift
 from improv.model import Analysis, Bools, Floats
+from improv.stats import inflation
 from improv.tempo import beats_at, seconds_at
-from improv.wording import bars_text
+from improv.wording import bars_text, capital
 
 FEWEST_INSIDE = 3
 BEFORE_BEATS = 8.0
@@ -107,21 +108,26 @@ def _drift(
     memory = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
     weight = len(rest) / (len(rest) + PRIOR_NOTES)
     memory = min(max(weight * memory + (1 - weight) * MEMORY, 0.0), MOST_MEMORY)
-    variance = spread**2 * np.linalg.inv(design.T @ design)[1, 1] * (1 + memory) / (1 - memory)
+    variance = spread**2 * np.linalg.inv(design.T @ design)[1, 1] * inflation(memory)
     length = gap.stop_sec - gap.start_sec
     return float(answer[1]) * length, float(np.sqrt(variance)) * length
 
 
 def gap_text(gap: GapDrift) -> str:
-    """`Bars 4 to 5 without click: 34 ms late at the return (give or take 12)`."""
+    """`Bars 4 to 5 without click: 34 ms later at the return (give or take 12 ms)`.
+
+    A drift is told where the figures shown rule chance out: more than its give or take.
+    """
     where = bars_text(gap.first_bar, gap.last_bar)
-    where = f"{where[:1].upper()}{where[1:]} without click"
+    where = f"{capital(where)} without click"
     if gap.drift_ms is None or gap.standard_error_ms is None:
         return f"{where}: {gap.reason}."
-    doubt = f"give or take {gap.standard_error_ms:.0f} ms"
-    if abs(gap.drift_ms) < 2 * gap.standard_error_ms:
-        return f"{where}: no drift to be told ({gap.drift_ms:+.0f} ms, {doubt})."
-    way = "later" if gap.drift_ms > 0 else "earlier"
+    drift, error = round(gap.drift_ms), round(GIVE_OR_TAKE * gap.standard_error_ms)
+    doubt = f"give or take {max(error, 1)} ms"
+    if abs(drift) <= max(error, 1):
+        figure = f"{drift:+d}" if drift else "0"
+        return f"{where}: no drift to be told ({figure} ms, {doubt})."
+    way = "later" if drift > 0 else "earlier"
     bars = gap.last_bar - gap.first_bar + 1
     each = f", {abs(gap.drift_ms) / bars:.0f} ms a bar" if bars > 1 else ""
-    return f"{where}: {abs(gap.drift_ms):.0f} ms {way} at the return ({doubt}{each})."
+    return f"{where}: {abs(drift)} ms {way} at the return ({doubt}{each})."

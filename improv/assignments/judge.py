@@ -87,7 +87,7 @@ def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fi
     if doubted > played:
         reason = f"{doubted} of {counted(len(bars), 'bar')} too close to call"
         return outcome_of(case, kind, asked, CANT_TELL, bars, reason=reason)
-    rests = sum(bar.notes == 0 for bar in bars)
+    rests = sum(bar.state == MET and bar.notes == 0 for bar in bars)
     reason = f"held in {counted(played, 'bar')}" if played else "rests only, as asked"
     reason += f", {counted(rests, 'bar')} of rest" if rests and played else ""
     reason += f"; {places_text(bars, CANT_TELL)} can't be told" if doubted else ""

@@ -14,9 +14,11 @@ from improv.assignments.judge_measure import FEWEST_FOR_SHARE, Measured, rows_in
 from improv.assignments.saying import limits_text, points
 from improv.assignments.verdict import (
     CANT_TELL,
+    GIVE_OR_TAKE,
     MET,
+    NO_PHRASE,
     NOT_MET,
-    SURE,
+    TOO_FEW,
     BarVerdict,
     Outcome,
     beside,
@@ -120,7 +122,7 @@ def judge_drift(case: Case) -> Outcome:
     over = abs(shown.value) - most
     outcome = _measured(
         case, "most-drift", asked, shown, bars, -most, most,
-        reason=f"{way} by {bpm_text(abs(round(shown.value, 1)))} BPM"
+        reason=_drift_text(shown.value)
         + (f" over {counted(len(found), 'phrase')}" if not alone else " in one phrase"),
         how_far=f"{bpm_text(round(over, 1))} BPM too much" if over > 0 else "",
         limit=bpm_text(most), unit="BPM",
@@ -128,6 +130,14 @@ def judge_drift(case: Case) -> Outcome:
         "(on 2 and 4, or one to the bar) and meet every one.",
     )  # fmt: skip
     return replace(outcome, state=NOT_MET) if alone else outcome
+
+
+def _drift_text(drift_bpm: float) -> str:
+    """`rushing by 1.2 BPM`; `no drift` where the figure shown would be nought."""
+    shown = abs(round(drift_bpm, 1))
+    if not shown:
+        return "no drift"
+    return f"{'rushing' if drift_bpm > 0 else 'dragging'} by {bpm_text(shown)} BPM"
 
 
 def _drift_bars(
@@ -140,7 +150,7 @@ def _drift_bars(
         here = [d.drift for d in found if d.first_bar <= bar <= d.last_bar]
         states = [beside(d.value, d.doubt, -most, most) for d in here]
         told = ", ".join(f"{d.value:+.1f} BPM" for d in here)
-        out.append(BarVerdict(bar, together(states), notes, reason=told or "too few notes"))
+        out.append(BarVerdict(bar, together(states), notes, reason=told or NO_PHRASE))
     return tuple(out)
 
 
@@ -157,7 +167,7 @@ def _measured_bars(
         notes = int((case.seen.bar == bar).sum())
         one = measure(bar, bar)
         if one is None:
-            out.append(BarVerdict(bar, CANT_TELL, notes, reason="too few notes"))
+            out.append(BarVerdict(bar, CANT_TELL, notes, reason=TOO_FEW))
         else:
             state = beside(one.value, one.doubt, low, high)
             out.append(BarVerdict(bar, state, notes, reason=form.format(one.value)))
@@ -176,18 +186,27 @@ def _measured(
 ) -> Outcome:
     """A requirement judged by one measured value; words about failing stay for failures."""
     state = beside(whole.value, whole.doubt, low, high)
-    unsure = f" (give or take {_doubt(whole, words['unit'])}: too close to call)"
-    words["reason"] = capital(words["reason"]) + (unsure if state == CANT_TELL else "")
+    words["reason"] = capital(words["reason"]) + _unsure(whole, state, low, high, words["unit"])
     if state == MET:
         words["how_far"] = words["next_step"] = ""
     outcome = outcome_of(case, kind, asked, state, bars, **words)
     return replace(outcome, value=whole.value, standard_error=whole.doubt)
 
 
-def _doubt(whole: Measured, unit: str) -> str:
+def _unsure(whole: Measured, state: str, low: float, high: float, unit: str) -> str:
+    """What the doubt about a value means for its verdict; nothing where no limit is within it."""
+    doubt = GIVE_OR_TAKE * whole.doubt
+    if not any(abs(whole.value - limit) < doubt for limit in (low, high)):
+        return ""
+    called = {CANT_TELL: "too close to call"}.get(state, f"probably {state}, not surely")
+    return f" (give or take {_doubt(doubt, unit)}: {called})"
+
+
+def _doubt(doubt: float, unit: str) -> str:
+    """A doubt in figures, never nought."""
     if unit == "share":
-        return points(SURE * whole.doubt)
-    return f"{SURE * whole.doubt:.2f}" if unit == "ratio" else f"{SURE * whole.doubt:.1f} BPM"
+        return points(doubt)
+    return f"{max(doubt, 0.01):.2f}" if unit == "ratio" else f"{max(doubt, 0.1):.1f} BPM"
 
 
 def _too_few(whole: Measured | None) -> str:

@@ -14,7 +14,7 @@ from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
 from improv.assignments.model import Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
 from improv.grid import SUBDIVISIONS, find, name, offered
-from improv.model import Analysis, Floats, Run
+from improv.model import Analysis, Floats, Ints, Run
 
 SURE_FASTER_Z, DOUBTED_Z = 3.0, 1.5
 FASTER_SHARE = 0.06
@@ -134,16 +134,19 @@ def judge_runs(
     off = [
         r for r in analysis.runs if r.off_grid and not _keeps_a_grid(r, assignment, seen, analysis)
     ]
+    spans = [_bars_played(run, seen, analysis) for run in off]
     doubtful = _doubtful_bars(analysis)
     judged = []
     for bar in bars_of(section, seen):
         notes = int((seen.bar == bar).sum())
-        here = [run for run in off if run.begins.bar <= bar <= run.ends.bar]
+        here = [run for run, played in zip(off, spans, strict=True) if bar in played]
         sure = [r for r in here if r.confidence >= SURE_RUN and r.events >= SHORT_RUN]
         if sure:
             run = max(sure, key=lambda r: r.events)
             found = f"a run at {run.notes_per_beat:.1f} to the beat"
-            count = run.begins.count.removeprefix("near ") if run.begins.bar == bar else "1"
+            count = "1" if bar != _bars_played(run, seen, analysis)[0] else ""
+            if run.begins.bar == bar:
+                count = run.begins.count.removeprefix("near ")
             judged.append(BarVerdict(bar, NOT_MET, notes, found, count, f"{run.events} notes"))
         elif [r for r in here if r.confidence >= DOUBTED_RUN] or (notes and bar in doubtful):
             judged.append(BarVerdict(bar, CANT_TELL, notes, reason="too close to call"))
@@ -152,16 +155,30 @@ def judge_runs(
     return tuple(judged)
 
 
+def _bars_played(run: Run, seen: Evidence, analysis: Analysis) -> range:
+    """The bars in which notes of a run begin: those that every other requirement counts.
+
+    Its last note, just before a bar line, is told as near the next bar's first beat.
+    """
+    bars = seen.bar[_rows_of(run, seen, analysis)]
+    if not len(bars):
+        return range(run.begins.bar, run.ends.bar + 1)
+    return range(int(bars.min()), int(bars.max()) + 1)
+
+
+def _rows_of(run: Run, seen: Evidence, analysis: Analysis) -> Ints:
+    onset = analysis.notes.onset_sec
+    inside = (seen.onset_sec >= onset[run.start]) & (seen.onset_sec <= onset[run.stop - 1])
+    return np.flatnonzero(inside)
+
+
 def _keeps_a_grid(run: Run, assignment: Assignment, seen: Evidence, analysis: Analysis) -> bool:
     """Whether a run called off the grid moves at a subdivision's rate and stays on its places.
 
     A run truly off the grid slides along it: 3 % off the rate, twenty notes slide over more
     than half a step.
     """
-    onset = analysis.notes.onset_sec
-    rows = np.flatnonzero(
-        (seen.onset_sec >= onset[run.start]) & (seen.onset_sec <= onset[run.stop - 1])
-    )
+    rows = _rows_of(run, seen, analysis)
     if not len(rows):
         return False
     meter = seen.meter_of(int(rows[0]))

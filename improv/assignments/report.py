@@ -11,14 +11,25 @@ from collections.abc import Sequence
 from improv.assignments.classes import Checked
 from improv.assignments.gaps import gap_text
 from improv.assignments.model import Assignment
-from improv.assignments.saying import breaches_text
-from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, Outcome, Verdict
+from improv.assignments.saying import breaches_text, places_text
+from improv.assignments.verdict import (
+    CANT_TELL,
+    MEASURED,
+    MET,
+    NO_PHRASE,
+    NOT_MET,
+    TOO_FEW,
+    BarVerdict,
+    Outcome,
+    Verdict,
+)
 from improv.files import printable
 from improv.tables import WIDTH
 from improv.wording import bars_text, bpm_text, counted
 
 SIGN = {MET: "+", NOT_MET: "x", CANT_TELL: "?"}
-LEGEND = "+ met   x not met   ? can't tell   . rest"
+LEGEND = "+ met   x not met   ? can't tell"
+BAR_LEGEND = f"{LEGEND}   . met, no notes"
 BARS_TO_A_LINE = 8
 LONGEST_PLAYER = 18
 
@@ -87,7 +98,33 @@ def _bar_lines(verdict: Verdict) -> list[str]:
                 for outcome in own:
                     signs = " ".join(f"{_sign(outcome, b):>4}" for b in bars)
                     lines.append(f"  {outcome.kind.ljust(wide)}  {signs}")
-    return ["", f"Bar by bar   {LEGEND}", *lines[:]] if lines else []
+    return ["", f"Bar by bar   {BAR_LEGEND}", *lines, *_mark_lines(verdict)] if lines else []
+
+
+def _mark_lines(verdict: Verdict) -> list[str]:
+    """What the marks of the bar table say that the sentences above have not said."""
+    told: list[str] = []
+    for kind in dict.fromkeys(o.kind for o in verdict.outcomes if o.kind in MEASURED):
+        alone = "the phrases in its bar" if kind == "most-drift" else "its bar alone"
+        told.append(f"{kind}: a mark goes by {alone}, the verdict by all of them together.")
+    for outcome in verdict.outcomes:
+        if outcome.state == CANT_TELL and outcome.value is None:
+            continue
+        bars: dict[str, list[BarVerdict]] = {}
+        for bar in outcome.bars:
+            if bar.state == CANT_TELL:
+                bars.setdefault(_why(outcome, bar), []).append(bar)
+        told += [
+            f"? {outcome.kind}, {places_text(b, CANT_TELL)}: {why}." for why, b in bars.items()
+        ]
+    return ["", *(line for text in told for line in _wrap(text, "  ", "    "))] if told else []
+
+
+def _why(outcome: Outcome, bar: BarVerdict) -> str:
+    """Why a bar can't be told; of one that was measured the value is beside the point."""
+    if outcome.kind in MEASURED and bar.reason not in (TOO_FEW, NO_PHRASE):
+        return "too close to the limit"
+    return bar.reason or "too close to call"
 
 
 def _interesting(outcome: Outcome, bars: range) -> bool:
@@ -161,7 +198,7 @@ def _short(text: str, wide: int) -> str:
 
 def _legend(columns: list[tuple[int, str, str]]) -> list[str]:
     sections = len({section for section, _, _ in columns})
-    lines = [LEGEND.rsplit("   ", 1)[0]]
+    lines = [LEGEND]
     for section, kind, head in columns:
         where = f" (section {section})" if sections > 1 else ""
         lines.append(f"{head}: {kind}{where}")

@@ -104,6 +104,15 @@ def beside(value: float, doubt: float, low: float, high: float) -> str:
     return MET if inside else CANT_TELL
 
 
+TOO_FEW = "too few notes"
+NO_PHRASE = "in no phrase long and steady enough to show a drift"
+MEASURED = ("swing", "most-drift", "pocket")
+"""The requirements judged by one measured value; a bar by itself says less."""
+
 SURE = 0.8
 """Standard errors between a measured value and its limit from which a call is made: a value
-exactly at its limit is then called one way or the other about four times in ten (derived)."""
+exactly at its limit is then called one way or the other about four times in ten, and a call
+right at the edge is right about four times in five (derived, normal errors)."""
+
+GIVE_OR_TAKE = 2.0
+"""Standard errors in "give or take", wherever it is said: about 95 % (normal errors)."""

@@ -1,0 +1,146 @@
+"""The words of a check: bars counted once, one meaning of "give or take", every mark explained."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from improv.analysis import analyze
+from improv.assignments.judge import judge
+from improv.assignments.judge_limits import _drift_text, _unsure
+from improv.assignments.judge_measure import Measured
+from improv.assignments.reading import parse_assignment
+from improv.assignments.report import verdict_text
+from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, Verdict, beside
+from improv.cli import cli
+from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
+
+ROOT = Path(__file__).resolve().parent.parent
+EXAMPLES = ("benno-drags", "ilka-holds", "juno-swings", "tarek-floats")
+ASKS = """\
+tempo = 100
+[[section]]
+bars = "1-8"
+nothing-faster-than = "sixteenths"
+no-off-grid-runs = true
+least-notes = 1
+most-drift = 2
+pocket = { share = 0.7, within-ms = 20 }
+"""
+INTO_BAR_THREE = (
+    Stretch("eighths", 6), FreeRun((1 / 4.6,) * 9), Rest(6.0 - 9 / 4.6), Stretch("eighths", 16),
+)  # fmt: skip
+
+
+def example(take: str) -> str:
+    """What the check of an example prints, on one line."""
+    files = [str(ROOT / "examples" / name) for name in ("week-three.toml", f"{take}.mid")]
+    return " ".join(CliRunner().invoke(cli, ["check", *files]).stdout.split())
+
+
+def verdict(seed: int = 3, offset: float = 8.0) -> Verdict:
+    """A take whose run ends at a bar line, and that then rests."""
+    take, _ = play(Line(INTO_BAR_THREE, tempo_bpm=100.0), Hand(9.0, offset), seed)
+    return judge(parse_assignment(ASKS), analyze(take))
+
+
+@pytest.mark.parametrize("take", EXAMPLES)
+def test_bars_are_counted_once(take: str) -> None:
+    """Bars held, rested and in doubt add up to the section's twelve."""
+    said = example(take)
+    counted = re.findall(
+        r"Held in (\d+) bars?(?:, (\d+) bars? of rest)?(; bars? [\w ]+ can't)?", said
+    )
+    assert counted
+    for held, rests, doubted in counted:
+        numbers = [int(n) for n in re.findall(r"\d+", doubted)]
+        spans = " to " in doubted
+        bars = numbers[1] - numbers[0] + 1 if spans and len(numbers) == 2 else len(numbers)
+        assert int(held) + int(rests or 0) + bars == 12
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_run_breaks_only_bars_with_notes(seed: int) -> None:
+    """No bar without a note is marked as broken by a run: rows agree on where notes are."""
+    found = {o.kind: o for o in verdict(seed).outcomes}
+    for bar in found["no-off-grid-runs"].bars:
+        assert bar.notes > 0 or bar.state == MET
+    notes = {kind: [b.notes for b in o.bars] for kind, o in found.items()}
+    assert len({tuple(n) for n in notes.values()}) == 1
+
+
+def test_every_doubted_mark_is_explained() -> None:
+    """Below the table each "?" has its requirement, its bars and its reason; 80 columns."""
+    one = verdict()
+    text = verdict_text(one, parse_assignment(ASKS))
+    assert max(map(len, text.splitlines())) <= 80
+    assert "Bar by bar   + met   x not met   ? can't tell   . met, no notes" in text
+    said = " ".join(text.split())
+    assert "most-drift: a mark goes by the phrases in its bar, the verdict by all" in said
+    assert "pocket: a mark goes by its bar alone, the verdict by all" in said
+    doubted = [
+        o for o in one.outcomes
+        if o.count(CANT_TELL) and (o.state != CANT_TELL or o.value is not None)
+    ]  # fmt: skip
+    assert doubted
+    for outcome in doubted:
+        bars = {b.bar for b in outcome.bars if b.state == CANT_TELL}
+        lines = re.findall(rf"\? {outcome.kind}, bars? ([\d to,and]+): \w", said)
+        named = set()
+        for line in lines:
+            for a, b in re.findall(r"(\d+)(?: to (\d+))?", line):
+                named |= set(range(int(a), int(b or a) + 1))
+        assert named == bars
+
+
+def test_no_legend_where_all_is_met() -> None:
+    """Without a bar table nothing is explained."""
+    take, _ = play(Line((Stretch("quarters", 32),), tempo_bpm=100.0), Hand(5.0, 8.0), 3)
+    asked = parse_assignment('tempo = 100\n[[section]]\nbars = "1-8"\nleast-notes = 2\n')
+    text = verdict_text(judge(asked, analyze(take)), asked)
+    assert "Bar by bar" not in text
+    assert "?" not in text
+
+
+@pytest.mark.parametrize(
+    ("bpm", "said"),
+    [(0.04, "no drift"), (-0.04, "no drift"), (0.0, "no drift"), (0.06, "rushing by 0.1 BPM"),
+     (-1.5, "dragging by 1.5 BPM"), (2.0, "rushing by 2 BPM")],
+)  # fmt: skip
+def test_no_drift_is_no_drift(bpm: float, said: str) -> None:
+    """Nobody drags by nought."""
+    assert _drift_text(bpm) == said
+
+
+@pytest.mark.parametrize(
+    ("value", "state", "said"),
+    [
+        # Limits 0 and 10, one standard error 1.0: give or take 2.0.
+        (5.0, MET, ""),
+        (7.9, MET, ""),
+        (8.5, MET, " (give or take 2.0 BPM: probably met, not surely)"),
+        (9.5, CANT_TELL, " (give or take 2.0 BPM: too close to call)"),
+        (10.5, CANT_TELL, " (give or take 2.0 BPM: too close to call)"),
+        (11.5, NOT_MET, " (give or take 2.0 BPM: probably not met, not surely)"),
+        (12.5, NOT_MET, ""),
+        (-1.5, NOT_MET, " (give or take 2.0 BPM: probably not met, not surely)"),
+        (-2.5, NOT_MET, ""),
+    ],
+)
+def test_a_doubt_agrees_with_its_verdict(value: float, state: str, said: str) -> None:
+    """Whatever is called although the limit lies within the doubt is called probable."""
+    assert beside(value, 1.0, 0.0, 10.0) == state
+    assert _unsure(Measured(value, 1.0, 20), state, 0.0, 10.0, "BPM") == said
+
+
+def test_a_doubt_in_other_units() -> None:
+    """Shares in points, ratios plain; always two standard errors and never nought."""
+    share, ratio = Measured(0.7, 0.06, 30), Measured(1.31, 0.05, 30)
+    infinite = float("inf")
+    assert _unsure(share, CANT_TELL, 0.68, infinite, "share").startswith(" (give or take 12 points")
+    assert _unsure(ratio, CANT_TELL, 1.3, 2.0, "ratio").startswith(" (give or take 0.10:")
+    tiny = Measured(1.3, 1e-4, 30)
+    assert "take 0.01:" in _unsure(tiny, CANT_TELL, 1.3, 2.0, "ratio")
