@@ -139,6 +139,7 @@ class _Events:
     def __init__(self) -> None:
         self.name = b""
         self.end_tick = 0
+        self.ended = False
         self.note_tick = array("q")
         self.note = array("i")
         self.tempo = array("q")
@@ -184,7 +185,7 @@ def _scan(data: bytes, position: int, end: int, events: _Events) -> int:
     """
     add_tick, add_note = events.note_tick.append, events.note.append
     tick = running = 0
-    while position < end:
+    while position < end and not events.ended:
         byte = data[position]
         position += 1
         if byte < 0x80:
@@ -197,40 +198,51 @@ def _scan(data: bytes, position: int, end: int, events: _Events) -> int:
             position += 1
         else:
             status = running
-        if status < 0xF0:
-            running = status
-            high = status >> 4
-            first = data[position]
-            if high == _NOTE_ON or high == _NOTE_OFF:
-                second = data[position + 1]
-                if (first | second) & 0x80:
-                    raise _Fault(f"a note with a value over 127 near byte {position}")
-                add_tick(tick)
-                add_note(status << 14 | first << 7 | second)
-                position += 2
-            elif high == 0:
-                raise _Fault(f"data without a status near byte {position}")
-            else:
-                position += 1 if high == _PROGRAM or high == _CHANNEL_PRESSURE else 2
-                if (first | data[position - 1]) & 0x80:
-                    raise _Fault(f"an event with a value over 127 near byte {position}")
-        elif status == _META:
-            kind = data[position]
-            size, position = _quantity(data, position + 1)
-            if kind == _END_OF_TRACK:
-                events.end_tick = tick
-                return position + size
-            events.meta(kind, tick, data[position : position + size])
-            position += size
-        elif status in (_SYSEX, _SYSEX_MORE):
-            size, position = _quantity(data, position)
-            position += size
-        elif status in _SYSTEM_DATA_BYTES:
-            position += _SYSTEM_DATA_BYTES[status]
+        if status >= 0xF0:
+            position = _system(data, status, position, tick, events)
+            continue
+        running = status
+        high = status >> 4
+        first = data[position]
+        if high == _NOTE_ON or high == _NOTE_OFF:
+            second = data[position + 1]
+            if (first | second) & 0x80:
+                raise _Fault(f"a note with a value over 127 near byte {position}")
+            add_tick(tick)
+            add_note(status << 14 | first << 7 | second)
+            position += 2
         else:
-            raise _Fault(f"unknown event {status:02X} near byte {position}")
+            position = _other(data, high, position)
     events.end_tick = tick
     return position
+
+
+def _other(data: bytes, high: int, position: int) -> int:
+    """Pass over a channel event that is no note; returns the position after it."""
+    if high == 0:
+        raise _Fault(f"data without a status near byte {position}")
+    after = position + (1 if high in (_PROGRAM, _CHANNEL_PRESSURE) else 2)
+    if (data[position] | data[after - 1]) & 0x80:
+        raise _Fault(f"an event with a value over 127 near byte {after}")
+    return after
+
+
+def _system(data: bytes, status: int, position: int, tick: int, events: _Events) -> int:
+    """Read a meta event or pass over a system event; returns the position after it."""
+    if status == _META:
+        kind = data[position]
+        size, position = _quantity(data, position + 1)
+        if kind == _END_OF_TRACK:
+            events.ended = True
+        else:
+            events.meta(kind, tick, data[position : position + size])
+        return position + size
+    if status in (_SYSEX, _SYSEX_MORE):
+        size, position = _quantity(data, position)
+        return position + size
+    if status in _SYSTEM_DATA_BYTES:
+        return position + _SYSTEM_DATA_BYTES[status]
+    raise _Fault(f"unknown event {status:02X} near byte {position}")
 
 
 def _quantity(data: bytes, position: int) -> tuple[int, int]:
