@@ -181,7 +181,8 @@ def truth_document(example: Example, take: Take, truth: Truth) -> dict[str, Any]
         "tempo_bpm": example.line.tempo_bpm,
         "count_in_bars": 1,
         "hand": asdict(example.hand),
-        "phrases": [asdict(phrase) for phrase in truth.phrases],
+        # The rest at the end begins a phrase that nobody plays.
+        "phrases": [asdict(phrase) for phrase in truth.phrases if phrase.start < phrase.stop],
         "notes": [
             {
                 "onset_sec": round(float(take.onset_sec[i]), 6),
