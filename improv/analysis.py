@@ -26,12 +26,16 @@ from improv.landing import landings
 from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
+from improv.premise import suspicions
 from improv.stories import tell_phrases, tell_runs
 from improv.summaries import call, drift_part, measure
 from improv.tempo import bar_index, beats_at, quarters_at
 
 ON_BEAT = 1e-6
 FEWEST_FOR_OFFSET = 4
+DOUBTFUL_SHARE = 0.5
+DOUBTFUL_OFFSET_MS = 60.0
+"""With fewer notes in the pocket, or an offset that nobody has, tempo or start may be wrong."""
 
 
 def analyze(take: Take, settings: Settings | None = None) -> Analysis:
@@ -68,6 +72,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     runs = run_finder.find_runs(events, phrase, reading.row < 0, free_chance, heard.bars)
     landed = landings(runs, events, phrase, reading, heard.bars)
     first_note = np.searchsorted(events.of_note, np.arange(len(events) + 1))
+    pocket = _pocket(timed, offset, chosen.tolerance_ms)
     return Analysis(
         take=heard,
         settings=chosen,
@@ -77,9 +82,14 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         constant_offset_ms=offset,
         constant_offset_se_ms=offset_se,
         spread_ms=spread,
-        in_pocket=_pocket(timed, offset, chosen.tolerance_ms),
-        warnings=heard.warnings,
+        in_pocket=pocket,
+        warnings=heard.warnings + suspicions(heard, _fits_badly(timed, offset, pocket)),
     )
+
+
+def _fits_badly(reading: Fit, offset: float | None, pocket: float | None) -> bool:
+    share = (pocket or 0.0) * float((reading.row >= 0).mean())
+    return share < DOUBTFUL_SHARE or abs(offset or 0.0) > DOUBTFUL_OFFSET_MS
 
 
 def _in_bars(take: Take, settings: Settings) -> Take:

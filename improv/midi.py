@@ -110,6 +110,7 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         meter_text=placed.meter_text,
         tempo_bpm=placed.tempo_bpm,
         warnings=warnings,
+        start_found=reading.find_start,
     )
 
 

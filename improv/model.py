@@ -70,7 +70,8 @@ class Take(_Frozen):
     """One recorded solo: its notes in time order over a known backing.
 
     `released` is False where the file never ends the note (its `release_sec` is then
-    the next onset or the end of the file). `warnings` are whole sentences for the user.
+    the next onset or the end of the file). `start_found`: bar 1 was found from the playing, so
+    no constant offset can be told. `warnings` are whole sentences for the user.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Take(_Frozen):
     meter_text: str
     tempo_bpm: float
     warnings: tuple[str, ...] = ()
+    start_found: bool = False
 
     def __len__(self) -> int:
         return len(self.onset_sec)

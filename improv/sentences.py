@@ -106,17 +106,24 @@ def _runs_in_short(analysis: Analysis) -> str:
 
 
 def constant_offset(analysis: Analysis) -> str | None:
-    """The part of every deviation that never changes, told once."""
+    """The part of every deviation that never changes, told once, with its doubt (about 95 %)."""
     offset, error = analysis.constant_offset_ms, analysis.constant_offset_se_ms
     if offset is None:
         return None
-    if abs(offset) < 0.5:
-        return "On the whole the notes lie right on the backing: no constant offset."
-    give = f" (give or take {max(2 * error, 1):.0f} ms)" if error is not None else ""
+    if analysis.take.start_found:
+        return "Bar 1 was found from the playing, so no constant offset can be told."
+    doubt_ms = max(2.0 * (error or 0.0), 1.0)
+    if abs(offset) < doubt_ms:
+        return (
+            "No constant offset can be told: on the whole the notes lie on the backing, give or "
+            f"take {doubt_ms:.0f} ms."
+        )
+    drifting = [p for p in analysis.phrases if drift_text(p)]
+    apart = "Drift apart" if 2 * len(drifting) > len(analysis.phrases) else "On the whole"
     return (
-        f"On the whole the notes lie {signed_ms(offset)}{give}. Whether that constant offset is "
-        "the equipment's delay or the player's feel, one take cannot tell; spread and pocket "
-        "are free of it."
+        f"{apart} the notes lie {signed_ms(offset)} (give or take {doubt_ms:.0f} ms). Whether "
+        "that constant offset is the equipment's delay or the player's feel, one take cannot "
+        "tell; spread and pocket are free of it."
     )
 
 
@@ -207,7 +214,8 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
         size: Counter[str] = Counter()
         for called, part in zip(names, parts, strict=True):
             size[called] += part.stop - part.start
-        main, *others = [called for called, _ in size.most_common()]
+        main = phrase.subdivision or size.most_common(1)[0][0]
+        others = [called for called, _ in size.most_common() if called != main]
         listed = " and ".join(filter(None, [", ".join(others[:-1]), *others[-1:]]))
         return f"mostly {main}, with {listed}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]

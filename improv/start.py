@@ -76,15 +76,15 @@ def _shift_probability(
     place = np.floor(np.mod(onset_quarter / length, 1.0) * steps).astype(np.int64) % steps
     loudness = np.clip(velocity / max(float(np.median(velocity)), 1.0), 0.5, 1.5)
     counts = np.bincount(place, weights=loudness, minlength=steps)
-    template = np.log(_template(cycle, steps, quarter_sec))
-    spectrum = np.fft.rfft(counts) * np.conj(np.fft.rfft(template))
+    usual = np.log(template(cycle, steps, quarter_sec))
+    spectrum = np.fft.rfft(counts) * np.conj(np.fft.rfft(usual))
     witness = min(_DEPENDENCE, _MOST_WITNESSES / len(onset_quarter))
     score = witness * np.fft.irfft(spectrum, steps)
     weight = np.exp(score - score.max())
     return np.asarray(weight / weight.sum(), dtype=np.float64)
 
 
-def _template(cycle: tuple[Meter, ...], steps: int, quarter_sec: float) -> Floats:
+def template(cycle: tuple[Meter, ...], steps: int, quarter_sec: float) -> Floats:
     """Density of onsets over one cycle of bars (mean 1), bumps as wide as human scatter."""
     length = float(sum(meter.bar_quarters for meter in cycle))
     shares = _place_shares(cycle)

@@ -64,7 +64,7 @@ def tell_phrases(
                 per_beat=places.per_beat(row, start) if row >= 0 else None,
                 swung=bool(row >= 0 and SUBDIVISIONS[row].swung),
                 confidence=float(calls.confidence[p]),
-                ranking=_ranking(calls.share[p], places, start),
+                ranking=_ranking(calls.chance[p], places, start),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
                 offset_ms=_known(measures.offset_ms[p]),
                 spread_ms=_known(measures.spread_ms[p]),

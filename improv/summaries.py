@@ -3,10 +3,11 @@
 Conventions
 -----------
 All arrays are per event; deviations are ms, positive = late. A phrase's offset is the mean
-deviation of its notes on a grid; its spread the standard deviation about offset and drift;
-its drift the regression slope of deviation on time, turned into BPM against the
-backing, **positive = rushing**. Its standard error allows for the memory of deviations:
-an AR(1) series with correlation rho holds (1 - rho)/(1 + rho) as many independent values.
+deviation of its notes on a grid; its spread the standard deviation about offset and drift,
+fumbled notes weighing little; its drift the regression slope of deviation on time, turned into
+BPM against the backing, **positive = rushing**. Its standard error allows for the memory of
+deviations: an AR(1) series with correlation rho holds (1 - rho)/(1 + rho) as many independent
+values.
 """
 
 from __future__ import annotations
@@ -17,13 +18,15 @@ import numpy as np
 
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
+from improv.hand import nearness
 from improv.model import Bools, Floats, Ints
 
 FEWEST_NOTES = 3
 """Notes below which a phrase is too short to judge (one interval has no rhythm)."""
 FEWEST_FOR_DRIFT = 6
-CALLED_AT = 0.55
-"""Mean probability of the main row below which the phrase is too close to call."""
+CALLED_AT = 0.6
+"""Probability of the likeliest row below which the phrase is too close to call: about half of
+such calls are right (simulated solos, tuning seeds)."""
 OFF_GRID_SHARE = 0.6
 MIXED_SHARE = 0.6
 RANKING = (1.62, 1.44)
@@ -59,14 +62,16 @@ def measure(
     constant_offset_ms: float,
 ) -> Measures:
     """Offset, spread, drift and pocket of every phrase at once."""
-    on_grid = ~np.isnan(fit.deviation_ms)
+    on_grid, hand = ~np.isnan(fit.deviation_ms), fit.hand
     deviation = np.where(on_grid, fit.deviation_ms, 0.0)
     weight = on_grid.astype(np.float64)
     total = np.bincount(phrase, weight, count)
     with np.errstate(invalid="ignore", divide="ignore"):
         offset = _mean(deviation, weight, phrase, count)
         slope, slope_se, rest = _drift(deviation, weight, at_ms, phrase, count, fit)
-        spread = np.sqrt(np.bincount(phrase, weight * rest**2, count) / np.maximum(total - 2, 1))
+        usual = weight * nearness(deviation - fit.leaning_ms, np.full(len(weight), hand.spread_ms))
+        kept = np.maximum(np.bincount(phrase, usual, count) - 2.0, 1.0)
+        spread = np.sqrt(np.bincount(phrase, usual * rest**2, count) / kept)
         rms = np.sqrt(np.bincount(phrase, weight * deviation**2, count) / total)
         inside = np.abs(deviation - constant_offset_ms) <= tolerance_ms
         pocket = _mean(inside.astype(np.float64), weight, phrase, count)
@@ -131,43 +136,37 @@ def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Calls:
-    """What each phrase is on: main row (-1 none), its chance, the share of rows, the verdict."""
+    """What each phrase is on: main row (-1 none), its chance, every row's, the verdict.
+
+    `chance` (phrases, rows + 1) is the probability that a row is the phrase's own, free last.
+    """
 
     row: Ints
     confidence: Floats
-    share: Floats
+    chance: Floats
     verdict: tuple[str, ...]
 
 
 def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
-    """The main subdivision of every phrase and how sure it is.
-
-    `share` (phrases, rows + 1) is the mean posterior per row, free last.
-    """
+    """The main subdivision of every phrase and how sure it is: the row likeliest on the whole."""
     starts = np.searchsorted(phrase, np.arange(count))
     rows = len(SUBDIVISIONS)
-    share = np.add.reduceat(fit.row_probability, starts, axis=0) / events[:, None]
-    ranked = _ranked(share)
+    chance = _ranked(np.add.reduceat(fit.row_probability, starts, axis=0) / events[:, None])
     label = np.where(fit.row < 0, rows, fit.row)
-    votes = np.zeros((count, rows + 1))
-    np.add.at(votes, (phrase, label), 1.0)
-    sure = np.zeros((count, rows + 1))
-    np.add.at(sure, (phrase, label), fit.confidence)
-    main = votes[:, :rows].argmax(axis=1)
-    each = np.arange(count)
-    chance = sure[each, main] / np.maximum(votes[each, main], 1.0)
-    held = votes[each, main] / events
-    free = votes[:, rows] / events
-    verdict, row = [], main.copy()
-    for p in range(count):
-        said = _verdict(int(events[p]), float(chance[p]), float(held[p]), float(free[p]))
-        verdict.append(said)
-        if said not in ("on the grid", "mixed"):
-            row[p] = -1
+    notes = np.zeros((count, rows + 1))
+    np.add.at(notes, (phrase, label), 1.0)
+    each, main = np.arange(count), chance[:, :rows].argmax(axis=1)
+    held, free = notes[each, main] / events, notes[:, rows] / events
+    sure = np.bincount(phrase, fit.confidence * (fit.row < 0), count)
     off = free >= OFF_GRID_SHARE
-    with np.errstate(invalid="ignore", divide="ignore"):
-        free_chance = sure[:, rows] / np.maximum(votes[:, rows], 1.0)
-    return Calls(row, np.where(off, free_chance, chance), ranked, tuple(verdict))
+    verdict = tuple(map(_verdict, events, chance[each, main], held, free))
+    named = np.array([said in ("on the grid", "mixed") for said in verdict])
+    return Calls(
+        row=np.where(named, main, -1),
+        confidence=np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[each, main]),
+        chance=chance,
+        verdict=verdict,
+    )
 
 
 def _ranked(share: Floats) -> Floats:
@@ -187,6 +186,7 @@ def _ranked(share: Floats) -> Floats:
 
 
 def _verdict(events: int, chance: float, held: float, free: float) -> str:
+    """`chance` of the main row, `held` and `free` the shares of notes on it and on no grid."""
     if events < FEWEST_NOTES:
         return "too short to judge"
     if free >= OFF_GRID_SHARE:

@@ -229,14 +229,32 @@ def test_a_professional_lead_is_told_once_and_not_as_a_fault() -> None:
     assert "rushing by" not in text
 
 
-def test_no_constant_offset() -> None:
-    """Where nothing is constant that is said, and nothing about equipment."""
-    made = analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4)),), constant_offset_ms=0.2)
-    assert constant_offset(made) == (
-        "On the whole the notes lie right on the backing: no constant offset."
-    )
-    unknown = dataclasses.replace(made, constant_offset_ms=None)
-    assert constant_offset(unknown) is None
+@pytest.mark.parametrize(("offset_ms", "error_ms"), [(0.2, 1.1), (-4.0, 7.0), (0.0, None)])
+def test_no_constant_offset(offset_ms: float, error_ms: float | None) -> None:
+    """An offset within two standard errors of none is none, and nothing is said of equipment."""
+    made = analysis(
+        ["unit"] * 20, (phrase(1, 0, 20, (1, 4)),),
+        constant_offset_ms=offset_ms, constant_offset_se_ms=error_ms,
+    )  # fmt: skip
+    said = constant_offset(made) or ""
+    assert said.startswith("No constant offset can be told")
+    assert f"give or take {max(2 * (error_ms or 0), 1):.0f} ms" in said
+    assert "equipment" not in said
+
+
+def test_an_offset_is_not_told_where_it_cannot_be() -> None:
+    """Too few notes, or a start that was found from the notes themselves."""
+    made = analysis(["unit"] * 20, (phrase(1, 0, 20, (1, 4)),), constant_offset_ms=22.0)
+    assert constant_offset(dataclasses.replace(made, constant_offset_ms=None)) is None
+    found = dataclasses.replace(made, take=dataclasses.replace(made.take, start_found=True))
+    assert "no constant offset can be told" in (constant_offset(found) or "")
+
+
+def test_a_dragging_take_does_not_lie_behind_on_the_whole() -> None:
+    """Where most phrases drift, the constant part is told apart from that."""
+    drifts = phrase(1, 0, 20, (1, 4), drift_bpm=-4.8)
+    made = analysis(["unit"] * 20, (drifts,), constant_offset_ms=12.0, constant_offset_se_ms=2.0)
+    assert (constant_offset(made) or "").startswith("Drift apart the notes lie 12 ms behind")
 
 
 # --- words for what cannot be answered ----------------------------------------------

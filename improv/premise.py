@@ -1,0 +1,121 @@
+"""What a reading rests on: do the notes fit the tempo and the start that were stated?
+
+Method: fold all onsets onto one bar and take the log likelihood of where notes usually begin
+in it (`start.template`), at the stated tempo and start, at any other start, and at tempi a
+little faster and slower. A take that fits one of those far better, by so many nats a note, was
+very likely stated wrongly, or else the player is far off throughout: the sentences say both.
+Other tempi are tried only for takes that fit badly: it takes some time.
+
+Measured on human takes to a click: at the right tempo no other gains more than 0.02 nats a note;
+one per cent off loses about 1. Other starts gain up to 0.6 where the playing is habitually off the
+beat (0.8 once), wrong ones 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from improv.meter import Meter
+from improv.model import Floats, Take
+from improv.start import template
+from improv.tempo import quarter_sec_at, quarters_at
+
+FEWEST_NOTES = 24
+MOST_NOTES = 300
+"""Notes enough to tell; more would only take longer."""
+WIDEST_TEMPO = 0.06
+TEMPO_GAIN = 0.5
+START_GAIN = 0.9
+LEAST_SHIFT_SEC = 0.06
+"""No player is this far from the beat by habit (`hand.CENTER_PRIOR_MS`)."""
+OFFBEAT = 0.4
+"""A shift of about half a pulse is playing on the offbeats, not a wrong start."""
+STEP_SEC = 0.004
+SAME_CHORD_SEC = 0.03
+DRIFT_SEC = 0.015
+"""Candidate tempi are so close that notes at the end move by no more than this from one to the
+next."""
+MOST_TEMPI = 500
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, eq=False)
+class Folded:
+    """A take's onsets and how well they fit: `fit(factor)` is the log likelihood a note of every
+    start within a bar, were the tempo `factor` times the stated one."""
+
+    quarter: Floats
+    quarter_sec: float
+    meter: Meter
+    steps: int
+    usual: Complexes
+
+    @staticmethod
+    def of(take: Take) -> Folded | None:
+        """`None` for too few notes, or bars that change meter."""
+        quarter = quarters_at(take.tempo_map, take.onset_sec)
+        fresh = np.diff(take.onset_sec, prepend=-np.inf) > SAME_CHORD_SEC
+        quarter = quarter[fresh][:MOST_NOTES]
+        if len(quarter) < FEWEST_NOTES or len(take.bars.meters) > 1:
+            return None
+        meter = take.bars.meters[0]
+        quarter_sec = float(quarter_sec_at(take.tempo_map, quarter[:1])[0])
+        bar_sec = float(meter.bar_quarters) * quarter_sec
+        steps = int(np.clip(np.ceil(bar_sec / STEP_SEC), 256, 1 << 14))
+        usual = np.conj(np.fft.rfft(np.log(template((meter,), steps, quarter_sec))))
+        return Folded(quarter, quarter_sec, meter, steps, usual)
+
+    def fit(self, factor: float) -> Floats:
+        """See the class."""
+        at = self.quarter[0] + (self.quarter - self.quarter[0]) * factor
+        in_bar = np.mod(at / float(self.meter.bar_quarters), 1.0)
+        counts = np.bincount((in_bar * self.steps).astype(np.int64) % self.steps,
+                             minlength=self.steps)  # fmt: skip
+        likelihood = np.fft.irfft(np.fft.rfft(counts) * self.usual, self.steps)
+        return np.asarray(likelihood / len(self.quarter))
+
+
+def suspicions(take: Take, fits_badly: bool) -> tuple[str, ...]:
+    """Sentences on a tempo or a start that the notes speak against; none for most takes."""
+    folded = Folded.of(take)
+    if folded is None:
+        return ()
+    factor, gain = other_tempo(folded) if fits_badly else (1.0, 0.0)
+    if gain > TEMPO_GAIN:
+        return (
+            f"The notes fit a steady {take.tempo_bpm * factor:.1f} BPM far better than "
+            f"{take.tempo_bpm:.4g}: if that was the backing's tempo, state it; if not, the playing "
+            f"{'rushes' if factor > 1.0 else 'drags'} throughout.",
+        )
+    shift_pulse, shift_sec, gain = other_start(folded)
+    if gain > START_GAIN and abs(shift_sec) > LEAST_SHIFT_SEC and abs(shift_pulse) < OFFBEAT:
+        return (
+            f"The notes lie steadily {abs(shift_sec) * 1000:.0f} ms "
+            f"{'behind' if shift_sec > 0 else 'ahead of'} every beat: bar 1 probably begins "
+            "elsewhere. State the start, or have it found.",
+        )
+    return ()
+
+
+def other_start(folded: Folded) -> tuple[float, float, float]:
+    """How much later beats would lie at the likeliest start, in pulses (half a one at most either
+    way) and seconds, and how much better that fits, in nats a note."""
+    likelihood = folded.fit(1.0)
+    best, meter = int(likelihood.argmax()), folded.meter
+    pulse = float(meter.unit_quarter if meter.additive else min(meter.beat_quarters))
+    shift = best * float(meter.bar_quarters) / folded.steps / pulse
+    shift = (shift + 0.5) % 1.0 - 0.5
+    return shift, shift * pulse * folded.quarter_sec, float(likelihood[best] - likelihood[0])
+
+
+def other_tempo(folded: Folded) -> tuple[float, float]:
+    """The tempo that fits best, as a multiple of the stated one, and how much better, in nats a
+    note, each at its likeliest start."""
+    span_sec = float(folded.quarter[-1] - folded.quarter[0]) * folded.quarter_sec
+    count = min(int(np.ceil(WIDEST_TEMPO * span_sec / DRIFT_SEC)), MOST_TEMPI)
+    factor = np.exp(np.linspace(-WIDEST_TEMPO, WIDEST_TEMPO, 2 * count + 1))
+    best = np.array([folded.fit(f).max() for f in factor])
+    return float(factor[best.argmax()]), float(best.max() - best[count])

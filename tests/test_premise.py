@@ -1,0 +1,103 @@
+"""Is the stated tempo, is the stated start likely? Takes that must be doubted and that must not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from core_takes import take_of
+
+from improv import Take, analyze
+from improv.model import Floats
+from improv.premise import Folded, suspicions
+from improv.tempo import constant_tempo
+
+BARS = 16
+
+
+def line(*in_bar: float) -> Floats:
+    """One rhythm in every bar of 4/4."""
+    return np.concatenate([4.0 * bar + np.array(in_bar) for bar in range(BARS)])
+
+
+EIGHTHS = line(*np.arange(8) / 2)
+MIXED = line(0, 1, 1.5, 2, 2.25, 2.5, 2.75, 3)
+SWUNG = line(*np.add.outer(np.arange(4), (0, 0.64)).ravel())
+OFFBEATS = line(0.5, 1.5, 2.5, 3.5)
+SIXTEENTHS = line(*np.arange(16) / 4)
+
+
+def scattered(beats: Floats, late_ms: float | Floats = 0.0, bpm: float = 100.0) -> Take:
+    """A line with 12 ms of scatter."""
+    noise = np.random.default_rng(3).normal(0.0, 12.0, len(beats))
+    return take_of(beats, bpm, late_ms=late_ms + noise)
+
+
+def stated_at(take: Take, bpm: float) -> Take:
+    """The same notes over a backing stated at another tempo."""
+    return replace(take, tempo_map=constant_tempo(bpm, take.tempo_map.start_sec[0]), tempo_bpm=bpm)
+
+
+@pytest.mark.parametrize("beats", [EIGHTHS, MIXED, SWUNG], ids=["eighths", "mixed", "swung"])
+@pytest.mark.parametrize("wrong", [0.96, 0.99, 1.01, 1.04])
+def test_a_wrong_tempo_is_doubted(beats: Floats, wrong: float) -> None:
+    """The tempo that was played is named to a tenth, and which way the notes go if it is right."""
+    (said,) = analyze(stated_at(scattered(beats), 100.0 * wrong)).warnings
+    assert "fit a steady 100." in said or "fit a steady 99.9" in said
+    assert ("rushes" if wrong < 1 else "drags") in said
+
+
+@pytest.mark.parametrize(
+    ("beats", "late_beat"),
+    [(EIGHTHS, 0.25), (EIGHTHS, -0.3), (MIXED, -0.2), (MIXED, 0.3)],
+)
+def test_a_wrong_start_is_doubted(beats: Floats, late_beat: float) -> None:
+    """Steady notes beside every beat: the sentence says by how much, and on which side."""
+    (said,) = analyze(scattered(beats + late_beat)).warnings
+    assert "bar 1 probably begins elsewhere" in said
+    assert ("behind" if late_beat > 0 else "ahead of") in said
+    at_ms = float(said.split(" ms ")[0].rsplit(" ", 1)[1])
+    assert at_ms == pytest.approx(abs(late_beat) * 600, abs=12)
+
+
+@pytest.mark.parametrize(
+    "take",
+    [
+        scattered(EIGHTHS),
+        scattered(EIGHTHS, 35.0),
+        scattered(EIGHTHS, -30.0),
+        scattered(SWUNG),
+        scattered(OFFBEATS),
+        scattered(SIXTEENTHS),
+        scattered(EIGHTHS, np.tile(np.linspace(0, 120, 32), 4)),
+        scattered(np.sort(np.random.default_rng(1).uniform(0, 64, 120))),
+        scattered(EIGHTHS[:20], 120.0),
+    ],
+    ids=["right", "laid back", "pushing", "swung", "offbeats", "sixteenths", "drags by phrase",
+         "random", "few notes"],
+)  # fmt: skip
+def test_ordinary_playing_is_not_doubted(take: Take) -> None:
+    """Leaning, swinging, syncopating and dragging phrase by phrase are playing, not mistakes."""
+    assert suspicions(take, fits_badly=True) == ()
+
+
+def test_bars_that_change_meter_are_not_examined() -> None:
+    """There is no one bar to fold them onto."""
+    assert Folded.of(take_of(np.arange(64) / 2, 100.0, "9/8+10/8")) is None
+
+
+def test_other_tempi_are_tried_for_takes_that_fit_badly_only(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The search takes some time; a player who lies 35 ms behind every beat is no reason."""
+    asked: list[bool] = []
+
+    def note(take: Take, fits_badly: bool) -> tuple[str, ...]:
+        asked.append(fits_badly)
+        return ()
+
+    monkeypatch.setattr("improv.analysis.suspicions", note)
+    analyze(scattered(EIGHTHS, 35.0))
+    analyze(stated_at(scattered(EIGHTHS), 97.0))
+    assert asked == [False, True]
