@@ -96,9 +96,12 @@ def place(
         changes, bar_one = _anchored(
             changes, downbeat, reading.count_in_bars, reading.meter is not None, as_written
         )
-        bars = lay_bars(changes, min(float(spans[0]), downbeat) - bar_one, last - bar_one)
+        last_bar = max(last - bar_one, 0.0)  # bar 1 is laid even where nobody plays it
+        bars = lay_bars(changes, min(float(spans[0]), downbeat) - bar_one, last_bar)
     except TakeError as fault:
         raise TakeError(f"{name}: {fault}") from None
+    if float(spans[1]) < bar_one:
+        warnings.append("Every note lies before bar 1: are the count-in and the start right?")
     anchored = replace(tempo_map, start_quarter=tempo_map.start_quarter - bar_one)
     return Placed(
         anchored, bars, _bpm_at_bar_one(anchored, changes), _meters_in_words(changes, reading),

@@ -264,6 +264,16 @@ def test_count_in() -> None:
     assert seconds_at(take.tempo_map, np.zeros(1)) == pytest.approx([8 * 0.625])
 
 
+@pytest.mark.parametrize(("bars", "first"), [(5, -4), (100, -99), (1000, -999)])
+def test_a_count_in_longer_than_the_take(bars: int, first: int) -> None:
+    """Bars count down to a bar 1 that nobody plays, and a sentence asks whether that can be."""
+    take = solo(TEMPO_96, Reading(count_in_bars=bars))
+    assert bar_numbers(take)[0] == first
+    said = "Every note lies before bar 1: are the count-in and the start right?"
+    assert said in take.warnings
+    assert said not in solo(TEMPO_96, Reading(count_in_bars=3)).warnings
+
+
 def test_count_in_through_a_meter_change() -> None:
     """A count-in of 4/4 before a tune in 6/8: bar 1 is the first 6/8, a tempo counts its beat."""
     change = "00 FF 58 04 04 02 18 08 " + quantity(480 * 4).hex(" ") + " FF 58 04 06 03 24 08 "
