@@ -14,7 +14,7 @@ The model, fitted to every logged phrase of one player
 What is held, and so where the ceiling lies
 -------------------------------------------
 A subdivision is held at a tempo when neighbours lie at least `SAFE_SPREADS` spreads apart
-(a note strays past the halfway point about once in 370), at least `HELD_SHARE` of attempts
+(a note strays past the halfway point 3 times in 1000), at least `HELD_SHARE` of attempts
 stay on the grid, and neighbours lie at least 100 ms apart (Repp 2006: synchronisation
 fails beyond 8 to 10 notes a second), or as close as this player has been heard to manage,
 down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling is the first of
@@ -34,17 +34,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
+from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material
 from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
 from improv.model import Floats, Ints
-from improv.practice import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS
 from improv.safety_fit import Spreads, fit_share, fit_spread, log_spread, share_design
 from improv.sandwich import Fit
 
-TRAINED_MS = 80.0
-"""As close as trained hands have been measured to play in meter (Polak 2017: 80 to 100 ms)."""
 FEWEST_NOTES = 24
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5

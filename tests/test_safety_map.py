@@ -10,14 +10,13 @@ import pytest
 
 from benchmarks.histories import Player, Side, side
 from improv.cells import CELL
+from improv.held import CLOSEST_MS, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material
 from improv.pictures.history import zones
-from improv.practice import CLOSEST_MS, SAFE_SPREADS
 from improv.safety import (
     CLOSEST,
     LEAVES,
     SPREAD,
-    TRAINED_MS,
     SafetyMap,
     _crossing,
     safety_map,

@@ -1,0 +1,222 @@
+"""Which subdivisions a player holds, and how fast the next denser one would be safe.
+
+Conventions
+-----------
+* Spread, as the phrase table has it: standard deviation in ms about each phrase's own center
+  and, where it is sure, its drift. Several phrases' squares are pooled. Notes farther off
+  than `FUMBLE_SPREADS` of the take's own spreads are fumbled, and do not decide.
+* Held: at least `ENOUGH_NOTES` events on the grid (two bars of eighths; our choice), called
+  with `SURE` confidence on the whole, spread at most the tolerance, neighbours at least
+  `HELD_SPREADS` spreads apart where it was played (a note then stays nearer its own place
+  than a neighbour's 19 times of 20: two standard deviations of a normal scatter), and at
+  least `HELD_SHARE` of all attempts at that rate on the grid rather than in a run off it.
+* Safe: neighbours at least `SAFE_SPREADS` spreads apart (a note then strays nearer to a
+  neighbour's place 3 times in 1000: three standard deviations), and at least `CLOSEST_MS`
+  apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second), or as close as the
+  player holds them already, down to `TRAINED_MS` (Polak 2017: 80 to 100 ms in trained hands).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.grid import SUBDIVISIONS, name, offered
+from improv.hand import nearness
+from improv.meter import Meter
+from improv.model import Analysis, Floats, Ints
+from improv.summaries import FEWEST_NOTES, SURE_DRIFT
+
+ENOUGH_NOTES = 16
+HELD_SHARE = 0.8
+SURE = 0.8
+HELD_SPREADS = 4.0
+SAFE_SPREADS = 6.0
+CLOSEST_MS = 100.0
+TRAINED_MS = 80.0
+COMMON_WEIGHT = 0.5
+LEAST_SPREAD_MS = 2.0
+"""Nobody's hand scatters less; files round onsets to their ticks."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """One subdivision as it was played: how often, how widely, how close, how often failed.
+
+    `step_ms` is the time between neighbours, `off_grid_events` the events of runs that
+    were attempts at it and left the grid, `confidence` the mean over its events.
+    """
+
+    subdivision: str
+    per_beat: float
+    events: int
+    spread_ms: float
+    off_grid_events: int
+    step_ms: float
+    confidence: float = 1.0
+
+    @property
+    def held_share(self) -> float:
+        """Share of the attempts at this rate that stayed on the grid."""
+        return self.events / (self.events + self.off_grid_events)
+
+    @property
+    def apart(self) -> bool:
+        """Whether neighbours lie far enough apart for this spread to be told from each other."""
+        return self.step_ms >= HELD_SPREADS * self.spread_ms
+
+
+@dataclass(frozen=True)
+class Step:
+    """A subdivision that may come next."""
+
+    subdivision: str
+    per_beat: float
+
+
+def is_held(played: Played, tolerance_ms: float) -> bool:
+    """Whether a subdivision counts as held; see the module's conventions."""
+    return (
+        played.events >= ENOUGH_NOTES
+        and played.confidence >= SURE
+        and played.spread_ms <= tolerance_ms
+        and played.held_share >= HELD_SHARE
+        and played.apart
+    )
+
+
+def closest_safe_ms(held_step_ms: float = CLOSEST_MS) -> float:
+    """How near notes may lie by speed alone, for a player who holds them `held_step_ms` apart."""
+    return min(max(held_step_ms, TRAINED_MS), CLOSEST_MS)
+
+
+def safe_tempo_bpm(per_beat: float, spread_ms: float, held_step_ms: float = CLOSEST_MS) -> float:
+    """Fastest tempo, in beats per minute, at which `per_beat` notes are safe for a spread."""
+    spacing_ms = max(SAFE_SPREADS * spread_ms, closest_safe_ms(held_step_ms))
+    return 60_000.0 / (per_beat * spacing_ms)
+
+
+def main_meter(analysis: Analysis) -> Meter | None:
+    """The meter most bars are in."""
+    bars = analysis.take.bars
+    return bars.meters[int(np.bincount(bars.meter).argmax())] if len(bars.meter) else None
+
+
+def denser(analysis: Analysis, above: float) -> list[Step]:
+    """The commonly met straight subdivisions denser than `above`, coarsest first."""
+    meter = main_meter(analysis)
+    if meter is None:
+        return []
+    rows = [SUBDIVISIONS[i] for i in offered(meter)]
+    steps = [
+        Step(name(r, meter) or r.key, float(r.per_beat(meter.kind) or 0))
+        for r in rows
+        if not r.swung and r.prior_weight(meter.kind) >= COMMON_WEIGHT
+    ]
+    return sorted((s for s in steps if s.per_beat > above * 1.01), key=lambda s: s.per_beat)
+
+
+def subdivisions_played(analyses: Iterable[Analysis]) -> tuple[Played, ...]:
+    """Every subdivision of the takes with its events, spread and failed attempts, densest last."""
+    found: dict[str, _Sums] = {}
+    for analysis in analyses:
+        _add(found, analysis)
+    return tuple(sorted((sums.played() for sums in found.values()), key=lambda p: p.per_beat))
+
+
+@dataclass
+class _Sums:
+    """What is gathered of one subdivision, over phrases and takes."""
+
+    subdivision: str
+    per_beat: float
+    events: int = 0
+    off_grid_events: int = 0
+    step_ms: float = 0.0
+    confidence: float = 0.0
+    squares: float = 0.0
+    freedom: float = 0.0
+
+    def played(self) -> Played:
+        """The sums as means; a spread that nothing tells of is infinite."""
+        spread = math.sqrt(self.squares / self.freedom) if self.freedom > 0 else math.inf
+        return Played(
+            self.subdivision, self.per_beat, self.events, spread, self.off_grid_events,
+            self.step_ms / self.events, self.confidence / self.events,
+        )  # fmt: skip
+
+
+def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
+    """Add one take's events on the grid to what is gathered."""
+    notes = analysis.notes
+    rows = _events_on_grid(analysis)
+    rest, weight, freedom = _scatter(analysis, rows)
+    for index in np.unique(notes.subdivision[rows]):
+        here = notes.subdivision[rows] == index
+        mine = rows[here]
+        called = notes.subdivision_name[mine[0]] or SUBDIVISIONS[int(index)].key
+        per_beat = float(notes.per_beat[mine[0]])
+        sums = found.setdefault(called, _Sums(called, per_beat))
+        sums.events += len(mine)
+        sums.off_grid_events += _failed(analysis, called, per_beat)
+        sums.step_ms += len(mine) * 60_000.0 / (per_beat * analysis.take.tempo_bpm)
+        sums.confidence += float(notes.confidence[mine].sum())
+        sums.squares += float(weight[here] @ rest[here] ** 2)
+        sums.freedom += float(freedom[here].sum())
+
+
+def _events_on_grid(analysis: Analysis) -> Ints:
+    """Rows of `notes` that begin an event on a grid: chords once, ornaments not at all."""
+    notes = analysis.notes
+    first = np.ones(len(notes), dtype=np.bool_)
+    first[1:] = np.diff(notes.event) != 0
+    on_grid = first & ~notes.grace & (notes.subdivision >= 0) & ~notes.off_grid
+    return np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
+
+
+def _failed(analysis: Analysis, called: str, per_beat: float) -> int:
+    """Events of off-grid runs that were attempts at this subdivision: nearest by rate."""
+    count = 0
+    for run in analysis.runs:
+        if run.off_grid and run.between is not None and called in run.between:
+            near = abs(np.log2(run.notes_per_beat / per_beat)) < 0.25
+            count += run.events if near else 0
+    return count
+
+
+def _scatter(analysis: Analysis, rows: Ints) -> tuple[Floats, Floats, Floats]:
+    """Per row: what is left of its deviation, its weight, and for how much freedom it stands.
+
+    A center and a line cost each phrase two notes of freedom, shared by all of them.
+    """
+    notes = analysis.notes
+    deviation, at_ms = notes.deviation_ms[rows], notes.onset_sec[rows] * 1000.0
+    numbers, group = np.unique(notes.phrase[rows], return_inverse=True)
+    slope, count = _sure_slopes(analysis, numbers)[group], len(numbers)
+    usual = np.full(len(rows), max(analysis.spread_ms or np.inf, LEAST_SPREAD_MS))
+    # A stroke cut to the very start of a recording tells no timing.
+    timed = (notes.onset_sec[rows] != 0.0) | (deviation != 0.0)
+    weight, rest = timed.astype(np.float64), deviation
+    for _ in range(3):
+        kept = np.maximum(np.bincount(group, weight, count), 1e-9)
+        center = np.bincount(group, weight * deviation, count) / kept
+        middle = np.bincount(group, weight * at_ms, count) / kept
+        rest = deviation - center[group] - slope * (at_ms - middle[group])
+        weight = timed * nearness(rest, usual)
+    known = np.bincount(group, timed, count) >= FEWEST_NOTES
+    weight = weight * known[group]
+    total = np.maximum(np.bincount(group, weight, count), 1e-9)
+    return rest, weight, weight * (np.maximum(total - 2.0, 1.0) / total)[group]
+
+
+def _sure_slopes(analysis: Analysis, numbers: Ints) -> Floats:
+    """Slope of deviation on time of the phrases numbered, in ms per ms; 0 where it is unsure."""
+    slopes = {}
+    for phrase in analysis.phrases:
+        drift, error = phrase.drift_bpm, phrase.drift_se_bpm
+        if drift is not None and error is not None and abs(drift) > SURE_DRIFT * error:
+            slopes[phrase.number] = -drift / phrase.tempo_bpm
+    return np.array([slopes.get(int(number), 0.0) for number in numbers])
