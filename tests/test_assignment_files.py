@@ -276,8 +276,8 @@ def test_default_pocket() -> None:
 
 
 def test_default_drift() -> None:
-    """3 % of the tempo: the upper end of Drake & Botte's 1.5 to 3 % (1993)."""
-    assert defaults.drift_bpm(100.0) == pytest.approx(3.0)
+    """1.5 % of the tempo: the lower end of Drake & Botte's 1.5 to 3 % (1993), as in analyses."""
+    assert defaults.drift_bpm(100.0) == pytest.approx(1.5)
     assert defaults.drift_bpm(20.0) == 1.0
 
 
@@ -293,8 +293,17 @@ def test_default_subdivision_by_tempo() -> None:
     meter = parse_meter("4/4")[0]
     found = {bpm: defaults.first_subdivision(bpm, meter) for bpm in (60.0, 96.0, 140.0, 280.0)}
     assert found == {
-        60.0: "sixteenths", 96.0: "eighth triplets", 140.0: "eighths", 280.0: "quarters",
+        60.0: "sixteenths", 96.0: "eighths", 140.0: "eighths", 280.0: "quarters",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("text", ["4/4", "6/8", "2+2+2+3/8"])
+def test_default_subdivision_is_never_a_tuplet(text: str) -> None:
+    """Whatever the tempo, a player asked for nothing begins without triplets, duplets, swing."""
+    meter = parse_meter(text)[0]
+    found = {defaults.first_subdivision(float(bpm), meter) for bpm in range(40, 280, 4)}
+    assert found <= {"sixteenths", "eighths", "quarters", "dotted quarters", "beats"}
+    assert {"eighths", "sixteenths"} <= found
 
 
 def test_defaults_survive_as_true() -> None:

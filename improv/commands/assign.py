@@ -28,7 +28,7 @@ Examples:
 to. What is proposed is for a teacher to edit. An existing file is never written over
 unless --overwrite or --update says so; an update keeps its comments. Without a number,
 pocket, swing and drift get their usual value for the tempo; with nothing asked for at all,
-it is the densest common subdivision that a click still helps at that tempo.
+it is the densest of halves, quarters, eighths and sixteenths that a click still helps.
 """
 
 
@@ -191,8 +191,8 @@ def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
     if update or _requirements(given):
         return ()
     return (
-        "Nothing to hold was asked for: this is the densest common subdivision that a",
-        "click still helps at this tempo. Edit it.",
+        "Nothing to hold was asked for: this is the densest of halves, quarters, eighths",
+        "and sixteenths that a click still helps at this tempo. Edit it.",
     )
 
 
