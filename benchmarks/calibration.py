@@ -15,6 +15,7 @@ import argparse
 
 import numpy as np
 
+from benchmarks.goals import at_most, conclude
 from benchmarks.material import REPORTING_SEED, TUNING_SEED, solo
 from benchmarks.scoring import acceptable, score
 from improv import Settings, analyze, grid
@@ -23,10 +24,11 @@ from improv.synth import Truth
 
 TAKES = 200
 BINS = 10
+LARGEST_ERROR = 0.04
 
 
-def main(arguments: list[str]) -> None:
-    """Run the benchmark and print its tables."""
+def main(arguments: list[str]) -> int:
+    """Run the benchmark, print its tables and goals; the exit status."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks calibration")
     parser.add_argument("--takes", type=int, default=TAKES)
     parser.add_argument("--tuning", action="store_true", help="seeds from 0, not from 100 000")
@@ -43,8 +45,14 @@ def main(arguments: list[str]) -> None:
     print(f"Calibration: {options.takes} takes, seeds {seeds.start} to {seeds.stop - 1}")
     said, right = (np.concatenate(column) for column in zip(*notes, strict=True))
     print("\n" + reliability("notes", said, right))
+    errors = {"notes": expected_calibration_error(said, right)}
     said, right = (np.array(column) for column in zip(*phrases, strict=True))
     print("\n" + reliability("phrases", said, right))
+    errors["phrases"] = expected_calibration_error(said, right)
+    return conclude(
+        at_most(f"{what}: expected calibration error", error, LARGEST_ERROR)
+        for what, error in errors.items()
+    )
 
 
 def _note_calls(take: Take, truth: Truth, analysis: Analysis) -> tuple[Floats, Bools]:

@@ -21,6 +21,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from benchmarks.goals import at_most, conclude
 from benchmarks.log_worker import variants
 from improv.analysis import analyze
 from improv.document import document
@@ -38,8 +39,8 @@ LONGEST_SEC = {"add": 1.2, "refresh": 1.0, "import": 0.4, "migrate": 0.25, "crea
 OLD_LOG = Path(__file__).parent.parent / "tests" / "log_versions" / "version_1.sql"
 
 
-def main(arguments: list[str]) -> None:
-    """Run the kills and print what came of them."""
+def main(arguments: list[str]) -> int:
+    """Run the kills, print what came of them and the goals; the exit status."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks log_kills")
     parser.add_argument("--kills", type=int, default=KILLS)
     parser.add_argument("--seed", type=int, default=1)
@@ -50,6 +51,12 @@ def main(arguments: list[str]) -> None:
         stage = Stage(Path(folder))
         for kind in KINDS:
             print(stage.series(kind, options.kills // len(KINDS), options.seed), flush=True)
+    return conclude(
+        (
+            at_most("takes told to be kept and lost", stage.lost, 0),
+            at_most("logs that do not open whole", stage.broken, 0),
+        )
+    )
 
 
 class Stage:
@@ -57,6 +64,7 @@ class Stage:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.lost = self.broken = 0
         self.base = folder / "base"
         line = Line((Stretch("eighths", 8), Rest(4), Stretch("sixteenths", 4)), tempo_bpm=96)
         take, _ = play(line, Hand(), seed=1)
@@ -85,6 +93,8 @@ class Stage:
             good, missing = self._after(kind, path, acknowledged)
             opened += good
             lost += missing
+        self.lost += lost
+        self.broken += kills - opened
         return f"{kind:<10}{kills:>7}{in_time:>9}{told:>11}{lost:>6}{opened:>7}"
 
     def _kill(self, kind: str, path: Path, delay_sec: float) -> tuple[list[str], bool]:

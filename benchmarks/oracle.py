@@ -8,7 +8,10 @@ subdivision or kind of rhythm a segment is. For each segment it weighs
   probability of the positions left empty (a filled grid or a written rhythm);
 * no grid at all: the marginal likelihood of onsets at a steady, gliding or uneven rate.
 
-Only a player's own choices can part an answer from this one; it is the ceiling.
+On filled grids and free runs it is near the best that can be done with what it is told. On
+written rhythms it is no ceiling: it is not told the rhythm, nor that a segment is one, weighs
+its empty positions by a rough law, and gives the whole segment one row, where an answer that
+may change with every beat is scored beat by beat.
 """
 
 from __future__ import annotations

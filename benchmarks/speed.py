@@ -25,6 +25,7 @@ from pathlib import Path
 
 import mido
 
+from benchmarks.goals import Goal, at_most, conclude
 from benchmarks.long_takes import long_take
 from improv import analyze, read_take
 from improv.midi import write_take
@@ -120,32 +121,20 @@ def cold_sec(repeats: int, directory: Path) -> tuple[float, float]:
     return statistics.median(times[whole]), statistics.median(times[bare])
 
 
-def verdict(met: bool) -> str:
-    """How a goal came out, in words."""
-    return "met" if met else "NOT MET"
-
-
-def goal(what: str, value: float, most: float, unit: str = "") -> bool:
-    """Print a figure beside its goal; whether it was met."""
-    met = value <= most
-    print(f"{what:<34}{value:9.3f} {unit:<3} at most {most:g}: {'met' if met else 'NOT MET'}")
-    return met
-
-
-def short_take(repeats: int, directory: Path) -> list[bool]:
-    """Print what a 500-note take costs; which goals were met."""
+def short_take(repeats: int, directory: Path) -> list[Goal]:
+    """Print what a 500-note take costs; its goals."""
     take = long_take(SHORT_NOTES)
     short_ms = 1000.0 * median_sec(lambda: analyze(take), 2 * repeats)
     whole, bare = cold_sec(repeats, directory)
     print(f"{SHORT_NOTES} notes; cold: improv analyze {whole:.3f} s, bare imports {bare:.3f} s")
     return [
-        goal("analyze, in process", short_ms, SHORT_MS, "ms"),
-        goal("improv analyze, cold, above bare", whole - bare, COLD_SEC, "s"),
+        at_most("analyze, in process", short_ms, SHORT_MS, "ms"),
+        at_most("improv analyze, cold, above bare", whole - bare, COLD_SEC, "s"),
     ]
 
 
-def long_takes(sizes: list[int], repeats: int, directory: Path) -> list[bool]:
-    """Print what long takes cost; which goals were met."""
+def long_takes(sizes: list[int], repeats: int, directory: Path) -> list[Goal]:
+    """Print what long takes cost; their goals."""
     print("\n         seconds                   shares of mido's      highest MB")
     print("  notes    mido   read  analyze   analyze  with reading    mido   read  analyze")
     found = []
@@ -158,16 +147,15 @@ def long_takes(sizes: list[int], repeats: int, directory: Path) -> list[bool]:
             f"{row.share:10.2f}{whole:14.2f}{row.parse_mb:8.0f}{row.read_mb:7.0f}{row.analyze_mb:9.0f}",
             flush=True,
         )
-    print()
-    met = [goal("analyze, share of mido's parse", max(r.share for r in found), 1.0)]
+    goals = [at_most("analyze, share of mido's parse", max(r.share for r in found), 1.0)]
     if len(found) > 1:
         first, last = found[0], found[-1]
         growth = last.notes / first.notes
         slower = last.analyze_sec / first.analyze_sec / growth
         larger = last.analyze_mb / first.analyze_mb / growth
-        met.append(goal("time a note, longest to shortest", slower, SLOWDOWN))
-        met.append(goal("memory a note, the same", larger, SLOWDOWN))
-    return met
+        goals.append(at_most("time a note, longest to shortest", slower, SLOWDOWN))
+        goals.append(at_most("memory a note, the same", larger, SLOWDOWN))
+    return goals
 
 
 def main(arguments: list[str]) -> int:
@@ -178,7 +166,7 @@ def main(arguments: list[str]) -> int:
     options = parser.parse_args(arguments)
     sizes = [int(size) for size in options.notes.split(",") if size]
     with tempfile.TemporaryDirectory() as directory:
-        met = short_take(options.repeats, Path(directory))
+        goals = short_take(options.repeats, Path(directory))
         if sizes:
-            met += long_takes(sizes, max(1, options.repeats // 3), Path(directory))
-    return 0 if all(met) else 1
+            goals += long_takes(sizes, max(1, options.repeats // 3), Path(directory))
+    return conclude(goals)

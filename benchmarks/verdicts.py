@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchmarks.goals import at_least, at_most, conclude
 from benchmarks.verdict_cases import MAKERS, SETTINGS, Ground
 from improv.analysis import analyze
 from improv.assignments.judge import judge
@@ -74,11 +75,15 @@ def row(kind: str, results: Sequence[Result]) -> str:
     of_called = len(hits) / len(called) if called else float("nan")
     unsure = [float(np.mean([r.said == "can't tell" for r in g])) if g else float("nan")
               for g in (far, near)]  # fmt: skip
-    wrong_met = sum(r.blatant and not r.met and r.said == "met" for r in results)
     return (
         f"{kind:<20}{len(far):>5}{share_right(far):>8.3f}{precision:>8.3f}{recall:>8.3f}"
-        f"{of_called:>8.3f}{unsure[0]:>8.3f}{len(near):>6}{unsure[1]:>8.3f}{wrong_met:>7}"
+        f"{of_called:>8.3f}{unsure[0]:>8.3f}{len(near):>6}{unsure[1]:>8.3f}{wrong_met(results):>7}"
     )
+
+
+def wrong_met(results: Sequence[Result]) -> int:
+    """Blatant breaches that were called met."""
+    return sum(r.blatant and not r.met and r.said == "met" for r in results)
 
 
 def report(results: Sequence[Result]) -> str:
@@ -91,18 +96,16 @@ def report(results: Sequence[Result]) -> str:
     ]
     for kind in MAKERS:
         lines.append(row(kind, [r for r in results if r.kind == kind]))
-    far = [r for r in results if r.margin > FAR]
     lines.append(row("all", results))
     lines += [
         "prec., recall: of 'not met' over all margins; called: recall where something was called;",
         "unsure: share of can't tell; wrong: 'met' on a blatant breach (must be 0).",
-        f"Right where the margin is above two spreads: {share_right(far):.3f} (asked: {TARGET})",
     ]
     return "\n".join(lines)
 
 
-def main(arguments: list[str]) -> None:
-    """Run and print."""
+def main(arguments: list[str]) -> int:
+    """Run, print the table and the goals; the exit status."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks verdicts")
     parser.add_argument("--takes", type=int, default=200, help="per requirement")
     parser.add_argument("--seed", type=int, default=7000)
@@ -116,3 +119,10 @@ def main(arguments: list[str]) -> None:
         for r in results:
             if r.margin > FAR and r.said != ("met" if r.met else "not met"):
                 print(f"{r.kind} seed {r.seed} margin {r.margin:.1f} met {r.met}: {r.said}")
+    far = [r for r in results if r.margin > FAR]
+    return conclude(
+        (
+            at_least("right where the margin is above two spreads", share_right(far), TARGET),
+            at_most("'met' on a blatant breach", wrong_met(results), 0),
+        )
+    )

@@ -17,11 +17,13 @@ from benchmarks import __main__ as run_benchmarks
 from benchmarks import speed
 from benchmarks.baselines import grid_per_beat, nearest_point
 from benchmarks.calibration import expected_calibration_error, reliability
+from benchmarks.goals import at_least, at_most, conclude
 from benchmarks.long_takes import BPM, long_take
 from benchmarks.material import REPORTING_SEED, rhythm_pool, solo
 from benchmarks.oracle import oracle
 from benchmarks.scoring import acceptable, score
 from benchmarks.solo_failures import failures
+from benchmarks.solos import Sheet, goals_of, table
 from improv import grid
 from improv.model import Take
 from improv.synth import Hand, Line, Notated, Rest, Stretch, Truth, play, steady_run
@@ -196,6 +198,56 @@ def test_long_takes_are_as_long_as_asked_for():
     assert one.bars.number[-1] > 60
 
 
+def test_a_goal_is_met_or_not(capsys):
+    """At least and at most, the bound included; a figure that is none meets nothing."""
+    assert at_least("share", 0.9, 0.9).met and not at_least("share", 0.899, 0.9).met
+    assert at_most("error", 0.04, 0.04).met and not at_most("error", 0.041, 0.04).met
+    assert not at_least("share", np.nan, 0.9).met and not at_most("error", np.nan, 0.9).met
+    assert conclude([at_least("share", 0.95, 0.9), at_most("error", 0.1, 0.04, "ms")]) == 1
+    printed = capsys.readouterr().out
+    assert "0.950    at least 0.9: met" in printed
+    assert "0.100 ms at most 0.04: NOT MET" in printed
+    assert conclude([at_least("share", 0.95, 0.9)]) == 0
+
+
+def sheet_of(right: list[bool], oracle: list[bool], takes: int = 11) -> Sheet:
+    """Some sixteenths of a player of 100 BPM and 12 ms, a tenth of them free, none called so."""
+    size = len(right)
+    free = np.arange(size) % 10 == 0
+    both = {"improv": np.array(right), "oracle": np.array(oracle)}
+    return Sheet(
+        np.arange(size) % takes,
+        np.full(size, 100.0),
+        np.full(size, 12.0),
+        np.full(size, 150.0),
+        np.where(free, -1, KEYS.index("half-unit")),
+        np.zeros(size, dtype=bool),
+        both,
+        both,
+        {"improv": free & (np.arange(size) % 20 == 0), "oracle": free},
+    )
+
+
+def test_the_goals_of_the_solos_by_hand():
+    """90 of 100 right against 96: 0.9375 of the oracle; half of the free notes: F1 2/3."""
+    sheet = sheet_of([i >= 10 for i in range(100)], [i >= 4 for i in range(100)])
+    ratio, middle, free = goals_of(sheet)
+    # Of the ten free notes (0, 10, ... 90) improv has nine right, as has the oracle.
+    on_grid = (81 / 90) / (87 / 90)
+    assert (ratio.value, ratio.met) == (pytest.approx(on_grid), False)
+    assert ratio.what == "vs oracle: filled grids, 90 notes"
+    assert (middle.value, middle.met) == (0.9, False)
+    assert (free.value, free.met) == (pytest.approx(2 / 3), False)
+
+
+def test_a_ratio_of_few_takes_is_shown_and_not_judged():
+    """Nine takes: in brackets, beside their notes and takes, and no goal."""
+    sheet = sheet_of([True] * 90, [i >= 9 for i in range(90)], takes=9)
+    assert all("oracle" not in goal.what for goal in goals_of(sheet))
+    line = next(row for row in table(sheet).splitlines() if row.startswith("all "))
+    assert line.split() == ["all", "90", "9", "1.000", "0.900", "(1.111)"]
+
+
 def test_the_speed_benchmark_prints_its_goals(capsys):
     """A short take and one long one: goals with their figures, and a status that sums them up."""
     status = speed.main(["--notes", "1000", "--repeats", "1"])
@@ -215,21 +267,28 @@ def test_the_solos_benchmark_prints_its_table(capsys):
 
 
 @pytest.mark.parametrize(
-    ("name", "expected"),
+    ("name", "expected", "goals"),
     [
-        ("calibration", ["notes        calls", "phrases      calls", "expected calibration error"]),
+        (
+            "calibration",
+            ["notes        calls", "phrases      calls", "expected calibration error"],
+            2,
+        ),
         (
             "estimates",
             ["swing ratio (pairs)", "constant offset, ms", "spread, share", "drift, BPM"],
+            4,
         ),
     ],
 )
-def test_calibration_and_estimates_print_their_tables(capsys, name, expected):
-    """Two takes each: every table is there and no figure is missing."""
-    assert run_benchmarks.main([name, "--takes", "2", "--tuning"]) == 0
+def test_calibration_and_estimates_print_their_tables(capsys, name, expected, goals):
+    """Two takes each: every table is there, no figure is missing, the status sums up the goals."""
+    status = run_benchmarks.main([name, "--takes", "2", "--tuning"])
     printed = capsys.readouterr().out
     assert all(text in printed for text in expected)
     assert "nan" not in printed
+    assert printed.count(": met") + printed.count(": NOT MET") == goals
+    assert status == ("NOT MET" in printed)
 
 
 def test_failures_are_listed_worst_first():
