@@ -21,19 +21,26 @@ from improv.assignments.clicktrack import click_track
 from improv.assignments.gaps import Silence, gap_drifts, silences_of
 from improv.assignments.judge import judge
 from improv.assignments.model import Assignment
+from improv.assignments.tempo_claims import (
+    SAME_TEMPO,
+    assumed_doubt,
+    claim,
+    differ,
+    option_text,
+    stated_doubt,
+)
 from improv.assignments.verdict import Verdict
 from improv.errors import ImprovError, UsageError
 from improv.files import printable, shown
 from improv.meter import Meter
 from improv.midi import read_smf, read_take, take_from_smf
-from improv.midi_tempo import FileTime
-from improv.model import Reading, Settings, Take
-from improv.tempo import quarter_sec_at
+from improv.midi_tempo import FileTime, file_time
+from improv.model import Reading, Settings, Take, TempoMap
+from improv.tempo import constant_tempo, quarter_sec_at
 
 PLAYER = "PLAYER"
 FEWEST_PER_CORE = 4
 SUFFIXES = (".mid", ".midi", ".smf")
-SAME_TEMPO = 5e-3
 
 
 @dataclass(frozen=True)
@@ -113,32 +120,62 @@ def job_for(
     return Job(assignment, reading, settings, part, count_in, gaps, naming or Naming())
 
 
-def read_for(job: Job, path: str) -> Take:
-    """The take as the assignment says it was recorded; what the job states wins."""
+def read_for(job: Job, path: str) -> tuple[Take, str]:
+    """The take as the assignment says it was recorded, and why it can't be judged, if so.
+
+    What the job states wins; a doubt is about the tempo (`tempo_claims`).
+    """
     assignment, stated = job.assignment, job.reading
     count_in = assignment.count_in_bars if job.count_in is None else job.count_in
     reading = replace(stated, meter=stated.meter or assignment.meter, count_in_bars=count_in)
-    steps = len(assignment.tempo_bpm) > 1
-    if reading.backing is not None or reading.tempo_bpm is not None:
-        return read_take(path, reading)
-    if not steps:
-        return read_take(path, replace(reading, tempo_bpm=assignment.tempo_bpm[0]))
-    return take_from_smf(read_smf(path), shown(path), reading, _own_time(assignment, count_in))
+    smf, name, meters = read_smf(path), shown(path), ((0.0, assignment.meter),)
+    asked = _asked_time(assignment, count_in)
+    if reading.backing is not None:
+        take = read_take(path, reading)
+    elif reading.tempo_bpm is not None:
+        take = take_from_smf(smf, name, reading)
+    elif len(assignment.tempo_bpm) > 1:
+        take = take_from_smf(smf, name, reading, FileTime(480, asked, meters, True, True))
+    else:
+        take = take_from_smf(smf, name, replace(reading, tempo_bpm=assignment.tempo_bpm[0]))
+    own = None if smf.kind == 2 else file_time(smf, name)
+    return take, _tempo_doubt(job, take, own, asked)
 
 
-def _own_time(assignment: Assignment, count_in: int) -> FileTime:
-    """The tempo steps of the assignment's own track, as if it had been the backing."""
+def _tempo_doubt(job: Job, take: Take, own: FileTime | None, asked: TempoMap) -> str:
+    """Why the take's tempo makes a verdict void; empty where it does not."""
+    onset, meter = take.onset_sec, take.bars.meters[0]
+    option = "--backing" if job.reading.backing is not None else "--tempo"
+    stated = job.reading.backing is not None or job.reading.tempo_bpm is not None
+    used = claim(take.tempo_map, onset, meter)
+    if stated and differ(used.time, asked, onset):
+        other, remedy = claim(asked, onset, meter), f"without {option}"
+        doubt = stated_doubt(used, other, "the assignment asks", remedy, onset, meter)
+        if doubt:
+            return doubt
+    if own is None or not own.states_tempo or not differ(used.time, own.tempo_map, onset):
+        return ""
+    filed = claim(own.tempo_map, onset, meter)
+    if not stated:
+        return assumed_doubt(used, filed, onset, meter)
+    return stated_doubt(used, filed, "its file says", option_text(filed), onset, meter)
+
+
+def _asked_time(assignment: Assignment, count_in: int) -> TempoMap:
+    """The assignment's tempo, or its steps as if its own track had been the backing."""
+    if len(assignment.tempo_bpm) == 1:
+        beat = float(assignment.meter[0].tempo_beat_quarter)
+        return constant_tempo(assignment.tempo_bpm[0] * beat)
     track = click_track(replace(assignment, count_in_bars=count_in))
     first = track.tempo_map.start_quarter[0]
-    moved = replace(track.tempo_map, start_quarter=track.tempo_map.start_quarter - first)
-    return FileTime(480, moved, ((0.0, assignment.meter),), True, True)
+    return replace(track.tempo_map, start_quarter=track.tempo_map.start_quarter - first)
 
 
 def check_file(job: Job, path: str) -> Checked:
     """One file, read, analyzed and judged; what cannot be read is told, not raised."""
     started = time.perf_counter()
     try:
-        take = read_for(job, path)
+        take, doubt = read_for(job, path)
         read = time.perf_counter()
         analysis = analyze(take, job.settings)
         analyzed = time.perf_counter()
@@ -148,9 +185,8 @@ def check_file(job: Job, path: str) -> Checked:
             )
         else:
             silences = silences_of(job.assignment, analysis)
-        verdict = judge(
-            job.assignment, analysis, job.part, gap_drifts(analysis, silences), _warnings(job, take)
-        )
+        drifts, warnings = gap_drifts(analysis, silences), _warnings(job, take, doubt)
+        verdict = judge(job.assignment, analysis, job.part, drifts, warnings, doubt)
     except ImprovError as error:
         return Checked(path, job.naming.player(path, None), None, printable(str(error)))
     done = time.perf_counter()
@@ -158,12 +194,14 @@ def check_file(job: Job, path: str) -> Checked:
     return Checked(path, player, verdict, "", read - started, analyzed - read, done - analyzed)
 
 
-def _warnings(job: Job, take: Take) -> tuple[str, ...]:
+def _warnings(job: Job, take: Take, doubt: str) -> tuple[str, ...]:
     """What of the take's tempo is not what the assignment asks."""
+    if doubt:
+        return ()
     if job.reading.tempo_bpm is None and any(
         w.startswith("The file says") and "quarter notes per minute" in w for w in take.warnings
     ):
-        return ("If it was played at the file's own tempo, check it again with --tempo.",)
+        return ("The notes keep the assignment's tempo, whatever the file says.",)
     asked = job.assignment.tempo_at(1)
     meter: Meter = job.assignment.meter[0]
     quarter = float(quarter_sec_at(take.tempo_map, take.tempo_map.start_quarter[:1] * 0 + 1e-6)[0])

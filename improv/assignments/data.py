@@ -14,7 +14,7 @@ from typing import Any
 
 from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
-from improv.assignments.report import missed_by, requirement_columns
+from improv.assignments.report import judged_of, missed_by, requirement_columns
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, GapDrift, Outcome, Verdict
 from improv.files import printable
 from improv.meter import meter_text
@@ -31,7 +31,7 @@ def json_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     """The document, one take to a line."""
     takes = ",\n  ".join(json.dumps(_take(one), allow_nan=False) for one in checked)
     columns = requirement_columns(assignment)
-    judged = [c for c in checked if c.verdict is not None]
+    judged = judged_of(checked)
     missed = [
         {"section": s, "requirement": kind, "players": players, "bars": bars}
         for s, kind, players, bars in missed_by(judged, columns)
@@ -61,6 +61,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "state": verdict.state,
         "part": verdict.part,
         "tempo_bpm": _rounded(verdict.tempo_bpm),
+        "doubt": printable(verdict.doubt) or None,
         "requirements": [_outcome(outcome) for outcome in verdict.outcomes],
         "gaps": [_gap(gap) for gap in verdict.gaps],
         "next": verdict.next_step,

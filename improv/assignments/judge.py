@@ -45,15 +45,20 @@ def judge(
     part: int = 1,
     gaps: tuple[GapDrift, ...] = (),
     warnings: tuple[str, ...] = (),
+    doubt: str = "",
 ) -> Verdict:
-    """Everything an assignment asks, against one take. `part` is 1 or 2 of an alternation."""
+    """Everything an assignment asks, against one take. `part` is 1 or 2 of an alternation.
+
+    With a `doubt` about the tempo, a sentence with its remedy, nothing can be told.
+    """
     seen = evidence(analysis)
     outcomes = []
     for number, section in enumerate(assignment.sections, start=1):
         case = Case(number, section, assignment, analysis, seen, part)
-        outcomes += [_JUDGES[kind](case) for kind in section.requirements()]
+        found = [_JUDGES[kind](case) for kind in section.requirements()]
+        outcomes += [_unjudged(outcome, doubt) for outcome in found] if doubt else found
     state = together([outcome.state for outcome in outcomes])
-    next_step, caution = _next(assignment, outcomes, state, analysis)
+    next_step, caution = (doubt, "") if doubt else _next(assignment, outcomes, state, analysis)
     return Verdict(
         take=analysis.take.name,
         title=assignment.title,
@@ -61,11 +66,24 @@ def judge(
         tempo_bpm=analysis.take.tempo_bpm,
         state=state,
         outcomes=tuple(outcomes),
-        gaps=gaps,
+        gaps=() if doubt else gaps,
         next_step=next_step,
         caution=caution,
         warnings=(*warnings, *analysis.warnings),
+        doubt=doubt,
     )
+
+
+def _unjudged(outcome: Outcome, doubt: str) -> Outcome:
+    """What was asked, and nothing of what would have been found."""
+    bars = tuple(
+        BarVerdict(b.bar, CANT_TELL, b.notes, reason="the tempo is in doubt", asked=b.asked)
+        for b in outcome.bars
+    )
+    return replace(
+        outcome, state=CANT_TELL, bars=bars, reason=doubt, how_far="", next_step=doubt,
+        value=None, standard_error=None,
+    )  # fmt: skip
 
 
 # --- bar by bar -------------------------------------------------------------

@@ -38,6 +38,8 @@ def verdict_text(verdict: Verdict, assignment: Assignment) -> str:
     """One take's check, ending in a newline."""
     title = printable(verdict.title) or "Assignment"
     lines = [f"{title}: {_headline(verdict)}"]
+    if verdict.doubt:
+        lines += ["", *_wrap(printable(verdict.doubt))]
     part = f", part {verdict.part}" if _has_turns(assignment) else ""
     take = printable(verdict.take)
     lines += ["", *_wrap(f"Take {take} at {bpm_text(verdict.tempo_bpm)} BPM{part}.")]
@@ -48,17 +50,24 @@ def verdict_text(verdict: Verdict, assignment: Assignment) -> str:
             where = bars_text(outcome.first_bar, outcome.last_bar)
             name = f" ({printable(outcome.name)})" if outcome.name else ""
             lines += ["", f"{where[:1].upper()}{where[1:]}{name}"]
-        lines += _outcome_lines(outcome)
-    lines += _bar_lines(verdict)
+        lines += _wrap(_asked(outcome), "  ", "    ") if verdict.doubt else _outcome_lines(outcome)
+    if not verdict.doubt:
+        lines += _judged_lines(verdict)
+    for warning in verdict.warnings:
+        lines += ["", *_wrap(f"Note: {printable(warning)}")]
+    return "\n".join(lines) + "\n"
+
+
+def _judged_lines(verdict: Verdict) -> list[str]:
+    """The bar table, the gaps, and what to do next."""
+    lines = _bar_lines(verdict)
     if verdict.gaps:
         lines += ["", "Across the gaps"]
         lines += [line for gap in verdict.gaps for line in _wrap(gap_text(gap), "  ")]
     lines += ["", *_wrap(f"Next: {verdict.next_step}")]
     if verdict.caution:
         lines += _wrap(verdict.caution)
-    for warning in verdict.warnings:
-        lines += ["", *_wrap(f"Note: {printable(warning)}")]
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _headline(verdict: Verdict) -> str:
@@ -73,7 +82,7 @@ def _has_turns(assignment: Assignment) -> bool:
 
 def _outcome_lines(outcome: Outcome) -> list[str]:
     """The requirement, and below it why it is met or not and how far from it."""
-    lines = _wrap(f"{SIGN[outcome.state]} {outcome.asked}: {outcome.state}", "  ", "    ")
+    lines = _wrap(_asked(outcome), "  ", "    ")
     said = outcome.reason.rstrip(".")
     if outcome.state == CANT_TELL and outcome.count(CANT_TELL) and outcome.value is None:
         doubted = breaches_text([b for b in outcome.bars if b.notes], CANT_TELL)
@@ -81,6 +90,10 @@ def _outcome_lines(outcome: Outcome) -> list[str]:
     if outcome.how_far and outcome.state != MET:
         said = f"{said}. {outcome.how_far[:1].upper()}{outcome.how_far[1:]}"
     return lines + (_wrap(f"{said[:1].upper()}{said[1:]}.", "    ") if said else [])
+
+
+def _asked(outcome: Outcome) -> str:
+    return f"{SIGN[outcome.state]} {outcome.asked}: {outcome.state}"
 
 
 def _bar_lines(verdict: Verdict) -> list[str]:
@@ -149,18 +162,30 @@ def _wrap(text: str, first: str = "", then: str | None = None) -> list[str]:
 def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     """Many takes in one table, then what most players missed."""
     title = printable(assignment.title) or "Assignment"
-    judged = [c for c in checked if c.verdict is not None]
+    judged = judged_of(checked)
     met = sum(c.verdict is not None and c.verdict.state == MET for c in judged)
-    lines = [f"{title}: {met} of {counted(len(judged), 'take')} met", ""]
+    share = f"{met} of {counted(len(judged), 'take')} met" if judged else "no take could be judged"
+    lines = [f"{title}: {share}", ""]
     columns = requirement_columns(assignment)
     lines += _class_table(checked, columns)
     lines += ["", *_legend(columns)]
     lines += ["", *_most_missed(judged, columns)]
+    doubted = [c for c in checked if c.verdict is not None and c.verdict.doubt]
+    if doubted:
+        lines += ["", f"The tempo is in doubt: {counted(len(doubted), 'take')}"]
+        for one in doubted:
+            why = one.verdict.doubt.removeprefix("Not judged: ") if one.verdict else ""
+            lines += _wrap(f"- {one.player}: {printable(why)}", "", "  ")
     broken = [c for c in checked if c.verdict is None]
     if broken:
         lines += ["", f"Could not be checked: {counted(len(broken), 'file')}"]
         lines += [line for c in broken for line in _wrap(f"- {c.error}", "", "  ")]
     return "\n".join(lines) + "\n"
+
+
+def judged_of(checked: Sequence[Checked]) -> list[Checked]:
+    """The takes that could be read and judged at a tempo that was played."""
+    return [c for c in checked if c.verdict is not None and not c.verdict.doubt]
 
 
 def requirement_columns(assignment: Assignment) -> list[tuple[int, str, str]]:

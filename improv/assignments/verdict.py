@@ -75,7 +75,11 @@ class GapDrift:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The check of one take."""
+    """The check of one take.
+
+    `doubt` is why nothing was judged, and what to do: the take was read at a tempo that was not
+    played, or may not have been. Everything then can't be told.
+    """
 
     take: str
     title: str
@@ -87,6 +91,7 @@ class Verdict:
     next_step: str
     caution: str
     warnings: tuple[str, ...]
+    doubt: str = ""
 
 
 def together(states: list[str]) -> str:

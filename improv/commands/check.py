@@ -23,8 +23,9 @@ Examples:
   improv check week3.toml monday/ --player-pattern 'week3-PLAYER'
   improv check week3.toml monday/ --player-from track --format csv
 
-Tempo, meter and count-in are the assignment's unless stated here. A bar that cannot
-be called is "can't tell" and counts for neither side. Exit status: 0 everything met;
+Tempo, meter and count-in are the assignment's unless stated here; a take that was played
+at another tempo is not judged. A bar that cannot be called is "can't tell" and counts
+for neither side. A take named twice is counted once. Exit status: 0 everything met;
 1 something not met, not to be told, or a take that cannot be read; 2 wrong use.
 """
 

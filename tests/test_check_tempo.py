@@ -1,0 +1,203 @@
+"""A take read at a tempo that was not played is not judged; whatever was played is."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from improv.assignments.clickfiles import write_click_midi
+from improv.assignments.clicktrack import click_track
+from improv.assignments.reading import parse_assignment
+from improv.assignments.tempo_claims import firmness
+from improv.cli import cli
+from improv.meter import parse_meter
+from improv.midi_write import write_take
+from improv.synth import Hand, Line, Stretch, play
+from improv.tempo import constant_tempo
+
+HOLDS = (Stretch("eighths", 32),)
+SWINGS = (Stretch("swung eighths", 32),)
+
+
+def week(folder: Path, tempo: object, meter: str = "4/4", asks: str = "eighths") -> Path:
+    """An assignment at a tempo."""
+    path = folder / "week.toml"
+    steps = "bars-per-tempo = 4\n" if isinstance(tempo, list) else ""
+    path.write_text(
+        f'title = "Week"\ntempo = {tempo}\n{steps}meter = "{meter}"\n[[section]]\n'
+        f'bars = "1-8"\nstay-on = "{asks}"\nleast-notes = 1\n'
+    )
+    return path
+
+
+def take_at(
+    path: Path, played: float, filed: float, meter: str = "4/4", pieces: tuple[Stretch, ...] = HOLDS
+) -> Path:
+    """A take played at one tempo into a file that says another, bar 1 at its start."""
+    take, _ = play(Line(pieces, meter, played), Hand(9.0, 12.0), 3)
+    onset = np.maximum(take.onset_sec - float(take.tempo_map.start_sec[0]), 0.0)
+    beat = float(parse_meter(meter)[0].tempo_beat_quarter)
+    moved = replace(
+        take, onset_sec=onset, release_sec=onset + 0.1, tempo_map=constant_tempo(filed * beat)
+    )
+    write_take(moved, path)
+    return path
+
+
+def run(*arguments: object) -> Result:
+    """The command line, in process."""
+    return CliRunner().invoke(cli, ["check", *map(str, arguments)])
+
+
+def said(result: Result) -> str:
+    """What was printed, on one line."""
+    return " ".join(result.stdout.split())
+
+
+VOID = (
+    # asked, played, file says, options, what is said
+    (72, 96, 96, (), "the take was played at 96 BPM, as its file says and its notes show, and the "
+     "assignment asks for 72 BPM; record it again over the assignment's click, or add --tempo 96"),
+    (96, 96, 96, ("--tempo", 80), "the notes keep 96 BPM, as the assignment asks, and not the "
+     "stated 80 BPM; check it again without --tempo."),
+    (80, 96, 96, ("--tempo", 120), "the notes keep 96 BPM, as its file says, and not the stated "
+     "120 BPM; check it again with --tempo 96."),
+    # Eighths at 120 and eighth triplets at 80 are the same notes.
+    (80, 120, 120, (), "the take's file says 120 BPM, the assignment asks for 80 BPM, and the "
+     "notes do not show which was played; add --tempo 80 or --tempo 120, whichever it was."),
+    ([72, 76], 96, 96, (), "the take was played at 96 BPM, as its file says and its notes show, "
+     "and the assignment asks for 72 to 76 BPM; record it again"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("asked", "played", "filed", "options", "words"), VOID)
+def test_a_void_judgement(
+    asked: object, played: float, filed: float, options: tuple[object, ...], words: str,
+    tmp_path: Path,
+) -> None:  # fmt: skip
+    """Said first, in one sentence with its remedy; everything can't be told; exit status 1."""
+    take = take_at(tmp_path / "ada.mid", played, filed)
+    result = run(week(tmp_path, asked), take, *options)
+    assert result.exit_code == 1
+    lines = result.stdout.splitlines()
+    assert lines[0] == "Week: can't tell (2 can't tell)"
+    assert lines[2].startswith("Not judged: ")
+    assert f"Not judged: {words}" in said(result)
+    assert max(map(len, lines)) <= 80
+    for absent in ("Bar by bar", "Next:", "not met", "leave the"):
+        assert absent not in result.stdout
+
+
+JUDGED = (
+    # asked, played, file says, options
+    (96, 96, 96, ()),
+    (96, 96, 120, ()),  # A recorder that writes 120 whatever was played.
+    (96, 96, 120, ("--tempo", 96)),
+    (80, 120, 120, ("--tempo", 120)),
+    (72, 96, 96, ("--tempo", 96)),
+    (60, 60, 120, ("--tempo", 60)),
+)
+
+
+@pytest.mark.parametrize(("asked", "played", "filed", "options"), JUDGED)
+@pytest.mark.parametrize("pieces", [HOLDS, SWINGS])
+def test_a_judgement_that_stands(
+    asked: float, played: float, filed: float, options: tuple[object, ...],
+    pieces: tuple[Stretch, ...], tmp_path: Path,
+) -> None:  # fmt: skip
+    """Read at the tempo that was played, the take is judged, whatever else is named."""
+    take = take_at(tmp_path / "ada.mid", played, filed, pieces=pieces)
+    result = run(week(tmp_path, asked), take, *options)
+    assert "Not judged" not in result.stdout
+    assert result.exit_code == 0, result.stdout
+    assert ("keep the assignment's tempo" in said(result)) == (filed != asked and not options)
+
+
+@pytest.mark.parametrize(("meter", "asks"), [("6/8", "eighths"), ("2+2+2+3/8", "eighths")])
+def test_other_meters(meter: str, asks: str, tmp_path: Path) -> None:
+    """Tempi are told in the beats of the meter, as --tempo takes them."""
+    take = take_at(tmp_path / "ada.mid", 60.0, 60.0, meter)
+    void = run(week(tmp_path, 52, meter, asks), take)
+    assert "played at 60 BPM" in said(void)
+    again = run(week(tmp_path, 52, meter, asks), take, "--tempo", 60)
+    assert again.exit_code == 0, again.stdout
+
+
+def test_a_wrong_backing_is_told(tmp_path: Path) -> None:
+    """The notes keep the assignment's tempo and not the backing's."""
+    path, click = week(tmp_path, 96), tmp_path / "click.mid"
+    other = parse_assignment(path.read_text().replace("96", "84"))
+    write_click_midi(click_track(other), click)
+    take = take_at(tmp_path / "ada.mid", 96, 96)
+    result = run(path, take, "--backing", click)
+    assert result.exit_code == 1
+    assert "and not the stated 84 BPM; check it again without --backing." in said(result)
+
+
+def test_the_data_say_so_too(tmp_path: Path) -> None:
+    """JSON has the doubt, and no bar is met or not met; CSV has it as the reason."""
+    path, take = week(tmp_path, 72), take_at(tmp_path / "ada.mid", 96, 96)
+    (found,) = json.loads(run(path, take, "--format", "json").stdout)["takes"]
+    assert found["state"] == "can't tell"
+    assert found["doubt"].startswith("Not judged: the take was played at 96 BPM")
+    assert {b["state"] for r in found["requirements"] for b in r["bars"]} == {"can't tell"}
+    assert {r["value"] for r in found["requirements"]} == {None}
+    assert "Not judged: the take was played at 96 BPM" in run(path, take, "--format", "csv").stdout
+    fine = json.loads(run(week(tmp_path, 96), take, "--format", "json").stdout)["takes"][0]
+    assert fine["doubt"] is None
+
+
+def test_a_class_leaves_them_out_of_what_was_missed(tmp_path: Path) -> None:
+    """In the table as can't tell, named below, and no player among those who missed."""
+    folder = tmp_path / "monday"
+    folder.mkdir()
+    take_at(folder / "ada.mid", 96, 96)
+    take_at(folder / "ben.mid", 72, 72)
+    result = run(week(tmp_path, 96), folder)
+    assert result.stdout.startswith("Week: 1 of 1 take met\n")
+    assert "ben     can't tell" in result.stdout
+    assert "The tempo is in doubt: 1 take - ben: the take was played at 72 BPM" in said(result)
+    assert "Nobody missed anything" in result.stdout
+    (folder / "ada.mid").unlink()
+    take_at(folder / "cem.mid", 72, 72)
+    assert run(week(tmp_path, 96), folder).stdout.startswith("Week: no take could be judged\n")
+
+
+def test_firmness_by_hand() -> None:
+    """Exact eighths at 100 BPM lie in two places of a 600 ms beat.
+
+    A kernel of 20 ms has the height 600 / (20 sqrt(2 pi)) = 11.968 against an even 1. Of 39 other
+    notes 19 lie in a note's own place: 19 / 39 x 11.968 = 5.831, and with a tenth anywhere
+    ln(0.1 + 0.9 x 5.831) = 1.6768 nats, 40 times. A later start changes nothing.
+    """
+    (meter,) = parse_meter("4/4")
+    time = constant_tempo(100.0)
+    for start in (0.0, 0.11):
+        nats = firmness(np.arange(40) * 0.3 + start, time, meter)
+        assert nats == pytest.approx(40 * 1.6768, rel=1e-3)
+
+
+def test_one_rhythm_is_as_firm_in_either_of_its_tempi() -> None:
+    """Eighths at 120 are triplets at 80 and quarters at 240: nothing tells them apart."""
+    (meter,) = parse_meter("4/4")
+    onset = np.arange(240) * 0.25 + np.random.default_rng(2).normal(0.0, 0.01, 240)
+    firm = [firmness(onset, constant_tempo(bpm), meter) for bpm in (120.0, 80.0, 240.0, 100.0)]
+    assert firm[1:3] == pytest.approx([firm[0]] * 2, abs=6.0)
+    assert firm[3] < firm[0] - 200
+
+
+def test_chance_keeps_no_step() -> None:
+    """Notes at random are hardly ever in step; chords do not agree with themselves."""
+    (meter,) = parse_meter("4/4")
+    time, rng = constant_tempo(100.0), np.random.default_rng(1)
+    for count in (10, 40, 200):
+        random = [firmness(np.sort(rng.uniform(0, 90, count)), time, meter) for _ in range(1000)]
+        assert np.mean(np.array(random) > 8.0) < 0.004
+    chords = np.sort(np.repeat(rng.uniform(0, 90, 20), 4) + np.tile([0, 0.002, 0.004, 0.006], 20))
+    assert firmness(chords, time, meter) < 8.0
+    assert firmness(np.array([1.0]), time, meter) == 0.0
