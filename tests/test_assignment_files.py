@@ -77,6 +77,13 @@ def test_a_whole_file_is_read() -> None:
     assert (read.click.beats, read.click.bars_off) == ((2, 4), (1, 2))
 
 
+def test_short_names_stand_for_the_full_ones() -> None:
+    """What the narrow tables print can be written in an assignment; it is kept in full."""
+    short = WHOLE.replace('"eighths"', '"8ths"').replace('"triplets"', '"8th trip."')
+    assert short != WHOLE
+    assert parse_assignment(short) == parse_assignment(WHOLE)
+
+
 REFUSED = (
     ("tempo = 96", "tempo = 9", "line 1: 'tempo': 9 lies outside 10 to 1000"),
     ("tempo = 96", "tempo = nan", "line 1: 'tempo': nan lies outside"),

@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 from improv.assignments.keys import line_of, suggestion
 from improv.errors import UsageError
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, name, offered
+from improv.grid import SUBDIVISIONS, name, offered, short_name
 from improv.meter import Meter
 
 LAST_BAR = 9999
@@ -116,9 +116,10 @@ class Table:
         return first, last
 
     def subdivision(self, key: str, text: str, meters: tuple[Meter, ...]) -> str:
-        """A subdivision's name as the meter has it."""
+        """A subdivision's name as the meter has it, of a short one (`16ths`) the full one."""
         names = names_in(meters)
         wanted = " ".join(text.lower().split())
+        wanted = {short_name(n): n for n in names}.get(short_name(wanted), wanted)
         if wanted == "triplets":
             wanted = _plain_triplets(meters) or wanted
         if wanted not in names:
