@@ -8,6 +8,7 @@ writing    Assignment -> TOML text; updates keep the comments of a hand-edited f
 evidence   an Analysis as arrays per event, ready to be judged
 judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
 gaps       how far a player drifted while the click was out
+tempo_claims  which tempo was played, where file, command line and assignment disagree
 classes    many takes: read, analyzed and judged over several cores
 report     a Verdict, or a class of them, as text, JSON and CSV
 proposal   an assignment from a player's own analyses
