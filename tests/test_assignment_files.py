@@ -127,7 +127,7 @@ REFUSED = (
     (SHORT, SHORT + "[click]\nbars-on = 3\n", "click 'bars-on': needs 'bars-off' beside it"),
     (SHORT, SHORT + "[click]\nhalf-time = true\nbeats = [1]\n", "contradicts 'beats'"),
     (SHORT, SHORT + "[click]\nbeats = [5]\n", "5 lies outside 1 to 4"),
-    (SHORT, SHORT + "[click]\nplace = 'la'\n", "'la' is no position of the beat in 4/4; it can be: &"),
+    (SHORT, SHORT + "[click]\nplace = 'la'\n", "'la' is no position of the beat in 4/4; it can"),
     (SHORT, SHORT + "[[section]\n", "line 5, column 10: not valid TOML"),
     (SHORT, "section = 3\ntempo = 96", "sections are written"),
 )  # fmt: skip
