@@ -16,7 +16,7 @@ from dataclasses import replace
 
 from improv.assignments import judge_rate
 from improv.assignments.evidence import evidence
-from improv.assignments.judge_case import NOTHING_PLAYED, Case, capital, outcome_of, slow
+from improv.assignments.judge_case import NOTHING_PLAYED, Case, outcome_of, slow
 from improv.assignments.judge_grid import judge_grid
 from improv.assignments.judge_limits import judge_drift, judge_pocket, judge_swing
 from improv.assignments.model import REQUIREMENTS, Assignment
@@ -33,7 +33,7 @@ from improv.assignments.verdict import (
 )
 from improv.model import Analysis
 from improv.practice import CAUTION
-from improv.wording import bars_text, bpm_text, counted
+from improv.wording import bars_text, bpm_text, capital, counted
 
 STEP_BPM = 4
 """A raise of the tempo: 3 to 5 BPM at a time (teaching practice, low authority)."""

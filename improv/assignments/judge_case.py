@@ -68,8 +68,3 @@ def outcome_of(
 def slow(case: Case) -> str:
     """A tempo to slow down to, in words."""
     return slower(case.tempo_bpm, BACK_OFF)
-
-
-def capital(text: str) -> str:
-    """The text with a capital letter first."""
-    return text[:1].upper() + text[1:]

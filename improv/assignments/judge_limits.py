@@ -9,7 +9,7 @@ import numpy as np
 
 from improv.assignments import defaults, judge_measure
 from improv.assignments.checking import pair_key
-from improv.assignments.judge_case import NOTHING_PLAYED, Case, capital, outcome_of, slow
+from improv.assignments.judge_case import NOTHING_PLAYED, Case, outcome_of, slow
 from improv.assignments.judge_measure import FEWEST_FOR_SHARE, Measured, rows_in
 from improv.assignments.saying import limits_text, points
 from improv.assignments.verdict import (
@@ -24,7 +24,7 @@ from improv.assignments.verdict import (
     beside,
     together,
 )
-from improv.wording import bars_text, bpm_text, counted
+from improv.wording import bars_text, bpm_text, capital, counted
 
 SURE_ALONE = 2.5
 """Standard errors from which one phrase's drift alone breaks the limit: one of many phrases
