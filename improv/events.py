@@ -37,6 +37,8 @@ GRACE_SHARE = 0.68
 """At fast tempi a grace is shorter still: nearer to half a unit, an upbeat is a written one."""
 GRACE_ANY_LOUDNESS_SEC = 0.045
 GRACE_ISOLATION = 0.4
+SOFT_SHARE, SOFT_GRACE_SHARE, SOFT_ISOLATION = 0.86, 0.75, 0.65
+"""A note clearly softer than both its neighbours may be a grace at more, and nearer to others."""
 """A grace note's step is under this share of the steps around it; a run's notes are not."""
 
 
@@ -164,9 +166,12 @@ def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:
     step = np.diff(onset_sec)
     before = np.concatenate([[np.inf], step[:-1]])
     after = np.concatenate([step[1:], [np.inf]])
-    neighbour = np.minimum(before, after)
-    longest = np.minimum(GRACE_SHARE * half_unit_sec[1:], GRACE_LONGEST_SEC)
-    short = (step <= longest) & (step < GRACE_ISOLATION * neighbour)
+    neighbours = np.minimum(loudness[1:], np.concatenate([loudness[1:2], loudness[:-2]]))
+    soft = loudness[:-1] < SOFT_SHARE * neighbours
+    share = np.where(soft, SOFT_GRACE_SHARE, GRACE_SHARE)
+    isolation = np.where(soft, SOFT_ISOLATION, GRACE_ISOLATION)
+    short = step <= np.minimum(share * half_unit_sec[1:], GRACE_LONGEST_SEC)
+    short &= step < isolation * np.minimum(before, after)
     quieter = (loudness[:-1] < loudness[1:]) | (step <= GRACE_ANY_LOUDNESS_SEC)
     grace[:-1] = short & quieter
     return grace

@@ -42,10 +42,13 @@ KIND_WEIGHTS = (0.4, 0.4, 0.2)
 """Prior shares of steady, gliding and uneven runs."""
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
-SLOW_STEP_MS = 200.0
-SLOW_CHARGE = 0.05
+SLOW_STEP_MS = 240.0
+SLOW_CHARGE = 0.15
 """Per ms beyond: slower notes that leave the beat are drifting, not flying (our choice)."""
 HOLDS_CHARGE = 10.0
+HOLDS_NOTE = 2.2
+"""A run that holds a grid or chain pays this, and so much a note if that is more: what the grid
+itself is charged for the positions a chain passes over."""
 HOLDS_SHARE = 0.22
 HOLDS_EDGE = 0.04
 PLACE_WEIGHT = 0.75
@@ -88,12 +91,14 @@ class Ground:
     """What lies under the phrases of a batch, in ms.
 
     `spread_ms` has shape (phrases,); `steps_ms` (phrases, rows) are the steps
-    of the even grids on offer; `in_bar_ms` (phrases, events) is each onset's distance from
-    its bar line, the hand's lean taken out.
+    of the even grids on offer; `chains_ms` (phrases, chains, 2) the steps of chains, and of the
+    grids they keep to; `in_bar_ms` (phrases, events) is each onset's distance from its bar line,
+    the hand's lean taken out.
     """
 
     spread_ms: Floats
     steps_ms: Floats
+    chains_ms: Floats
     in_bar_ms: Floats
 
 
@@ -161,7 +166,7 @@ def stretch_scores(found: Stretches, shape: tuple[int, int], ground: Ground) -> 
     scores = np.full((shape[0], len(LENGTHS), shape[1]), -np.inf)
     score = _score(found, ground.spread_ms[found.phrase])
     score -= np.log(found.gap * LOG_GAP_SPAN)
-    score -= HOLDS_CHARGE * _holds(found, ground)
+    score -= np.maximum(HOLDS_CHARGE, HOLDS_NOTE * found.length) * _holds(found, ground)
     score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
     last = found.start + found.length.astype(np.int64) - 1
     scores[last, found.kind, found.phrase] = score
@@ -169,27 +174,55 @@ def stretch_scores(found: Stretches, shape: tuple[int, int], ground: Ground) -> 
 
 
 def _holds(found: Stretches, ground: Ground) -> Floats:
-    """How far each stretch keeps to the even grid nearest its rate: 1 wholly, 0 not at all.
+    """How far each stretch keeps to a grid: 1 wholly, 0 not at all.
 
-    The stretch's straight line and its bow are compared with as many successive
-    positions of that grid.
+    The stretch's straight line and its bow are compared with as many successive positions of
+    the even grid nearest its rate, and of the nearest chain: every second or third position of
+    one, such as dotted eighths.
     """
-    table = _table()[found.kind]
-    c0, c1, c2 = found.coefficient[:, 0], found.coefficient[:, 1], found.coefficient[:, 2]
-    first = c0 * table[:, 2] + c1 * table[:, 3]
-    last = c0 * table[:, 4] + c1 * table[:, 5]
-    bow = c2 * table[:, 6]
-    step = (last - first) / (found.length - 1)
+    line = _Line.of(found, ground)
     steps = ground.steps_ms[found.phrase]
-    near = np.abs(np.log(steps / np.maximum(step, 1.0)[:, None])).argmin(axis=1)
-    grid_step = steps[np.arange(len(near)), near]
-    place = (ground.in_bar_ms[found.phrase, found.start] + first) / grid_step
-    early = (place - np.round(place)) * grid_step
-    late = early + (step - grid_step) * (found.length - 1)
-    away = PLACE_WEIGHT * np.maximum(np.abs(early), np.abs(late))
-    farthest = np.maximum(np.maximum(np.abs(late - early), np.abs(bow)), away)
-    share = farthest / np.minimum(grid_step, HOLDS_STEP_MS)
+    chains = ground.chains_ms[found.phrase]
+    each = np.arange(len(steps))
+    step = steps[each, line.nearest(steps)]
+    chain_step, base = chains[each, line.nearest(chains[..., 0])].T
+    share = np.minimum(line.misses(step, step), line.misses(chain_step, base))
     return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """Straight lines through stretches: step, first place in the bar, span in steps, bow (ms)."""
+
+    step: Floats
+    place: Floats
+    span: Floats
+    bow: Floats
+
+    @staticmethod
+    def of(found: Stretches, ground: Ground) -> _Line:
+        table = _table()[found.kind]
+        c0, c1, c2 = found.coefficient[:, 0], found.coefficient[:, 1], found.coefficient[:, 2]
+        first = c0 * table[:, 2] + c1 * table[:, 3]
+        last = c0 * table[:, 4] + c1 * table[:, 5]
+        span = found.length - 1
+        place = ground.in_bar_ms[found.phrase, found.start] + first
+        return _Line((last - first) / span, place, span, c2 * table[:, 6])
+
+    def nearest(self, steps_ms: Floats) -> Ints:
+        """Which of some steps, (stretches, choices), is nearest by ratio."""
+        apart = np.abs(np.log(steps_ms / np.maximum(self.step, 1.0)[:, None]))
+        return np.asarray(apart.argmin(axis=1))
+
+    def misses(self, step_ms: Floats, base_ms: Floats) -> Floats:
+        """How far lines stray from successive places `step_ms` apart on the grid `base_ms`: the
+        farthest, as a share of that grid's step."""
+        place = self.place / base_ms
+        early = (place - np.round(place)) * base_ms
+        late = early + (self.step - step_ms) * self.span
+        away = PLACE_WEIGHT * np.maximum(np.abs(early), np.abs(late))
+        farthest = np.maximum(np.maximum(np.abs(late - early), np.abs(self.bow)), away)
+        return np.asarray(farthest / np.minimum(base_ms, HOLDS_STEP_MS))
 
 
 def _score(found: Stretches, spread_ms: Floats) -> Floats:

@@ -58,11 +58,13 @@ def first_lanes(rows: tuple[int, ...]) -> tuple[Lane, ...]:
     return _lanes(rows, FIRST_RATIOS)
 
 
-def refined_lanes(rows: tuple[int, ...], ratios: dict[int, float]) -> tuple[Lane, ...]:
-    """Lanes once the player's own swing ratio is known for some of the swung rows."""
+def refined_lanes(
+    rows: tuple[int, ...], ratios: Mapping[int, tuple[float, ...]]
+) -> tuple[Lane, ...]:
+    """Lanes once the player's own swing ratio is known, or nearly, for some of the swung rows."""
     choice: dict[str, tuple[float, ...]] = dict(IDLE_RATIOS)
-    for row, ratio in ratios.items():
-        choice[SUBDIVISIONS[row].key] = (ratio,)
+    for row, own in ratios.items():
+        choice[SUBDIVISIONS[row].key] = own
     return _lanes(rows, choice)
 
 

@@ -1,10 +1,10 @@
 """Learning the hand: a few phrases tell center, spread, memory, swing and rows met.
 
-Conventions: `hand.Hand`; swing ratios long : short by row of `SUBDIVISIONS`; `met` is how
-often each row was met against an even share. (1) The likeliest of a lattice of
-centers and spreads is taken; (2) expectation-maximisation refines it, twice, with
-swing ratios and, where it drifts all along, leans. Long takes are sampled, so the work
-does not grow with them.
+Conventions: `hand.Hand`; swing ratios long : short by row of `SUBDIVISIONS`, several where
+the take leaves one in doubt; `met` is how often each row was met against an even share.
+(1) The likeliest of a lattice of centers and spreads is taken; (2) expectation-maximisation
+refines it, twice, with swing ratios and, where it drifts all along, leans. Long takes are
+sampled, so the work does not grow with them.
 """
 
 from __future__ import annotations
@@ -42,6 +42,9 @@ COARSE_MET = 3.0
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
+LEAST_DOUBT, WIDEST_DOUBT = 0.025, 0.08
+"""Standard errors of a second note's place: below the one its ratio is known, the other is all
+that is allowed for."""
 
 
 def _sample(edges: Ints, wanted: int) -> Ints:
@@ -55,19 +58,19 @@ def _sample(edges: Ints, wanted: int) -> Ints:
 
 def learn(
     events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]
-) -> tuple[Hand, dict[int, float], Floats]:
-    """Center, spread, memory and swing ratios, and how often each row was met."""
+) -> tuple[Hand, dict[int, tuple[float, ...]], Floats]:
+    """Center, spread, memory, the swing ratios each swung row may have, and rows met."""
     span, local = span_of(edges, _sample(edges, LEARNING_EVENTS))
     part = events.at(span)
     lanes = first_lanes(rows)
     even = np.ones(len(SUBDIVISIONS))
     scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, even))
     hand = _best_start(scene.part(_sample(local, STARTING_EVENTS)))
-    ratios: dict[int, float] = {}
+    swing: dict[int, tuple[float, float]] = {}
     met = even
     for last in (False, True):
         lean, belief = learning_lean(scene, hand)
-        ratios = _ratios(scene, belief, hand.center_ms + lean, hand)
+        swing = _swing(scene, belief, hand.center_ms + lean, hand)
         linked = np.ones(len(part))
         linked[local[:-1]] = 0.0
         slot, flat = scene.layout.slot, (-1, len(part))
@@ -75,9 +78,9 @@ def learn(
         hand = estimate(deviation.reshape(flat), belief[..., slot].reshape(flat), linked, hand)
         met = _rows_met(scene, belief)
         if not last:
-            lanes = refined_lanes(rows, ratios)
+            lanes = refined_lanes(rows, {row: (_ratio(x),) for row, (x, _) in swing.items()})
             scene = scene.anew(lanes, lane_weights(lanes, bars, met), hand.center_ms)
-    return hand, ratios, met
+    return hand, {row: _about(share, doubt) for row, (share, doubt) in swing.items()}, met
 
 
 def _best_start(scene: Scene) -> Hand:
@@ -103,30 +106,45 @@ def _rows_met(scene: Scene, belief: Singles) -> Floats:
     return np.asarray(met)
 
 
-def _ratios(scene: Scene, belief: Singles, center_ms: Floats, hand: Hand) -> dict[int, float]:
-    """Swing ratio of each swung row that is really played, from its second notes.
+def _swing(
+    scene: Scene, belief: Singles, center_ms: Floats, hand: Hand
+) -> dict[int, tuple[float, float]]:
+    """Where second notes lie in their pair, and its standard error, per swung row really played.
 
-    Dotted pairs sound like a swing of 3 : 1. A ratio that may well be 3 is dotted, and not
+    Dotted pairs sound like a swing of 3 : 1. A place that may well be that is dotted, and not
     listed; one that is surely less is swing, and takes the pairs called dotted along.
     """
-    found: dict[int, float] = {}
+    found: dict[int, tuple[float, float]] = {}
     lattice = scene.lattice
+    least, most = (ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
+    wider = np.sqrt((1.0 + hand.memory) / (1.0 - hand.memory))
     for row in {lane.row for lane in lattice.lanes if SUBDIVISIONS[lane.row].swung}:
         swung = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
         dotted = [i for i, lane in enumerate(lattice.lanes) if lane.shape == row]
         pair = _pair_ms(scene, row)
         share, total, _ = _second_share(scene, belief, center_ms, pair, swung)
         both, family, step = _second_share(scene, belief, center_ms, pair, swung + dotted)
-        doubt = hand.spread_ms / step / np.sqrt(max(family, 1.0)) * DOTTED_DOUBTS
-        if family - total > DOTTED_MASS * family and both < DOTTED_SHARE - doubt:
+        doubt = hand.spread_ms / step / np.sqrt(max(family, 1.0))
+        if family - total > DOTTED_MASS * family and both < DOTTED_SHARE - doubt * DOTTED_DOUBTS:
             share, total = both, family
-        if total >= FEWEST_SWUNG_NOTES:
-            share = min(max(share, 0.4), 0.8)
-            ratio = share / (1 - share)
-            least, most = RATIO_RANGE
-            if ratio >= least:
-                found[row] = min(ratio, most)
+        if total >= FEWEST_SWUNG_NOTES and share >= least:
+            error = wider * hand.spread_ms / step / np.sqrt(total)
+            found[row] = (min(share, most), float(error))
     return found
+
+
+def _about(share: float, error: float) -> tuple[float, ...]:
+    """The ratio at a place in the pair, between those one standard error away if that matters."""
+    least, most = (ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
+    error = min(error, WIDEST_DOUBT)
+    if error < LEAST_DOUBT:
+        return (_ratio(share),)
+    return tuple(_ratio(x) for x in (max(share - error, least), share, min(share + error, most)))
+
+
+def _ratio(share: float) -> float:
+    """Long : short, from the second note's place in the pair."""
+    return share / (1.0 - share)
 
 
 def _second_share(

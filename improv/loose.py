@@ -21,6 +21,9 @@ from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index
 
 NO_STEP_QUARTER = 1000.0
+CHAINS = {"unit": (3,), "triplet": (2,), "half-unit": (2, 3)}
+"""Every so many positions of a grid, one after another, are a common rhythm: dotted quarters and
+eighths, offbeat sixteenths, shifted quarter triplets (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +44,7 @@ class Loose:
         ground = free.Ground(
             spread_ms[rows[0]],
             self._even_steps_ms[rows[0]],
+            self._chains_ms[rows[0]],
             self._in_bar_ms[rows.T] - center_ms[rows.T],
         )
         return free.stretch_scores(gathered, (rows.shape[0], rows.shape[1]), ground)
@@ -70,6 +74,24 @@ class Loose:
         rows = sorted({n.row for n in self.lanes if not SUBDIVISIONS[n.row].swung})
         table = np.array([[even_step_quarter(r, m) for r in rows] for m in self.bars.meters])
         return np.asarray(table[self.bars.meter[self._bar]] * self.events.quarter_ms[:, None])
+
+    @cached_property
+    def _chains_ms(self) -> Floats:
+        """Steps of chains and of the grids they keep to, (events, chains, 2); as above."""
+        rows = {n.row for n in self.lanes}
+        table = np.array(
+            [
+                [
+                    (every * even_step_quarter(row, meter), even_step_quarter(row, meter))
+                    for row in sorted(rows)
+                    for every in CHAINS.get(SUBDIVISIONS[row].key, ())
+                ]
+                or [(NO_STEP_QUARTER, NO_STEP_QUARTER)]
+                for meter in self.bars.meters
+            ]
+        )
+        steps = table[self.bars.meter[self._bar]] * self.events.quarter_ms[:, None, None]
+        return np.asarray(steps)
 
     @cached_property
     def _beat_ms(self) -> Floats:

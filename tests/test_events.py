@@ -88,6 +88,34 @@ def test_a_crushed_note_is_an_ornament(ahead_ms: float) -> None:
     assert events.onset_sec - LEAD_SEC == pytest.approx([0.0, 0.5, 1.0])
 
 
+@pytest.mark.parametrize(
+    ("bpm", "ahead_ms", "velocity", "ornament"),
+    [
+        (120.0, 60.0, 70, True),
+        (120.0, 72.0, 40, True),
+        (120.0, 90.0, 40, False),
+        (200.0, 30.0, 84, True),
+        (200.0, 50.0, 56, True),
+        (200.0, 55.0, 56, True),
+        (200.0, 55.0, 80, False),
+        (200.0, 75.0, 56, False),
+    ],
+    ids=["short", "short and soft", "too long", "very short", "soft cut", "longer soft cut",
+         "not soft", "a soft sixteenth"],
+)  # fmt: skip
+def test_a_soft_note_may_be_a_longer_grace(
+    bpm: float, ahead_ms: float, velocity: int, ornament: bool
+) -> None:
+    """Among eighths: at 200 BPM a sixteenth's upbeat lies 75 ms ahead, softer or not."""
+    beat = np.array([0.0, 0.5, 1.0, 1.5, 1.5, 2.0, 2.5, 3.0])
+    late = np.zeros(8)
+    late[3] = -ahead_ms
+    take = take_of(beat, bpm, late_ms=late, length_beat=0.05)
+    loud = np.where(np.arange(8) == 3, velocity, 90).astype(np.int64)
+    events = group(replace(take, velocity=loud), 35.0)
+    assert events.grace_note.tolist() == [i == 3 and ornament for i in range(8)]
+
+
 def test_strokes_cut_to_the_start_of_the_file_are_marked() -> None:
     """A first onset at time 0 where the file begins with bar 1 carries no timing."""
     take = take_of(np.arange(4.0))

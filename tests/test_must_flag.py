@@ -218,6 +218,13 @@ def graced(seed: int, ahead_ms: float) -> Analysis:
     return analyze(replace(take, velocity=np.where(main, 88, 60).astype(np.int64)))
 
 
+def chained(seed: int, beats: list[float], bpm: float) -> Analysis:
+    """Two bars of eighths, two of a syncopated chain, two of eighths; 8 ms of scatter."""
+    eighths = np.arange(16) / 2.0
+    beat = np.concatenate([eighths, 8.0 + np.array(beats), 16.0 + eighths])
+    return analyze(take_of(beat, bpm, late_ms=scattered(len(beat), 8.0, seed)))
+
+
 def picked_up(seed: int) -> Analysis:
     """Three eighths of pickup before bar 1."""
     return heard(Stretch("eighths", 17.5), start_beat=-1.5, seed=seed)
@@ -278,6 +285,22 @@ MUST_NOT: dict[str, tuple[Made, set[str]]] = {
     "eighths with two sixteenths": (
         lambda seed: heard(*[GALLOP] * 6, tempo_bpm=92.0, seed=seed),
         {"sixteenths", "eighths"},
+    ),
+    "dotted eighths, three against four": (
+        lambda seed: chained(seed, [0.75 * i for i in range(8)], 120.0),
+        {"eighths", "sixteenths"},
+    ),
+    "offbeat sixteenths, every e and a": (
+        lambda seed: chained(seed, [0.25 + 0.5 * i for i in range(8)], 110.0),
+        {"eighths", "sixteenths"},
+    ),
+    "quarter triplets from the second triplet on": (
+        lambda seed: chained(seed, [1 / 3 + 2 / 3 * i for i in range(9)], 130.0),
+        {"eighths", "eighth triplets"},
+    ),
+    "sixteenths in threes, the last of four": (
+        lambda seed: chained(seed, [0.0, 0.75, 1.5, 2.25, 3.0, 4.0, 4.75, 5.5, 6.25, 7.0], 140.0),
+        {"eighths", "sixteenths"},
     ),
     "a fumbled note": (one_fumble, {"eighths"}),
     "grace notes": (
