@@ -5,9 +5,10 @@ Conventions
 Input are events in time order; output are half-open ranges of event indices that
 cover them all. A rest is silence (no note sounding) of at least
 `phrase_rest_beat` beats after which the next onset comes clearly later than the notes
-around have been following one another (`REST_AGAINST_STEP`). Playing without a rest
-(a drummer's groove) is cut at bar lines every `LONGEST_BARS` bars, so that
-each part can be judged. Empty input gives no phrases.
+around have been following one another (`REST_AGAINST_STEP`). A last note held until the next
+phrase counts as a rest where it is much longer than that. Playing without a rest
+(a drummer's groove) is cut at bar lines every `LONGEST_BARS` bars or, where one comes after a
+longer wait, a little earlier, so that each part can be judged. Empty input gives no phrases.
 """
 
 from __future__ import annotations
@@ -20,6 +21,10 @@ from improv.tempo import bar_index
 
 REST_AGAINST_STEP = 1.8
 """A gap ends a phrase when it is this many times the usual step around it (our choice)."""
+HELD_RESTS, HELD_AGAINST_STEP = 3.0, 6.0
+"""The same for a note held on: so many rests long, so many times the usual step (our choice)."""
+LONGER_WAIT = 1.5
+"""A bar line after a wait this much longer than elsewhere is the better place to cut."""
 NEIGHBOURS = 6
 """Steps on each side that make up "around it"."""
 LONGEST_BARS = 8
@@ -35,7 +40,8 @@ def split(events: Events, bars: Bars, phrase_rest_beat: float) -> Ints:
         return np.zeros(1, dtype=np.int64)
     rests = np.flatnonzero(_rests(events, phrase_rest_beat)) + 1
     edges = np.concatenate([[0], rests, [count]])
-    return _cut_long(edges, bar_index(bars, events.quarter + EARLY_QUARTER))
+    wait = np.diff(events.onset_sec, prepend=-np.inf)
+    return _cut_long(edges, bar_index(bars, events.quarter + EARLY_QUARTER), wait)
 
 
 def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
@@ -45,7 +51,8 @@ def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
     usual = _usual_step(step_beat)
     long_rest = silence_beat >= 3.0 * phrase_rest_beat
     rest = (silence_beat >= phrase_rest_beat * 0.94) & (step_beat > REST_AGAINST_STEP * usual)
-    return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)))
+    breath = (step_beat >= HELD_RESTS * phrase_rest_beat) & (step_beat > HELD_AGAINST_STEP * usual)
+    return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)) | breath)
 
 
 def _usual_step(step_beat: Floats) -> Floats:
@@ -62,17 +69,28 @@ def _usual_step(step_beat: Floats) -> Floats:
     return np.asarray(np.where(known > 0, middle, np.inf))
 
 
-def _cut_long(edges: Ints, bar: Ints) -> Ints:
+def _cut_long(edges: Ints, bar: Ints, wait_sec: Floats) -> Ints:
     """Cut phrases longer than `LONGEST_BARS` at bar lines, and any longer than `LONGEST_EVENTS`."""
     cuts: list[int] = [0]
     for start, stop in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-        bars = int(bar[stop - 1] - bar[start]) + 1
-        # Parts of like length: nine bars are five and four, not eight and a crumb.
-        part_bars = -(-bars // -(-bars // LONGEST_BARS))
         at = start
         while at < stop:
-            end = at + int(np.searchsorted(bar[at:stop], bar[at] + part_bars))
-            end = min(max(end, at + 1), at + LONGEST_EVENTS)
-            cuts.append(end)
-            at = end
+            end = _part_end(bar[at:stop], wait_sec[at:stop])
+            at += min(end, LONGEST_EVENTS)
+            cuts.append(at)
     return np.array(cuts, dtype=np.int64)
+
+
+def _part_end(bar: Ints, wait_sec: Floats) -> int:
+    """Events in the first part of a phrase, whose bars and waits before each event are given."""
+    bars = int(bar[-1] - bar[0]) + 1
+    if bars <= LONGEST_BARS:
+        return len(bar)
+    # Parts of like length: nine bars are five and four, not eight and a crumb.
+    part = -(-bars // -(-bars // LONGEST_BARS))
+    usual, *others = (
+        max(int(np.searchsorted(bar, bar[0] + length)), 1)
+        for length in (part, *range((part + 1) // 2, LONGEST_BARS + 1))
+    )
+    best = max(others, key=lambda end: wait_sec[end])
+    return best if wait_sec[best] > LONGER_WAIT * wait_sec[usual] else usual

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from core_takes import take_of
@@ -50,6 +52,29 @@ def test_playing_without_a_rest_is_cut_at_bar_lines() -> None:
     assert found[0] == 0 and found[-1] == 160
     assert all(edge % 8 == 0 for edge in found)
     assert max(np.diff(found)) <= 8 * LONGEST_BARS
+
+
+@pytest.mark.parametrize(("held_beat", "parts"), [(4.0, 2), (2.5, 1)])
+def test_a_last_note_held_on_ends_a_phrase(held_beat: float, parts: int) -> None:
+    """A whole note after eighths, sounding until the next phrase; a shorter one is a long note."""
+    line = [*EIGHTHS, *(b + 3.5 + held_beat for b in EIGHTHS)]
+    take = take_of(np.array(line), 100.0)
+    onset = take.onset_sec
+    take = replace(take, release_sec=np.append(onset[1:], onset[-1] + 0.3))
+    assert len(split(group(take, 35.0), take.bars, 1.0)) - 1 == parts
+
+
+def test_long_notes_among_long_notes_end_nothing() -> None:
+    """Half notes and whole notes, all held."""
+    take = take_of(np.array([0.0, 2, 4, 8, 10, 12, 16, 18, 20]), 100.0, length_beat=2.0)
+    assert len(split(group(take, 35.0), take.bars, 1.0)) - 1 == 1
+
+
+def test_the_bar_line_after_a_wait_is_the_better_cut() -> None:
+    """Sixteen bars of sixteenths, the sixth ending on a quarter: cut there, not after eight."""
+    beats = [i / 4 for i in range(256) if not 23.0 < i / 4 < 24.0]
+    found = edges(beats, length_beat=0.24)
+    assert beats[found[1]] == 24.0
 
 
 def test_a_longer_rest_may_be_asked_for() -> None:
