@@ -27,6 +27,7 @@ from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
 from improv.premise import suspicions
+from improv.stats import inflation
 from improv.stories import tell_phrases, tell_runs
 from improv.summaries import call, drift_part, measure
 from improv.tempo import bar_index, beats_at, quarters_at
@@ -141,8 +142,7 @@ def _take_timing(reading: Fit, drift_ms: Floats) -> tuple[float | None, float | 
     offset = float(weight @ steady / weight.sum())
     rest = steady - offset
     spread = float(np.sqrt(weight @ rest**2 / max(weight.sum() - 1.0, 1.0)))
-    memory = reading.hand.memory
-    independent = weight.sum() * (1 - memory) / (1 + memory)
+    independent = weight.sum() / inflation(reading.hand.memory)
     return offset, spread / float(np.sqrt(max(independent, 1.0))), spread
 
 

@@ -189,6 +189,7 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
         "drift_se_bpm": _number(phrase.drift_se_bpm, 4),
         "tempo_bpm": _number(phrase.tempo_bpm, 4),
         "events": phrase.events,
+        "offset_se_ms": _number(phrase.offset_se_ms, 3),
         "passages": [
             {
                 "start": _place(p.begins),
@@ -214,6 +215,7 @@ def _run(run: Run) -> dict[str, Any]:
         "kind": run.kind,
         "lands_ms": _number(run.lands_ms, 3),
         "lands_beat": _number(run.lands_beat, 4),
+        "events": run.events,
         "lands_at": _place(run.lands_at) if run.lands_at else None,
         "lands_on": bool(run.lands_on) if run.off_grid else None,
         "phrase": run.phrase,

@@ -20,6 +20,7 @@ from improv.frame import FUMBLE_WIDTH, FUMBLED, Singles
 from improv.grid import SUBDIVISIONS
 from improv.lattice import Lane
 from improv.model import Floats, Ints
+from improv.stats import inflation
 
 CENTER_PRIOR_MS = (3.0, 18.0)
 """Mean and deviation over players: some lie 35 ms behind, others 25 ms ahead (our choice; see
@@ -106,7 +107,7 @@ def estimate(
     spread = np.full(deviation_ms.shape, previous.spread_ms)
     ordinary = weight * nearness(deviation_ms - previous.center_ms, spread)
     total = float(ordinary.sum())
-    independent = total * (1 - previous.memory) / (1 + previous.memory)
+    independent = total / inflation(previous.memory)
     prior_mean, prior_sd = CENTER_PRIOR_MS
     pull = previous.spread_ms**2 / prior_sd**2
     mean = float((ordinary * deviation_ms).sum()) / max(total, 1e-9)
@@ -149,7 +150,7 @@ def phrase_leanings(
     away = at_ms - middle[phrase]
     lever = np.bincount(phrase, ordinary * away**2, count)
     moment = np.bincount(phrase, ordinary * away * centered, count)
-    thinning = (1 - hand.memory) / (1 + hand.memory)
+    thinning = 1.0 / inflation(hand.memory)
     noise = hand.spread_ms**2
     center = mean * (total * thinning) / (total * thinning + noise / PHRASE_CENTER_SD_MS**2)
     drift = moment * thinning / (lever * thinning + noise / DRIFT_SD**2)

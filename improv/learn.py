@@ -27,6 +27,7 @@ from improv.lattice import Lane
 from improv.lean import learning_lean
 from improv.model import Bars, Floats, Ints
 from improv.scene import Scene, span_of
+from improv.stats import inflation
 from improv.tempo import bar_index
 
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
@@ -117,7 +118,7 @@ def _swing(
     found: dict[int, tuple[float, float]] = {}
     lattice = scene.lattice
     least, most = (ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
-    wider = np.sqrt((1.0 + hand.memory) / (1.0 - hand.memory))
+    wider = np.sqrt(inflation(hand.memory))
     for row in {lane.row for lane in lattice.lanes if SUBDIVISIONS[lane.row].swung}:
         swung = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
         dotted = [i for i, lane in enumerate(lattice.lanes) if lane.shape == row]

@@ -211,11 +211,11 @@ class Phrase:
     """What was heard in one phrase. Rows [start, stop) of `Notes`; `events` counts chords once.
 
     `offset_ms` is the phrase's own constant part on top of nothing: its mean deviation,
-    the take's constant offset included. `spread_ms` is the scatter about it with drift
-    and swing taken out; `rms_ms` the root mean square deviation; `drift_bpm` positive when
-    rushing; `subdivision` is `None` when too close to call, too short, or off the grid:
-    `verdict` says which: "on the grid", "mixed", "off the grid", "too close to call",
-    "too short to judge".
+    the take's constant offset included, `offset_se_ms` its standard error. `spread_ms` is the
+    scatter about it with drift and swing taken out; `rms_ms` the root mean square deviation;
+    `drift_bpm` positive when rushing; `subdivision` is `None` when too close to call, too short,
+    or off the grid: `verdict` says which: "on the grid", "mixed", "off the grid",
+    "too close to call", "too short to judge".
     """
 
     number: int
@@ -241,6 +241,7 @@ class Phrase:
     verdict: str
     beat_offset_ms: float | None = None
     offbeat_offset_ms: float | None = None
+    offset_se_ms: float | None = None
 
 
 @dataclass(frozen=True)

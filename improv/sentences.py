@@ -12,7 +12,7 @@ from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass
 
-from improv.model import Analysis, Phrase, Ranked, Run
+from improv.model import Analysis, Notes, Phrase, Ranked, Run
 from improv.wording import (
     TIGHT_SPREAD_MS,
     bars_text,
@@ -35,6 +35,7 @@ SURE = 0.9
 JUDGED = ("on the grid", "mixed", "off the grid")
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
+NO_OFFSET_MS = 5.0
 SAME_RATE = 0.015
 """Below this share nobody counts one rate as faster than another (our choice)."""
 
@@ -62,21 +63,33 @@ def headline(analysis: Analysis) -> str:
     judged = [p for p in analysis.phrases if p.verdict in JUDGED]
     if not judged:
         return "Nothing here is long and clear enough to name a subdivision."
+    heard = _main_notes(notes)
     named = Counter(
         name
         for phrase in judged
-        for name in notes.subdivision_name[phrase.start : phrase.stop]
-        if name is not None
+        for row in range(phrase.start, phrase.stop)
+        if heard[row] and (name := notes.subdivision_name[row]) is not None
     )
     if not named:
         return "No subdivision could be heard with any safety."
-    text = _main_subdivisions(named.most_common(3), len(notes))
+    text = _main_subdivisions(named.most_common(3), sum(heard))
     if analysis.spread_ms is not None:
         text += f", {spread_text(analysis.spread_ms)}{spread_band(analysis.spread_ms)}"
     if analysis.in_pocket is not None:
         pocket = analysis.settings.tolerance_ms
         text += f", {percent(analysis.in_pocket)} within {pocket:g} ms of the grid"
     return f"{text}. {_runs_in_short(analysis)}".strip()
+
+
+def _main_notes(notes: Notes) -> list[bool]:
+    """Whether each note counts: a chord once, a grace note not at all."""
+    grace, event = notes.grace.tolist(), notes.event.tolist()
+    last: int | None = None
+    counts = []
+    for ornament, of in zip(grace, event, strict=True):
+        counts.append(not ornament and of != last)
+        last = last if ornament else of
+    return counts
 
 
 def _main_subdivisions(ranked: list[tuple[str, int]], notes: int) -> str:
@@ -137,7 +150,8 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
         return [h.text for h in heard], 0
     groups = _neighbours(heard)
     if len(groups) > MOST_SENTENCES:
-        telling = sorted(range(len(groups)), key=lambda i: (-max(h.weight for h in groups[i]), i))
+        some = [i for i, g in enumerate(groups) if g[0].phrase.verdict != "too short to judge"]
+        telling = sorted(some, key=lambda i: (-max(h.weight for h in groups[i]), i))
         groups = [groups[i] for i in sorted(telling[:MOST_SENTENCES])]
     left_out = len(heard) - sum(map(len, groups))
     return [_together(g) if len(g) > 1 else g[0].text for g in groups], left_out
@@ -223,14 +237,22 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
 
 
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
-    """How the phrase leans against the take's own constant, where that is more than chance."""
+    """How the phrase leans against the take's own constant, where that is more than chance.
+
+    Said so where its own offset, in the table, is another number.
+    """
     if phrase.offset_ms is None or analysis.constant_offset_ms is None:
         return None
     if phrase.verdict == "too short to judge":
         return None
     lean_ms = phrase.offset_ms - analysis.constant_offset_ms
-    error = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
-    return lean_text(lean_ms) if abs(lean_ms) > 2 * error else None
+    error_ms = phrase.offset_se_ms
+    if error_ms is None:
+        error_ms = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
+    said = lean_text(lean_ms)
+    if said is None or abs(lean_ms) <= 2.0 * error_ms:
+        return None
+    return said if abs(analysis.constant_offset_ms) < NO_OFFSET_MS else f"{said} against the rest"
 
 
 def run_text(run: Run) -> str:

@@ -67,6 +67,7 @@ def tell_phrases(
                 ranking=_ranking(calls.chance[p], places, start),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
                 offset_ms=_known(measures.offset_ms[p]),
+                offset_se_ms=_known(measures.offset_se_ms[p]),
                 spread_ms=_known(measures.spread_ms[p]),
                 rms_ms=_known(measures.rms_ms[p]),
                 in_pocket=_known(measures.in_pocket[p]),

@@ -20,6 +20,7 @@ from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
 from improv.model import Bools, Floats, Ints
+from improv.stats import inflation
 
 FEWEST_NOTES = 3
 """Notes below which a phrase is too short to judge (one interval has no rhythm)."""
@@ -43,6 +44,7 @@ class Measures:
 
     events: Ints
     offset_ms: Floats
+    offset_se_ms: Floats
     spread_ms: Floats
     rms_ms: Floats
     in_pocket: Floats
@@ -77,11 +79,13 @@ def measure(
         pocket = _mean(inside.astype(np.float64), weight, phrase, count)
         beats = _mean(deviation, weight * on_beat, phrase, count)
         offbeats = _mean(deviation, weight * ~on_beat, phrase, count)
+        offset_se = hand.spread_ms * np.sqrt(inflation(hand.memory) / total)
     known = total >= FEWEST_NOTES
     drifts = total >= FEWEST_FOR_DRIFT
     return Measures(
         events=np.bincount(phrase, minlength=count).astype(np.int64),
         offset_ms=np.where(total > 0, offset, np.nan),
+        offset_se_ms=np.where(total > 0, offset_se, np.nan),
         spread_ms=np.where(known, spread, np.nan),
         rms_ms=np.where(total > 0, rms, np.nan),
         in_pocket=np.where(total > 0, pocket, np.nan),
@@ -110,9 +114,7 @@ def _drift(
     lever = np.bincount(phrase, usual * away**2, count)
     moment = np.bincount(phrase, usual * away * (deviation - center[phrase]), count)
     slope = moment / np.maximum(lever, 1e-9)
-    memory = fit.hand.memory
-    inflation = np.sqrt((1 + memory) / (1 - memory))
-    error = fit.hand.spread_ms * inflation / np.sqrt(np.maximum(lever, 1e-9))
+    error = fit.hand.spread_ms * np.sqrt(inflation(fit.hand.memory) / np.maximum(lever, 1e-9))
     rest = deviation - center[phrase] - _sure(slope, error)[phrase] * away
     return slope, error, rest
 

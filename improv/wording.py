@@ -106,10 +106,10 @@ def spread_text(spread_ms: float) -> str:
 
 
 def spread_band(spread_ms: float) -> str:
-    """What a listener makes of a spread: nothing below 20 ms."""
-    if spread_ms < TIGHT_SPREAD_MS:
+    """What a listener makes of a spread, as it is printed: nothing below 20 ms."""
+    if round(spread_ms) < TIGHT_SPREAD_MS:
         return ""
-    return " (audible in a mix)" if spread_ms < AUDIBLE_SPREAD_MS else " (loose)"
+    return " (audible in a mix)" if round(spread_ms) < AUDIBLE_SPREAD_MS else " (loose)"
 
 
 def lean_text(offset_ms: float) -> str | None:

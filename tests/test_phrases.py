@@ -18,6 +18,14 @@ def edges(beats: list[float], length_beat: float = 0.2, rest_beat: float = 1.0) 
     return split(group(take, 35.0), take.bars, rest_beat).tolist()
 
 
+def legato_phrases(beats: list[float]) -> int:
+    """Number of phrases where every note sounds until the next."""
+    take = take_of(np.array(beats), 100.0)
+    onset = take.onset_sec
+    take = replace(take, release_sec=np.append(onset[1:], onset[-1] + 0.3))
+    return len(split(group(take, 35.0), take.bars, 1.0)) - 1
+
+
 EIGHTHS = [i / 2 for i in range(8)]
 ENDS = {
     "two beats of rest": (EIGHTHS + [b + 6 for b in EIGHTHS], [0, 8, 16]),
@@ -57,17 +65,12 @@ def test_playing_without_a_rest_is_cut_at_bar_lines() -> None:
 @pytest.mark.parametrize(("held_beat", "parts"), [(4.0, 2), (2.5, 1)])
 def test_a_last_note_held_on_ends_a_phrase(held_beat: float, parts: int) -> None:
     """A whole note after eighths, sounding until the next phrase; a shorter one is a long note."""
-    line = [*EIGHTHS, *(b + 3.5 + held_beat for b in EIGHTHS)]
-    take = take_of(np.array(line), 100.0)
-    onset = take.onset_sec
-    take = replace(take, release_sec=np.append(onset[1:], onset[-1] + 0.3))
-    assert len(split(group(take, 35.0), take.bars, 1.0)) - 1 == parts
+    assert legato_phrases([*EIGHTHS, *(b + 3.5 + held_beat for b in EIGHTHS)]) == parts
 
 
 def test_long_notes_among_long_notes_end_nothing() -> None:
     """Half notes and whole notes, all held."""
-    take = take_of(np.array([0.0, 2, 4, 8, 10, 12, 16, 18, 20]), 100.0, length_beat=2.0)
-    assert len(split(group(take, 35.0), take.bars, 1.0)) - 1 == 1
+    assert legato_phrases([0.0, 2, 4, 8, 10, 12, 16, 18, 20]) == 1
 
 
 def test_the_bar_line_after_a_wait_is_the_better_cut() -> None:

@@ -198,6 +198,7 @@ def test_must_be_said(changes: dict[str, object], said: str) -> None:
         ({"offset_ms": 13.9}, "laying back"),
         # A lean within two standard errors of nothing is chance.
         ({"offset_ms": 18.0, "spread_ms": 40.0}, "laying back"),
+        ({"offset_ms": 18.0, "offset_se_ms": 9.5}, "laying back"),
         # Drake & Botte 1993 (read): 1.5 to 3 % is the least tempo change that is heard.
         ({"drift_bpm": 0.96}, "rushing"),
         ({"drift_bpm": -1.4}, "dragging"),
