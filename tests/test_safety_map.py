@@ -128,10 +128,10 @@ def test_a_crossing_by_hand() -> None:
     from improv.safety import _GRID_MS
 
     curve = np.log(_GRID_MS / 200.0)
-    middle, careful, hopeful = _crossing(curve, np.full_like(curve, math.log(1.25)))
+    middle, careful, hopeful = _crossing(curve, curve - math.log(1.25), curve + math.log(1.25))
     assert middle == pytest.approx(200.0, rel=1e-4)
     assert careful == pytest.approx(250.0, rel=1e-4) and hopeful == pytest.approx(160.0, rel=1e-4)
-    assert _crossing(curve - 10.0, np.zeros_like(curve))[0] == math.inf
+    assert _crossing(*(curve - 10.0,) * 3)[0] == math.inf
 
 
 def test_what_comes_next_for_a_loose_player() -> None:
