@@ -53,7 +53,7 @@ FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
 PHRASE_SD = BY_KEY["spread"].wander
 _GRID_MS = np.exp(np.linspace(math.log(50.0), math.log(4000.0), 877))
-_EVERY = 12
+_EVERY = 16
 """How surely runs stay on the grid changes slowly: it is found at every so manieth interval."""
 
 SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"

@@ -41,6 +41,7 @@ LEAST_DISPERSION = 0.1
 """Copies of one take agree to the last digit, which is no evidence."""
 _MERGED = 0.005
 """Rows of a subdivision whose logarithms of the interval fall into one such step are one row."""
+_EVERY = 5
 _TURNS, _CLOSE = 60, 1e-9
 
 
@@ -103,14 +104,15 @@ class Shares:
         the point is surely held, below -1 surely not.
         """
         top = self.answers.height(self.theta)
-        above = design @ self.theta - limit
-        theta, found = self.theta, np.zeros(len(design))
+        theta, fallen, df = self.theta, np.zeros(len(design)), np.zeros(len(design))
         for i, x in enumerate(design):
             theta = self._held_to(x, limit, theta)
-            fall = max(2.0 * (top - self.answers.height(theta)), 0.0)
-            scale, t = self._scale(x, theta)
-            found[i] = math.copysign(math.sqrt(fall * scale) / t, above[i])
-        return found
+            scale, df[i] = self._scale(x, theta)
+            fallen[i] = math.sqrt(max(2.0 * scale * (top - self.answers.height(theta)), 0.0))
+        # Degrees of freedom change slowly along the curve.
+        at = np.unique(np.append(np.arange(0, len(df), _EVERY), len(df) - 1))
+        t = np.interp(np.arange(len(df)), at, [t_quantile(LEVEL, d) for d in df[at].tolist()])
+        return np.asarray(np.copysign(fallen / t, design @ self.theta - limit))
 
     def _held_to(self, x: Floats, limit: float, start: Floats) -> Floats:
         """The highest parameters whose curve passes through `limit` at `x`."""
@@ -123,13 +125,13 @@ class Shares:
         return self.answers.highest(start, free)
 
     def _scale(self, x: Floats, theta: Floats) -> tuple[float, float]:
-        """Working over true variance of the curve at `x`, and the t that goes with the latter."""
+        """Working over true variance of the curve at `x`, and the degrees of freedom of that."""
         told = self.answers.information(theta)
         lead = np.linalg.solve(told + np.diag(self.answers.precision), x)
         seen = self.dispersion * float(lead @ told @ lead)
         total = seen + float(self.answers.precision @ lead**2)
         df = total**2 * self.df / max(seen**2, 1e-300)
-        return float(x @ lead) / total, t_quantile(LEVEL, min(df, 1e6))
+        return float(x @ lead) / total, min(df, 1e6)
 
 
 def fit_share(cells: Cells, step: Floats, own: Ints, block: Ints, blocks: int) -> Shares:
