@@ -35,7 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
-from improv.material import Material
+from improv.material import Material, told_apart
 from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
@@ -110,6 +110,7 @@ class SafetyMap:
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
+    material = told_apart(material)
     cells = material.cells
     known = _mappable(cells, len(material.kinds))
     units, called = _blocks(material)
