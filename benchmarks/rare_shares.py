@@ -84,8 +84,8 @@ def table(histories: int) -> str:
         lines.append(f"{design.name:<25}{row}{_mean(usual):>11}{100 * worst:>5.1f}")
     least = ", ".join(f"{100 * least_coverage(e):.1f} % at {e:g}" for e in (0.3, 0.5, 1.0))
     lines += [
-        "Where nothing differs, even an interval that took 4 against none (chance 1 in 8) for proof",
-        f"would cover at least {least} expected a side (exact).",
+        "Where nothing differs, an interval that took even 4 against none (1 in 8) for proof would",
+        f"cover at least {least} expected a side (exact).",
     ]
     return "\n".join(lines)
 
