@@ -204,7 +204,9 @@ def test_safety_command(tmp_path: Path) -> None:
     assert json.loads(run("safety", "--format", "json").stdout)["subdivisions"]
     assert run("safety", "--format", "csv").stdout.startswith("subdivision,per_beat,notes")
     none = run("safety", "--player", "Nobody")
-    assert none.exit_code == 2 and "too few notes to map" in none.stderr
+    assert none.exit_code == 2 and "no takes found; see 'improv log list'" in none.stderr
+    few = run("safety", "--since", "2026-02-19")
+    assert few.exit_code == 2 and "too few notes to map" in few.stderr
 
 
 def test_a_report_with_a_history(tmp_path: Path) -> None:
