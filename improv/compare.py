@@ -34,7 +34,7 @@ from improv.contrasts import (
     together,
 )
 from improv.errors import UsageError
-from improv.material import Material, at_equal_tempo, joined
+from improv.material import Material, at_equal_tempo, joined, told_apart
 from improv.measures import MEASURES, Measure, values
 from improv.memory import estimate as estimate_memory
 from improv.model import Bools, Floats
@@ -166,6 +166,7 @@ def _compare(
     span_days: int | None,
     equal_tempo: bool,
 ) -> Comparison:
+    material = told_apart(material)
     cells = material.cells
     memory = estimate_memory(
         cells["on"].astype(np.int64),

@@ -19,6 +19,7 @@ from improv.compare_report import (
     reading,
     sentence,
     short_verdict,
+    subdivision_and_notes,
     what,
 )
 
@@ -120,8 +121,7 @@ def _subdivision(finding: Finding) -> tuple[str, float]:
 def _group(findings: list[Finding]) -> str:
     """The rows of one subdivision, under its name. The verdict stands before the figures, so
     that a narrow screen shows it without scrolling."""
-    before, after = findings[0].notes
-    name = html.escape(f"{findings[0].subdivision} ({before} and {after} notes)")
+    name = html.escape(subdivision_and_notes(findings[0]))
     span = 2 + len(NUMBERS)
     rows = [f'<tr class="group"><th scope="rowgroup" colspan="{span}">{name}</th></tr>']
     for f in findings:

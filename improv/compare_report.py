@@ -19,8 +19,10 @@ from improv.compare import (
     Comparison,
     Finding,
 )
+from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
 from improv.wording import bpm_text, counted, number_word
 
+_OVER_TIME, _A_SIDE = number_word(FEWEST_OVER_TIME), number_word(FEWEST_DAYS)
 _SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
 
 
@@ -39,7 +41,9 @@ def text_report(comparison: Comparison) -> str:
             continue  # the sentence above has said so of all
         said = _grouped([f for f in comparison.findings if f.verdict == verdict])
         if said:
-            lines += _wrapped(f"{verdict.capitalize()}: {said}.")
+            short = f"Too few notes or {comparison.block}s to tell"
+            head = short if verdict == TOO_FEW else verdict.capitalize()
+            lines += _wrapped(f"{head}: {said}.")
     lines += ["", *table(comparison), "", *_wrapped(reading(comparison))]
     return "\n".join(lines) + "\n"
 
@@ -50,14 +54,26 @@ def clearest_sentence(comparison: Comparison) -> str:
         return f"The clearest change: {sentence(comparison.clearest, comparison)}"
     if _nothing_told(comparison):
         return (
-            "Too few notes to tell: no subdivision has enough on both sides. Record more of "
-            "the same, a few takes on several days, and compare again."
+            f"{_what_is_short(comparison)} Record more of the same, a few takes on several days, "
+            "and compare again."
         )
     return "No change can be shown: what differs is no more than chance would do."
 
 
 def _nothing_told(comparison: Comparison) -> bool:
     return all(f.verdict == TOO_FEW for f in comparison.findings)
+
+
+def _what_is_short(comparison: Comparison) -> str:
+    """Notes, or, where there are notes enough, days, takes or phrases."""
+    rich = any(min(f.notes) >= FEWEST_NOTES for f in comparison.findings)
+    if not rich or any(f.low is not None for f in comparison.findings):
+        return "Too few notes to tell: no subdivision has enough on both sides."
+    unit = f"{comparison.block}s"
+    if comparison.span_days is not None:
+        where = "on" if comparison.block == "day" else "in"
+        return f"Too few {unit} to tell: no subdivision was played {where} {_OVER_TIME} {unit}."
+    return f"Too few {unit} to tell: no subdivision has {_A_SIDE} {unit} on both sides."
 
 
 def sentence(finding: Finding, comparison: Comparison) -> str:
@@ -106,14 +122,15 @@ def what(comparison: Comparison) -> str:
     """What is compared with what."""
     takes, tempo = comparison.takes, comparison.tempo_bpm
     first, second = counted(takes[0], "take"), counted(takes[1], "take")
-    at = f"{bpm_text(round(tempo[0], 1))} BPM", f"{bpm_text(round(tempo[1], 1))} BPM"
+    at = [f"{bpm_text(round(t, 1))} BPM" for t in tempo]
     if comparison.span_days is not None:
         return (
             f"{counted(sum(takes), 'take')} over {counted(comparison.span_days, 'day')}, along a "
             f"straight line from the first day to the last ({first} in the first half, mean "
             f"tempo {at[0]}; {second} in the second, {at[1]})."
         )
-    return f"Before: {first}, mean tempo {at[0]}. After: {second}, {at[1]}."
+    mean = ["" if count == 1 else "mean tempo " for count in takes]
+    return f"Before: {first}, {mean[0]}{at[0]}. After: {second}, {mean[1]}{at[1]}."
 
 
 def reading(comparison: Comparison) -> str:
@@ -131,10 +148,19 @@ def reading(comparison: Comparison) -> str:
         f"{unit} 'Change' is {_tempo_words(comparison)}; spread and swing as a ratio (1 is no "
         f"change), pocket (within {comparison.tolerance_ms:g} ms of the take's constant offset) "
         "and off grid in points of per cent, drift in per cent of the tempo, offset in ms "
-        "(late +). "
-        "'Chance' allows for "
-        f"all {number_word(_tested(comparison))} comparisons made here (Holm). Offset and swing "
-        "are style: they change, they do not get better."
+        f"(late +). {_chance_words(_tested(comparison))}Offset and swing are style: they change, "
+        "they do not get better."
+    )
+
+
+def _chance_words(tested: int) -> str:
+    if tested == 0:
+        return ""
+    if tested == 1:
+        return "'Chance' is that of the one comparison made here. "
+    return (
+        f"'Chance' allows for all {number_word(tested)} comparisons made here (Holm), an interval "
+        "for its own row only. "
     )
 
 
@@ -217,6 +243,13 @@ def chance(finding: Finding) -> str:
     return f"{100 * finding.probability:.1f} %"
 
 
+def subdivision_and_notes(finding: Finding) -> str:
+    """`eighths (81 and 87 notes)`, `eighths (2 a beat; 81 and 87 notes)`."""
+    notes = f"{finding.notes[0]} and {finding.notes[1]} notes)"
+    name = finding.subdivision
+    return f"{name[:-1]}; {notes}" if name.endswith(")") else f"{name} ({notes}"
+
+
 def short_verdict(finding: Finding) -> str:
     """The verdict in a table's width."""
     return _SHORT.get(finding.verdict, finding.verdict)
@@ -231,8 +264,7 @@ def table(comparison: Comparison) -> list[str]:
     for f in comparison.findings:
         if f.subdivision != current:
             current = f.subdivision
-            notes = " and ".join(str(n) for n in f.notes)
-            rows.append((f"{current} ({notes} notes)",))
+            rows.append((subdivision_and_notes(f),))
         rows.append(
             (f"  {f.measure.title}", figure(f, f.before), figure(f, f.after),
              change_figure(f, f.change), interval_figure(f), chance(f), short_verdict(f))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -99,3 +100,15 @@ def at_equal_tempo(before: Material, after: Material) -> tuple[Material, Materia
             "--equal-tempo, and the tempo is accounted for"
         )
     return kept
+
+
+def told_apart(material: Material) -> Material:
+    """The same, kinds of one name told apart: eighths are 2 a beat in 4/4, 3 a beat in 6/8."""
+    often = Counter(kind.name for kind in material.kinds)
+    kinds = tuple(
+        replace(kind, name=f"{kind.name} ({kind.per_beat:.3g} a beat)")
+        if often[kind.name] > 1
+        else kind
+        for kind in material.kinds
+    )
+    return replace(material, kinds=kinds)

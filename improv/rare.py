@@ -4,32 +4,42 @@ A phrase leaves the grid or does not, and most do not. The usual interval, estim
 standard errors, fails there: a side on which nothing happened has no variance to show, and what
 is added to make up for that lasts too long. So, as is standard for a difference of proportions:
 
-* each side's share gets a score interval (Wilson 1927, Journal of the American Statistical
-  Association 22, 209-212), which is as it should be for no event at all, and the two are put
-  together by their distances from the shares (Newcombe 1998, Statistics in Medicine 17,
-  873-890, method 10; for any contrast Zou & Donner 2008, same journal 27, 1693-1702);
+* each side's share gets the interval of the binomial's own tails, what was seen counted half on
+  either side (mid-P: Lancaster 1961, Journal of the American Statistical Association 56, 223-234;
+  Berry & Armitage 1995, The Statistician 44, 417-423), which is as it should be for no event at
+  all, and the two are put together by their distances from the shares (Newcombe 1998, Statistics
+  in Medicine 17, 873-890, method 10, there of score intervals, which few events make too wide;
+  for any contrast and any intervals Zou & Donner 2008, same journal 27, 1693-1702);
 * notes of a run go together and phrases of a day may: the phrases count as fewer (or more)
-  by the dispersion of what was seen (Rao & Scott 1992, Biometrics 48, 577-585);
+  by the dispersion of what was seen (Rao & Scott 1992, Biometrics 48, 577-585), so that events
+  and trials need not be whole (as Korn & Graubard 1998, Survey Methodology 24, 193-201);
 * that dispersion is taken between blocks and drawn to the one between phrases, of which there
   are more (as moderated variances are: Smyth 2004, Statistical Applications in Genetics and
   Molecular Biology 3, article 3), with the degrees of freedom of such a sum (Satterthwaite
   1946, Biometrics Bulletin 2, 110-114).
 
-With fewer than about four events expected on each side no interval that is not drawn by lot
-can be right 95 times in a hundred: even all of them on one side is no proof, so a true
-difference of nothing lies inside nearly always (on what few events do to any interval: Agresti
-& Coull 1998, American Statistician 52, 119-126). `benchmarks/comparison.py` shows from where
-on it is near. Pure.
+With one or two events expected a side no interval that is not drawn by lot can be right 95 times
+in a hundred: even all of them on one side is no proof, so a true difference of nothing lies
+inside nearly always (on what few events do to any interval: Agresti & Coull 1998, American
+Statistician 52, 119-126). `benchmarks/comparison.py` shows from where on it is near. Pure.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from improv.chance import Estimate, Prior, line_weights, t_probability, t_quantile
+from improv.chance import (
+    Estimate,
+    Prior,
+    incomplete_beta,
+    line_weights,
+    t_probability,
+    t_quantile,
+)
 from improv.model import Bools, Floats, Ints
 
 DISPERSION = 1.0 / 3.0
@@ -42,6 +52,9 @@ DRAWN_DF = 4.0
 Intervals then hold 95 times in a hundred where days' rates differ by 30 %; by 60 %, with half
 of all phrases off the grid and four days a side, 92 times."""
 _STEPS = 80
+_NOTHING = 1e-12
+_WIDEST = 32.0
+"""Standard errors beyond which an interval is not followed: a normal's tail is 1e-224 there."""
 
 
 @dataclass(frozen=True)
@@ -63,41 +76,102 @@ class ShareChange(Estimate):
         if self.value == 0.0:
             return 1.0
         low, high = 0.0, 1.0
-        while self._holds_zero(high) is False and high < 1e6:
+        while self._excess(high) < 0.0 and high < _WIDEST:
             low, high = high, 2.0 * high
-        for _ in range(_STEPS):
-            middle = (low + high) / 2.0
-            low, high = (low, middle) if self._holds_zero(middle) else (middle, high)
-        return t_probability(high, self.df)
+        return t_probability(_root(self._excess, low, high), self.df)
 
-    def _holds_zero(self, t: float) -> bool:
+    def _excess(self, t: float) -> float:
+        """How far beyond 0 the interval `t` standard errors wide reaches."""
         low, high = self._limits(t)
-        return low <= 0.0 <= high
+        return -low if self.value > 0.0 else high
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """The confidence interval."""
-        return self._limits(t_quantile(level, self.df))
+        low, high = self._limits(t_quantile(level, self.df))
+        # A line through a few days may point further than a share can go.
+        return min(max(low, -1.0), self.value), max(min(high, 1.0), self.value)
 
     def _limits(self, t: float) -> tuple[float, float]:
-        (low0, high0), (low1, high1) = (
-            score_interval(p, n, t) for p, n in zip(self.shares, self.counts, strict=True)
-        )
-        before, after = self.shares
-        prior = t * self.prior_sd
-        down = math.hypot(self.scale * (after - low1), self.scale * (high0 - before), prior)
-        up = math.hypot(self.scale * (high1 - after), self.scale * (before - low0), prior)
-        # A line through a few days may point further than a share can go.
-        return min(max(self.value - down, -1.0), self.value), max(
-            min(self.value + up, 1.0), self.value
+        ends = [share_interval(p, n, t) for p, n in zip(self.shares, self.counts, strict=True)]
+        down, up = combined(self.shares, (ends[0], ends[1]))
+        return (
+            self.value - math.hypot(self.scale * down, t * self.prior_sd),
+            self.value + math.hypot(self.scale * up, t * self.prior_sd),
         )
 
 
-def score_interval(share: float, count: float, t: float) -> tuple[float, float]:
-    """Wilson's interval of a share seen in `count` trials, `t` standard errors wide."""
-    square = t * t / count
-    middle = (share + square / 2.0) / (1.0 + square)
-    half = t / (1.0 + square) * math.sqrt(share * (1.0 - share) / count + square / (4.0 * count))
-    return min(max(middle - half, 0.0), share), max(min(middle + half, 1.0), share)
+def combined(
+    shares: tuple[float, float], ends: tuple[tuple[float, float], tuple[float, float]]
+) -> tuple[float, float]:
+    """How far a difference, after minus before, may lie below and above the one seen.
+
+    `shares` and their intervals are (before, after); Newcombe 1998, method 10.
+    """
+    (before, after), ((low0, high0), (low1, high1)) = shares, ends
+    return math.hypot(after - low1, high0 - before), math.hypot(high1 - after, before - low0)
+
+
+def share_interval(share: float, count: float, t: float) -> tuple[float, float]:
+    """The mid-P interval of a share seen in `count` trials, `t` standard errors wide.
+
+    A normal's tails beyond `t` are left out on either side; trials need not be whole.
+    """
+    tail = math.erfc(t / math.sqrt(2.0)) / 2.0
+    events = min(max(share, 0.0), 1.0) * count
+    low, high = _lower(events, count, tail), 1.0 - _lower(count - events, count, tail)
+    return min(low, share), max(high, share)
+
+
+def _lower(events: float, count: float, tail: float) -> float:
+    """The share at which `events` or more, what was seen counted half, has the chance `tail`.
+
+    Newton's steps on the logarithms of both, between which the curve is nearly straight.
+    """
+    if events <= _NOTHING or tail <= 0.0:
+        return 0.0
+    misses = max(count - events, 0.0)
+    ways = math.lgamma(count + 1.0) - math.lgamma(events + 1.0) - math.lgamma(misses + 1.0)
+    low, high = math.log(_NOTHING), math.log(min(events / count, 1.0 - 1e-12))
+    at = high
+    for _ in range(_STEPS):
+        p = math.exp(at)
+        seen = math.exp(ways + events * at + misses * math.log1p(-p))
+        more = incomplete_beta(events + 1.0, misses, p) if misses > 0.0 else 0.0
+        chance = max(more + seen / 2.0, 1e-300)
+        over = math.log(chance / tail)
+        low, high = (low, at) if over > 0.0 else (at, high)
+        slope = seen * (misses * p / (1.0 - p) + events) / 2.0 / chance
+        step = at - over / max(slope, 1e-12)
+        step = step if low < step < high else (low + high) / 2.0
+        if abs(step - at) < 1e-13:
+            break
+        at = step
+    return 0.0 if at <= math.log(2.0 * _NOTHING) else math.exp(at)
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Where a growing function is 0, by straight lines that are kept from getting stuck.
+
+    Dowell & Jarratt 1971, BIT 11, 168-174 (the Illinois rule).
+    """
+    below, above = function(low), function(high)
+    if above <= 0.0:
+        return high
+    last = 0
+    for _ in range(_STEPS):
+        at = high - above * (high - low) / (above - below)
+        found = function(at)
+        if found >= 0.0:
+            high, above = at, found
+            below = below / 2.0 if last > 0 else below
+            last = 1
+        else:
+            low, below = at, found
+            above = above / 2.0 if last < 0 else above
+            last = -1
+        if abs(found) < 1e-14 or high - low < 1e-13 * high:
+            break
+    return at
 
 
 @dataclass(frozen=True, eq=False)

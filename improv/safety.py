@@ -21,9 +21,10 @@ down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling i
 these to give. In the pocket means sigma(d) at most the tolerance; since spread grows with the
 interval, that bounds the tempo from below as well.
 
-Intervals: read off where the 95 % band of each criterion crosses. The bands are a sandwich
-over days (or takes, or phrases) with few-days corrections, the priors' uncertainty and that of
-the memory included (`sandwich`, `safety_fit`). Pure: no files, no printing.
+Intervals: read off where the 95 % band of each criterion crosses. The spread's is a sandwich
+over days (or takes, or phrases) with few-days corrections, the uncertainty of the memory
+included (`sandwich`, `safety_fit`), the share's a profile likelihood scaled by what those blocks
+do to it (`safety_share`); the priors' own uncertainty is in both. Pure: no files, no printing.
 """
 
 from __future__ import annotations
@@ -35,12 +36,13 @@ import numpy as np
 
 from improv.cells import Cells, Kind
 from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
-from improv.material import Material
+from improv.material import Material, told_apart
 from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
 from improv.model import Floats, Ints
-from improv.safety_fit import Spreads, fit_share, fit_spread, log_spread, share_design
+from improv.safety_fit import Spreads, fit_spread, log_spread
+from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
 FEWEST_NOTES = 24
@@ -49,6 +51,8 @@ FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
 PHRASE_SD = BY_KEY["spread"].wander
 _GRID_MS = np.exp(np.linspace(math.log(50.0), math.log(4000.0), 877))
+_EVERY = 16
+"""How surely runs stay on the grid changes slowly: it is found at every so manieth interval."""
 
 SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"
 
@@ -104,6 +108,7 @@ class SafetyMap:
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
+    material = told_apart(material)
     cells = material.cells
     known = _mappable(cells, len(material.kinds))
     units, called = _blocks(material)
@@ -176,7 +181,7 @@ def _ceiling(
     number: int,
     own: int,
     spreads: Fit,
-    shares: Fit,
+    shares: Shares,
     tolerance_ms: float,
 ) -> Ceiling:
     here = material.cells["subdivision"] == number
@@ -187,11 +192,10 @@ def _ceiling(
     index = np.full(len(_GRID_MS), own)
     sigma, gradient = log_spread(spreads.theta, _GRID_MS, index)
     apart = np.log(_GRID_MS) - sigma - math.log(SAFE_SPREADS)
-    design = share_design(_GRID_MS, index, len(shares.theta))
-    stays = design @ shares.theta - math.log(HELD_SHARE / (1.0 - HELD_SHARE))
+    band = spreads.band(gradient)
     crossings = {
-        SPREAD: _crossing(apart, spreads.band(gradient)),
-        LEAVES: _crossing(stays, shares.band(design)),
+        SPREAD: _crossing(apart, apart - band, apart + band),
+        LEAVES: _leaving(shares, own),
         CLOSEST: (_closest(cells),) * 3,
     }
     nearest = [max(c[i] for c in crossings.values()) for i in range(3)]
@@ -206,14 +210,23 @@ def _ceiling(
     )  # fmt: skip
 
 
-def _crossing(held: Floats, band: Floats) -> tuple[float, float, float]:
-    """The interval down to which `held` stays positive: estimate, cautious and hopeful bound.
+def _leaving(shares: Shares, own: int) -> tuple[float, float, float]:
+    """The interval down to which runs stay on the grid, see `_crossing`."""
+    limit = math.log(HELD_SHARE / (1.0 - HELD_SHARE))
+    design = share_design(_GRID_MS, np.full(len(_GRID_MS), own), len(shares.theta))
+    at = np.unique(np.append(np.arange(0, len(_GRID_MS), _EVERY), len(_GRID_MS) - 1))
+    standing = np.interp(np.arange(len(_GRID_MS)), at, shares.standing(design[at], limit))
+    return _crossing(design @ shares.theta - limit, standing - 1.0, standing + 1.0)
+
+
+def _crossing(held: Floats, careful: Floats, hopeful: Floats) -> tuple[float, float, float]:
+    """The interval down to which each curve stays positive: estimate, cautious, hopeful bound.
 
     Each curve is followed downwards from where it is highest: far outside what was heard the
     band opens, and being unsure there says nothing about here. Never positive: infinite.
     """
     found = []
-    for curve in (held, held - band, held + band):
+    for curve in (held, careful, hopeful):
         top = int(curve.argmax())
         negative = np.flatnonzero(curve[:top] < 0.0)
         if curve[top] <= 0.0:

@@ -1,6 +1,6 @@
-"""Fitting the map of safety: spread against interval, and the share that stays on the grid.
+"""Fitting the map of safety: spread against interval (the share on the grid: `safety_share`).
 
-Both are regressions drawn towards priors (see `safety` for the model and its sources), with
+A regression drawn towards priors (see `safety` for the model and its sources), with
 bands from `sandwich`, over blocks and with the priors' own uncertainty. Intervals
 between notes in ms, spreads as natural logarithms of ms, one own parameter per subdivision.
 """
@@ -12,20 +12,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from improv.cells import Cells
 from improv.model import Floats, Ints
 from improv.sandwich import Fit, sandwich
 
 FLOOR_PRIOR = (math.log(12.0), 1.0)
 SHARE_PRIOR = (math.log(0.028), 0.6)
 OWN_FACTOR_SD = 0.15
-LEVEL_PRIOR = (3.0, 2.0)
-SLOPE_PRIOR = (4.0, 3.0)
-OWN_SHIFT_SD = 0.7
-MIDDLE_MS = 150.0
-"""Interval at which the share on the grid has its level."""
-RUN_NOTES = 6.0
-"""Notes of a run fall off together: so many count as one answer."""
 BLOCK_SD, BLOCK_SD_BLOCKS = 0.1, 4.0
 """How much a player's spread differs from day to day, on a logarithmic scale, before a log
 tells; no source, weighs as much as so many days."""
@@ -126,41 +118,3 @@ def fit_spread(data: Spreads) -> Fit:
     found = sandwich(theta, precision, gradient, weighted, data.value - fitted, data.block, blocks)
     leaning = np.outer(data.memory_moved, weighted.T @ data.by_memory)
     return replace(found, scores=found.scores + leaning)
-
-
-# --- share on the grid against interval ----------------------------------------
-
-
-def share_design(step: Floats, own: Ints, count: int) -> Floats:
-    design = np.zeros((len(step), count))
-    design[:, 0], design[:, 1] = 1.0, np.log(step / MIDDLE_MS)
-    design[np.arange(len(step)), 2 + own] = 1.0
-    return design
-
-
-def fit_share(cells: Cells, step: Floats, own: Ints, block: Ints, blocks: int) -> Fit:
-    """Logistic regression by Newton's method, towards the priors."""
-    on, off = (cells[f].astype(np.float64) / RUN_NOTES for f in ("on", "off"))
-    count = 2 + int(own.max()) + 1
-    mean = np.zeros(count)
-    mean[:2] = LEVEL_PRIOR[0], SLOPE_PRIOR[0]
-    precision = np.full(count, 1.0 / OWN_SHIFT_SD**2)
-    precision[:2] = LEVEL_PRIOR[1] ** -2, SLOPE_PRIOR[1] ** -2
-    design = share_design(step, own, count)
-    theta = mean.copy()
-    for _ in range(60):
-        chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
-        weight = (on + off) * chance * (1.0 - chance)
-        information = (design * weight[:, None]).T @ design + np.diag(precision)
-        score = design.T @ (on - (on + off) * chance) - precision * (theta - mean)
-        move = np.linalg.solve(information, score)
-        theta = theta + np.clip(move, -1.0, 1.0)
-        if np.abs(move).max() < 1e-8:
-            break
-    chance = 1.0 / (1.0 + np.exp(-np.clip(design @ theta, -30, 30)))
-    seen = on + off
-    rest = np.where(seen > 0.0, on / np.maximum(seen, 1e-9) - chance, 0.0)
-    weighted = design * (seen * chance * (1.0 - chance))[:, None]
-    return sandwich(
-        theta, precision, design, weighted, rest / (chance * (1.0 - chance)), block, blocks
-    )

@@ -100,14 +100,18 @@ def text_report(found: SafetyMap, who: str = "") -> str:
 
 def table(found: SafetyMap) -> list[str]:
     """One line per subdivision."""
-    lines = [f"{'':<18}{'held up to':>11}{'95 % interval':>16}{'tried':>12}  what gives first"]
+    lines = [f"{'':<18}{'held up to':>11}{'95 % interval':>15}{'tried':>11}  what gives first"]
     for c in found.ceilings:
         held = "-" if c.tempo_bpm is None else f"{c.tempo_bpm:.0f} BPM"
         low = "?" if c.low_bpm is None else f"{c.low_bpm:.0f}"
         high = "?" if c.high_bpm is None else f"{c.high_bpm:.0f}"
         interval = "-" if c.tempo_bpm is None else f"{low} to {high}"
         tried = f"{c.tried_bpm[0]:.0f} to {c.tried_bpm[1]:.0f}"
-        lines.append(f"{c.subdivision:<18}{held:>11}{interval:>16}{tried:>12}  {_why(c)}")
+        name = c.subdivision
+        if len(name) > 18:  # too long to stand before its figures: above them
+            lines.append(name)
+            name = ""
+        lines.append(f"{name:<18}{held:>11}{interval:>15}{tried:>11}  {_why(c)}")
     return lines
 
 

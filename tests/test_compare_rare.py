@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from benchmarks.histories import Player, Side, two_sides
+from benchmarks.rare_shares import least_coverage
 from improv.chance import Prior, line_weights, robust_line
 from improv.compare import BETTER, WORSE, Comparison, Finding, compare_sets
 from improv.contrasts import TOGETHER
-from improv.rare import DISPERSION, Phrases, ShareChange, score_interval, share_change
-
-SURE = 1e9
-"""Degrees of freedom so many that t is the normal's."""
+from improv.rare import (
+    DISPERSION,
+    Phrases,
+    ShareChange,
+    combined,
+    share_change,
+    share_interval,
+)
 
 
 def off_grid(found: Comparison) -> list[Finding]:
@@ -23,13 +30,47 @@ def off_grid(found: Comparison) -> list[Finding]:
     ]
 
 
-@pytest.mark.parametrize(("events", "trials"), [(0, 20), (1, 20), (5, 24), (12, 24), (24, 24)])
-def test_score_interval_as_the_reference_library_has_it(events: int, trials: int) -> None:
-    """Wilson's interval agrees with scipy's, none and all included."""
-    known = stats.binomtest(events, trials).proportion_ci(0.95, method="wilson")
-    low, high = score_interval(events / trials, trials, stats.norm.ppf(0.975))
-    assert low == pytest.approx(known.low, abs=1e-12)
-    assert high == pytest.approx(known.high, abs=1e-12)
+@pytest.mark.parametrize(
+    ("events", "trials", "low", "high"),
+    [
+        (81, 263, 0.2544, 0.3658),
+        (15, 148, 0.0601, 0.1581),
+        (0, 20, 0.0, 0.1391),
+        (1, 29, 0.0017, 0.1585),
+    ],
+)
+def test_one_share_as_published(events: int, trials: int, low: float, high: float) -> None:
+    """Newcombe 1998, Statistics in Medicine 17, 857-872, table I, mid-P (figures from memory)."""
+    found = share_interval(events / trials, trials, stats.norm.ppf(0.975))
+    assert found == pytest.approx((low, high), abs=6e-5)
+
+
+@pytest.mark.parametrize("level", [0.5, 0.95, 0.999])
+@pytest.mark.parametrize(("events", "trials"), [(1, 20), (5, 24), (12, 24), (23, 24), (300, 900)])
+def test_one_share_as_the_reference_library_has_its_tails(
+    events: int, trials: int, level: float
+) -> None:
+    """At each end scipy's binomial puts half the tail's chance, what was seen counted half."""
+    tail = (1.0 - level) / 2.0
+    low, high = share_interval(events / trials, trials, stats.norm.ppf(1.0 - tail))
+    seen = [float(stats.binom.pmf(events, trials, p)) / 2.0 for p in (low, high)]
+    assert stats.binom.sf(events, trials, low) + seen[0] == pytest.approx(tail, rel=1e-6)
+    assert stats.binom.cdf(events - 1, trials, high) + seen[1] == pytest.approx(tail, rel=1e-6)
+
+
+@pytest.mark.parametrize("trials", [3.0, 17.5, 400.0])
+def test_none_and_all_are_each_others_mirror(trials: int) -> None:
+    """No event: from 0 to where half the chance of none is the tail, 1 - 0.05 ** (1 / n)."""
+    t = stats.norm.ppf(0.975)
+    assert share_interval(0.0, trials, t) == pytest.approx((0.0, 1.0 - 0.05 ** (1.0 / trials)))
+    assert share_interval(1.0, trials, t) == pytest.approx((0.05 ** (1.0 / trials), 1.0))
+
+
+def test_parts_of_an_event_lie_between_whole_ones() -> None:
+    """Effective events are rarely whole: the interval moves steadily from one to the next."""
+    ends = np.array([share_interval(x / 30.0, 30.0, 2.0) for x in np.linspace(0.0, 30.0, 121)])
+    assert np.all(np.diff(ends, axis=0) >= 0.0)
+    assert np.abs(np.diff(ends, axis=0)).max() < 0.02
 
 
 @pytest.mark.parametrize(
@@ -42,14 +83,40 @@ def test_score_interval_as_the_reference_library_has_it(events: int, trials: int
         ((10, 10), (0, 10), 0.6075, 1.0000),
     ],
 )
-def test_difference_of_two_shares_as_published(
+def test_two_shares_are_put_together_as_published(
     first: tuple[int, int], second: tuple[int, int], low: float, high: float
 ) -> None:
-    """Newcombe 1998, Statistics in Medicine 17, table II, method 10 (figures from memory)."""
+    """Newcombe 1998, Statistics in Medicine 17, 873-890, table II, method 10 (figures from
+    memory), fed with that method's own intervals of each share (scipy's)."""
     shares = second[0] / second[1], first[0] / first[1]
-    counts = float(second[1]), float(first[1])
-    change = ShareChange(shares[1] - shares[0], 0.0, SURE, shares, counts)
-    assert change.interval() == pytest.approx((low, high), abs=1e-4)
+    known = [stats.binomtest(*s).proportion_ci(0.95, method="wilson") for s in (second, first)]
+    down, up = combined(shares, ((known[0].low, known[0].high), (known[1].low, known[1].high)))
+    change = shares[1] - shares[0]
+    assert (change - down, change + up) == pytest.approx((low, high), abs=1e-4)
+
+
+@pytest.mark.parametrize("rates", [(0.04, 0.04), (0.1, 0.1), (0.05, 0.1), (0.3, 0.3), (0.3, 0.5)])
+def test_whole_phrases_are_covered_as_often_as_is_said(rates: tuple[float, float]) -> None:
+    """Two sides of 40 independent phrases, summed exactly: 93 to 97 % from 1.6 events a side on
+    where rates differ or events are more, and never below."""
+    n, t = 40, stats.norm.ppf(0.975)
+    ends = [share_interval(k / n, n, t) for k in range(n + 1)]
+    covered = 0.0
+    for i, j in np.ndindex(n + 1, n + 1):
+        down, up = combined((i / n, j / n), (ends[i], ends[j]))
+        seen, true = (j - i) / n, rates[1] - rates[0]
+        if seen - down <= true <= seen + up:
+            covered += float(stats.binom.pmf(i, n, rates[0]) * stats.binom.pmf(j, n, rates[1]))
+    assert 0.93 <= covered <= (0.98 if rates == (0.04, 0.04) else 0.97)
+
+
+def test_few_events_are_held_too_often_by_any_interval() -> None:
+    """One expected a side: with 4 or 5 in all only all against none is proof (by hand)."""
+    poisson = [math.exp(-2.0) * 2.0**m / math.factorial(m) for m in range(7)]
+    by_hand = 1.0 - (poisson[4] / 8 + poisson[5] / 16 + poisson[6] / 32)
+    assert least_coverage(1.0) == pytest.approx(by_hand, abs=1e-3)
+    assert least_coverage(1.0) > 0.98 and least_coverage(0.3) > 0.999
+    assert least_coverage(8.0) < 0.97
 
 
 @pytest.mark.parametrize("shares", [(0.02, 0.3), (0.3, 0.02), (0.0, 0.2), (0.1, 0.12)])

@@ -10,6 +10,7 @@ import pytest
 
 from benchmarks.histories import Player, Side
 from improv import compare_data, compare_report
+from improv.cells import Kind
 from improv.compare import (
     BETTER,
     CHANGED,
@@ -260,3 +261,42 @@ def test_intervals_cover_and_nothing_is_found_in_nothing(seed: int) -> None:
             if f.measure.key in ("spread", "offset") and f.low is not None and f.high is not None:
                 inside.append(f.low <= (1.0 if f.measure.ratio else 0.0) <= f.high)
     assert np.mean(inside) > 0.88 and better <= 6
+
+
+def in_two_meters(first: Side, second: Side) -> tuple[Material, Material]:
+    """Two sides that both hold eighths of 4/4 and eighths of 6/8, which are not the same."""
+    before, after = history(16, first, second, STEADY)
+    compound = (Kind("eighths", 3.0, False), *before.kinds[1:])
+    return (
+        joined(before, replace(before, kinds=compound)),
+        joined(after, replace(after, kinds=compound)),
+    )
+
+
+def test_one_name_in_two_meters_is_told_apart() -> None:
+    """Eighths are two a beat in 4/4 and three in 6/8: each is named by that, once."""
+    found = compare_sets(*in_two_meters(Side(5), Side(5)))
+    names = {f.subdivision for f in found.findings}
+    assert {"eighths (2 a beat)", "eighths (3 a beat)", "sixteenths"} <= names
+    text = compare_report.text_report(found)
+    assert "\neighths (2 a beat; " in text and "\neighths (3 a beat; " in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_notes_enough_in_too_few_takes_is_not_called_too_few_notes() -> None:
+    """Three takes over time: what is missing is takes, and that is what is said first."""
+    few, _ = history(17, Side(3), Side(1), STEADY)
+    text = compare_report.text_report(compare_over_time(few))
+    assert "Too few takes to tell: no subdivision was played in five takes." in text
+    assert "comparisons made here" not in text  # for none was made
+
+
+def test_one_comparison_is_called_one() -> None:
+    """The sentence on how many comparisons were allowed for counts as people do."""
+    found = compare_sets(*history(18, Side(5), Side(5), STEADY))
+    tested = [f for f in found.findings if f.probability is not None]
+    assert f"allows for all {len(tested)} comparisons" in " ".join(
+        compare_report.reading(found).split()
+    )
+    one = replace(found, findings=(tested[0],))
+    assert "'Chance' is that of the one comparison made here." in compare_report.reading(one)

@@ -27,7 +27,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
      "sandwich", "rare", "contrasts", "compare"),
     ("files", "smf", "midi_*", "midi"),
     ("held", "practice", "wording", "sentences", "tables", "document", "report", "compare_report",
-     "compare_data", "safety", "safety_fit", "safety_report"),
+     "compare_data", "safety", "safety_fit", "safety_share", "safety_report"),
     ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "log_report",
      "pages", "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),

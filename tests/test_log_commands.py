@@ -120,7 +120,9 @@ def test_compare_two_takes(tmp_path: Path) -> None:
     fill(tmp_path, days=2)
     one, two = take_file(tmp_path), take_file(tmp_path, "two.mid", 2)
     done = run("compare", one, two, "--start", 1)
-    assert done.exit_code == 0 and done.stdout.startswith("Before: 1 take, mean tempo 96 BPM.")
+    assert done.exit_code == 0 and done.stdout.startswith(
+        "Before: 1 take, 96 BPM. After: 1 take, 96 BPM."
+    )
     data = json.loads(run("compare", one, "log:2", "--start", 1, "--format", "json").stdout)
     assert data["takes"] == {"before": 1, "after": 1} and data["findings"]
 
@@ -202,7 +204,9 @@ def test_safety_command(tmp_path: Path) -> None:
     assert json.loads(run("safety", "--format", "json").stdout)["subdivisions"]
     assert run("safety", "--format", "csv").stdout.startswith("subdivision,per_beat,notes")
     none = run("safety", "--player", "Nobody")
-    assert none.exit_code == 2 and "too few notes to map" in none.stderr
+    assert none.exit_code == 2 and "no takes found; see 'improv log list'" in none.stderr
+    few = run("safety", "--since", "2026-02-19")
+    assert few.exit_code == 2 and "too few notes to map" in few.stderr
 
 
 def test_a_report_with_a_history(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from benchmarks.histories import Player, Side, side
 from improv.cells import CELL
 from improv.held import CLOSEST_MS, SAFE_SPREADS, TRAINED_MS
-from improv.material import Material
+from improv.material import Material, joined
 from improv.pictures.history import zones
 from improv.safety import (
     CLOSEST,
@@ -127,10 +127,10 @@ def test_a_crossing_by_hand() -> None:
     from improv.safety import _GRID_MS
 
     curve = np.log(_GRID_MS / 200.0)
-    middle, careful, hopeful = _crossing(curve, np.full_like(curve, math.log(1.25)))
+    middle, careful, hopeful = _crossing(curve, curve - math.log(1.25), curve + math.log(1.25))
     assert middle == pytest.approx(200.0, rel=1e-4)
     assert careful == pytest.approx(250.0, rel=1e-4) and hopeful == pytest.approx(160.0, rel=1e-4)
-    assert _crossing(curve - 10.0, np.zeros_like(curve))[0] == math.inf
+    assert _crossing(*(curve - 10.0,) * 3)[0] == math.inf
 
 
 def test_what_comes_next_for_a_loose_player() -> None:
@@ -158,3 +158,25 @@ def test_text_fits_and_warns() -> None:
         assert len(table(found)) == 1 + len(found.ceilings)
         assert "clinician" in text
         assert len(document(found)["subdivisions"]) == len(zones(found)) == 3
+
+
+def test_one_name_in_two_meters_is_told_apart() -> None:
+    """Eighths of 4/4 and of 6/8 have a ceiling each; a long name stands above its figures."""
+    simple = side(TIGHT, PLAN, np.random.default_rng(4))
+    kinds = tuple(replace(kind, per_beat=1.5 * kind.per_beat) for kind in simple.kinds)
+    found = safety_map(joined(simple, replace(simple, kinds=kinds)))
+    assert found is not None and len({c.subdivision for c in found.ceilings}) == 6
+    lines = table(found)
+    assert "eighth triplets (4.5 a beat)" in lines and max(map(len, lines)) <= 80
+    assert any(line.startswith("eighths (2 a beat) ") for line in lines)
+
+
+def test_the_longest_row_fits() -> None:
+    """Loose, limited by runs that leave the grid, and beyond what was tried: eighty columns."""
+    found = mapped(LOOSE)
+    row = replace(
+        found.ceilings[0], subdivision="swung eighths long", limit=LEAVES, tempo_bpm=299.0,
+        low_bpm=100.0, high_bpm=300.0, tried_bpm=(100.0, 120.0), in_pocket=False,
+    )  # fmt: skip
+    line = table(replace(found, ceilings=(row,)))[1]
+    assert line.endswith("runs leave it, loose *") and len(line) <= 80

@@ -55,7 +55,9 @@ def command(
             named = ", ".join(printable(p) or "(no name)" for p in players[:8])
             raise UsageError(f"the map is one player's ({named}); name one with --player")
         material = log.material(which)
-    found = safety_map(material, tolerance) if len(material.label) else None
+    if not len(material.label):
+        raise UsageError("no takes found; see 'improv log list'")
+    found = safety_map(material, tolerance)
     if found is None:
         raise UsageError(
             "too few notes to map: no subdivision has 24 notes in three takes or phrases; "

@@ -13,7 +13,7 @@ import numpy as np
 
 from improv.compare import Comparison, Finding
 from improv.compare_report import chance, short_verdict
-from improv.material import Material
+from improv.material import Material, told_apart
 from improv.measures import BY_KEY, values
 from improv.model import Floats, Ints, _Frozen
 from improv.safety import Ceiling, SafetyMap
@@ -142,8 +142,9 @@ def _zone(ceiling: Ceiling) -> Zone:
 
 
 def _by_density(material: Material) -> list[tuple[int, str]]:
-    order = sorted(range(len(material.kinds)), key=lambda i: (material.kinds[i].per_beat, i))
-    return [(i, material.kinds[i].name) for i in order]
+    kinds = told_apart(material).kinds
+    order = sorted(range(len(kinds)), key=lambda i: (kinds[i].per_beat, i))
+    return [(i, kinds[i].name) for i in order]
 
 
 def _finding(comparison: Comparison, kind: str, measure: str) -> Finding | None:
