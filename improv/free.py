@@ -51,6 +51,8 @@ HOLDS_NOTE = 2.2
 itself is charged for the positions a chain passes over."""
 HOLDS_SHARE = 0.22
 HOLDS_EDGE = 0.04
+FARTHEST = 50.0
+"""So far beyond the edge nothing holds at all; what lies farther still could overflow."""
 PLACE_WEIGHT = 0.75
 HOLDS_STEP_MS = 170.0
 """A run holds a grid while it stays within this share of a step from its positions."""
@@ -187,7 +189,8 @@ def _holds(found: Stretches, ground: Ground) -> Floats:
     step = steps[each, line.nearest(steps)]
     chain_step, base = chains[each, line.nearest(chains[..., 0])].T
     share = np.minimum(line.misses(step, step), line.misses(chain_step, base))
-    return np.asarray(1.0 / (1.0 + np.exp((share - HOLDS_SHARE) / HOLDS_EDGE)))
+    beyond = np.minimum((share - HOLDS_SHARE) / HOLDS_EDGE, FARTHEST)
+    return np.asarray(1.0 / (1.0 + np.exp(beyond)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -38,6 +38,8 @@ DOUBTFUL_SPREADS = 1.7
 DOUBTFUL_SHARE = 0.75
 TREND = 0.4
 """Deviations that run this straight may be drift that the hand has taken for scatter."""
+WIDE_SPREAD_MS = 26.0
+"""So may a scatter this wide, which few players have."""
 
 
 def _believe(scene: Scene, hand: Hand, lean: Floats | float = 0.0) -> Singles:
@@ -56,12 +58,12 @@ def leaning(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
 
 
 def learning_lean(scene: Scene, hand: Hand) -> tuple[Floats, Singles]:
-    """The same while the hand is being learned: level, unless most of its scatter is drift.
+    """The same while the hand is being learned: level, unless its scatter may well be drift.
 
     Drift may then have passed for a constant lean, and for memory.
     """
     belief = _believe(scene, hand)
-    if _trend(scene, belief) < TREND:
+    if _trend(scene, belief) < TREND and hand.spread_ms < WIDE_SPREAD_MS:
         return np.zeros(len(scene)), belief
     hand = replace(hand, memory=min(hand.memory, PLAIN_MEMORY))
     long_enough = np.flatnonzero(np.diff(scene.edges) >= FEWEST_FOR_DRIFT)

@@ -72,7 +72,9 @@ class Loose:
     def _even_steps_ms(self) -> Floats:
         """Steps of the even grids on offer, (events, rows); a far value where there is none."""
         rows = sorted({n.row for n in self.lanes if not SUBDIVISIONS[n.row].swung})
-        table = np.array([[even_step_quarter(r, m) for r in rows] for m in self.bars.meters])
+        table = np.array(
+            [[even_step_quarter(r, m) for r in rows] or [NO_STEP_QUARTER] for m in self.bars.meters]
+        )
         return np.asarray(table[self.bars.meter[self._bar]] * self.events.quarter_ms[:, None])
 
     @cached_property

@@ -25,6 +25,8 @@ where they miss tight playing by 0.1 at most (benchmarks, tuning seeds)."""
 SPARSE = 1.4
 """Steps of the grid to a note: sparser than this, a run's notes only happen to lie near it."""
 MOST_PASSED = 4.0
+LAST_SEC = 1e9
+"""Long after any take: the wait after its last note."""
 
 
 def settle(
@@ -46,8 +48,10 @@ def settle(
     belief = part.believe(center_ms[span], spread_ms[span], hand.memory, with_free=False)
     plain = choose(part, belief, hand, free=False)
     step_ms = steps_ms(part, plain["row"])
-    share = (plain["deviation_ms"] - center_ms[span]) / step_ms
-    gap = np.minimum(np.diff(part.events.onset_sec, append=np.inf) * 1000.0 / step_ms, MOST_PASSED)
+    offered = np.isfinite(step_ms)
+    share = np.where(offered, (plain["deviation_ms"] - center_ms[span]) / step_ms, 1.0)
+    wait_ms = np.diff(part.events.onset_sec, append=LAST_SEC) * 1000.0
+    gap = np.minimum(wait_ms / step_ms, MOST_PASSED)
     near = span[_written(called["row"][span] < 0, share, gap, part.phrase)]
     back = np.searchsorted(span, near)
     settled = {name: column.copy() for name, column in called.items()}

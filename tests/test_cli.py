@@ -16,10 +16,13 @@ import pytest
 from click.testing import CliRunner, Result
 
 import improv
+from improv import analyze, read_take
 from improv.cli import ImprovGroup, cli
 from improv.commands.options import take_options
 from improv.commands.output import Progress
 from improv.errors import TakeError
+from improv.grid import SUBDIVISIONS, name, offered
+from improv.meter import parse_meter
 from improv.model import Reading, Settings
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -149,6 +152,17 @@ def test_start_auto_and_a_single_bar() -> None:
     reading, settings = given("--start", "auto", "--bars", "7")
     assert reading == Reading(find_start=True)
     assert (settings.first_bar, settings.last_bar) == (7, 7)
+
+
+@pytest.mark.parametrize("meter", ["4/4", "6/8", "2+2+2+3/8"])
+def test_any_one_subdivision_may_be_the_only_candidate(meter: str) -> None:
+    """Every name a meter has, alone: an answer, no warning, and no other name in it."""
+    take = read_take(FLOATS, Reading(meter=parse_meter(meter)))
+    for row in offered(parse_meter(meter)[0]):
+        only = name(SUBDIVISIONS[row], parse_meter(meter)[0])
+        assert only is not None
+        notes = analyze(take, Settings(subdivisions=(only,))).notes
+        assert set(notes.subdivision_name) <= {only, None}
 
 
 def test_subdivisions_limit_the_candidates() -> None:
