@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.accent import against_neighbours
 from improv.grid import pulse_quarters
 from improv.model import Bars, Bools, Floats, Ints, Take, _Frozen
 from improv.tempo import bar_index, beats_at, quarter_sec_at, quarters_at
@@ -47,8 +48,8 @@ class Events(_Frozen):
     """Rhythmic events of a take, ascending in time; `of_note` maps note rows to events.
 
     `quarter` and `beat` are positions from bar 1 beat 1; `quarter_ms` the local length of
-    a quarter note; `end_sec` when the event stops sounding; `untimed` marks onsets
-    cut to the very start of the recording, which carry no timing.
+    a quarter note; `end_sec` when the event stops sounding; `loudness` is `accent`'s; `untimed`
+    marks onsets cut to the very start of the recording, which carry no timing.
     """
 
     onset_sec: Floats
@@ -56,6 +57,7 @@ class Events(_Frozen):
     quarter: Floats
     beat: Floats
     quarter_ms: Floats
+    loudness: Floats
     untimed: Bools
     of_note: Ints
     grace_note: Bools
@@ -72,6 +74,7 @@ class Events(_Frozen):
             self.quarter[span],
             self.beat[span],
             self.quarter_ms[span],
+            self.loudness[span],
             self.untimed[span],
             of_note=none,
             grace_note=none.astype(np.bool_),
@@ -97,6 +100,7 @@ def group(take: Take, chord_spread_ms: float) -> Events:
         quarter=quarter,
         beat=beats_at(take.bars, quarter),
         quarter_ms=quarter_sec[~ornament] * 1000.0,
+        loudness=against_neighbours(loudness[~ornament]),
         untimed=(onset_sec == 0.0) & (np.abs(quarter) < 1e-9),
         of_note=of_note.astype(np.int64),
         grace_note=ornament[chord],

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from improv.accent import Accent
 from improv.choose import choose
 from improv.events import Events
 from improv.grid import SUBDIVISIONS, offered
@@ -54,7 +55,7 @@ class Fit(_Frozen):
 
 def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
     """Read every event. `rows` are the candidate subdivisions, `edges` the phrase boundaries."""
-    hand, ratios, weights = learn(events, edges, bars, rows)
+    hand, ratios, weights, accent = learn(events, edges, bars, rows)
     lanes = refined_lanes(rows, ratios)
     weight = lane_weights(lanes, bars, weights)
     out = _blank(len(events))
@@ -62,7 +63,7 @@ def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
         span = np.arange(edges[first], edges[last])
         part = events.at(span)
         local_edges = edges[first : last + 1] - edges[first]
-        answer = _read(part, local_edges, bars, lanes, weight, hand)
+        answer = _read(part, local_edges, bars, lanes, weight, hand, accent)
         for key, value in answer.items():
             out[key][span] = value
     return Fit(hand=hand, **out)
@@ -90,10 +91,16 @@ def _blocks(edges: Ints) -> list[tuple[int, int]]:
 
 
 def _read(
-    part: Events, edges: Ints, bars: Bars, lanes: tuple[Lane, ...], weight: Floats, hand: Hand
+    part: Events,
+    edges: Ints,
+    bars: Bars,
+    lanes: tuple[Lane, ...],
+    weight: Floats,
+    hand: Hand,
+    accent: Accent,
 ) -> dict[str, NDArray[Any]]:
-    """Read some phrases under a hand: the columns of `Fit`."""
-    scene = Scene.of(part, edges, bars, lanes, weight, hand.center_ms)
+    """Read some phrases under a hand and its accents: the columns of `Fit`."""
+    scene = Scene.of(part, edges, bars, lanes, weight, hand.center_ms, accent)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
     lean, belief = leaning(scene, hand)

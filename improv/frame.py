@@ -103,17 +103,20 @@ def frame(
     gap_ms: Floats,
     pulse_quarter: Floats,
     lane_weight: Floats,
+    stressed: tuple[Floats, Floats],
 ) -> Frame:
     """What the score offers at every event.
 
     `gap_ms` is the time since the event before (any value at a phrase start), `pulse_quarter`
     where the pulse begins that the event was meant for, `lane_weight` (lanes, slots) the lanes'
-    prior shares.
+    prior shares; `stressed` (slots,) what loudness says for places on beats, and off them.
     """
     previous = layout.previous
     place = (lane_weight * lattice.allowed).astype(np.float32)
-    played = np.exp(lattice.log_played)
-    start = place * np.exp(lattice.log_start)
+    on, off = (weight.astype(np.float32) for weight in stressed)
+    loud = np.where(lattice.on_beat > 0, on, off)
+    played = np.exp(lattice.log_played) * loud
+    start = place * np.exp(lattice.log_start) * loud
     after = lattice.passed + lattice.log_silent
 
     near = np.abs(lattice.deviation_ms[1]) < np.abs(lattice.deviation_ms[0])

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from improv.accent import NO_ACCENT, Accent, learned
 from improv.events import Events
 from improv.frame import Singles
 from improv.grid import COARSE, SUBDIVISIONS
@@ -59,8 +60,8 @@ def _sample(edges: Ints, wanted: int) -> Ints:
 
 def learn(
     events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]
-) -> tuple[Hand, dict[int, tuple[float, ...]], Floats]:
-    """Center, spread, memory, the swing ratios each swung row may have, and rows met."""
+) -> tuple[Hand, dict[int, tuple[float, ...]], Floats, Accent]:
+    """Center, spread, memory, the swing ratios each swung row may have, rows met, and accents."""
     span, local = span_of(edges, _sample(edges, LEARNING_EVENTS))
     part = events.at(span)
     lanes = first_lanes(rows)
@@ -68,7 +69,7 @@ def learn(
     scene = Scene.of(part, local, bars, lanes, lane_weights(lanes, bars, even))
     hand = _best_start(scene.part(_sample(local, STARTING_EVENTS)))
     swing: dict[int, tuple[float, float]] = {}
-    met = even
+    met, accent = even, NO_ACCENT
     for last in (False, True):
         lean, belief = learning_lean(scene, hand)
         swing = _swing(scene, belief, hand.center_ms + lean, hand)
@@ -78,10 +79,11 @@ def learn(
         deviation = scene.lattice.deviation_ms[..., slot] - lean
         hand = estimate(deviation.reshape(flat), belief[..., slot].reshape(flat), linked, hand)
         met = _rows_met(scene, belief)
+        accent = _accent(scene, belief)
         if not last:
             lanes = refined_lanes(rows, {row: (_ratio(x),) for row, (x, _) in swing.items()})
-            scene = scene.anew(lanes, lane_weights(lanes, bars, met), hand.center_ms)
-    return hand, {row: _about(share, doubt) for row, (share, doubt) in swing.items()}, met
+            scene = scene.anew(lanes, lane_weights(lanes, bars, met), hand.center_ms, accent)
+    return hand, {row: _about(share, doubt) for row, (share, doubt) in swing.items()}, met, accent
 
 
 def _best_start(scene: Scene) -> Hand:
@@ -93,6 +95,15 @@ def _best_start(scene: Scene) -> Hand:
     total -= 0.5 * ((center[:, 0] - prior_mean) / prior_sd) ** 2
     at = int(total.argmax())
     return Hand(float(center[at, 0]), float(spread[at, 0]), START_MEMORY)
+
+
+def _accent(scene: Scene, belief: Singles) -> Accent:
+    """How the player stresses beats, from the notes read so far."""
+    on_beat = scene.lattice.on_beat > 0
+    slot = scene.layout.slot
+    on = (belief * on_beat).sum(axis=(0, 1), dtype=np.float64)[slot]
+    off = (belief * ~on_beat).sum(axis=(0, 1), dtype=np.float64)[slot]
+    return learned(scene.events.loudness, on, off)
 
 
 def _rows_met(scene: Scene, belief: Singles) -> Floats:

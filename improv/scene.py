@@ -16,6 +16,7 @@ import numpy as np
 
 from improv import chain
 from improv import frame as framing
+from improv.accent import NO_ACCENT, Accent
 from improv.events import Events
 from improv.frame import Singles
 from improv.grid import COARSE, pulse_quarters
@@ -50,6 +51,7 @@ class Scene:
         lanes: tuple[Lane, ...],
         weight: Floats,
         center_ms: float = 0.0,
+        accent: Accent = NO_ACCENT,
     ) -> Scene:
         """Lay `lanes` (with prior shares `weight` per meter) under the phrases.
 
@@ -64,13 +66,16 @@ class Scene:
         lattice = build(events.at(at), bars, lanes, meant_quarter[at])
         gap_ms = np.maximum(gap_ms, 0.0)[at]
         pulse = _pulse_quarter(bars, meant_quarter)[at]
-        frame = framing.frame(lattice, layout, gap_ms, pulse, weight.T[:, meter[at]])
+        stressed = accent.weights(events.loudness[at])
+        frame = framing.frame(lattice, layout, gap_ms, pulse, weight.T[:, meter[at]], stressed)
         loose = Loose(events, layout, bars, lanes)
         return Scene(events, edges, bars, layout, lattice, frame, meant_beat, loose)
 
-    def anew(self, lanes: tuple[Lane, ...], weight: Floats, center_ms: float) -> Scene:
+    def anew(
+        self, lanes: tuple[Lane, ...], weight: Floats, center_ms: float, accent: Accent
+    ) -> Scene:
         """The same phrases over other lanes, as `of`; what may be free runs is kept."""
-        scene = Scene.of(self.events, self.edges, self.bars, lanes, weight, center_ms)
+        scene = Scene.of(self.events, self.edges, self.bars, lanes, weight, center_ms, accent)
         same = {lane.row for lane in lanes} == {lane.row for lane in self.lattice.lanes}
         return replace(scene, loose=self.loose) if same else scene
 
