@@ -14,6 +14,7 @@ import numpy as np
 from improv.model import Bools, Floats, Ints
 from improv.synth_line import Line
 from improv.synth_plan import Plan
+from improv.tempo import beats_at
 
 CHORD_SPREAD_SEC = 0.025
 GRACE_LEAD_SEC = (0.040, 0.070)
@@ -96,7 +97,8 @@ def _melody(count: int, rng: np.random.Generator) -> Ints:
 
 
 def _accents(plan: Plan, rng: np.random.Generator) -> Ints:
-    """Louder on whole quarters, and where the fancy takes the player."""
-    on_quarter = np.abs(plan.due_quarter - np.round(plan.due_quarter)) < 0.02
-    loud = 74 + 14 * on_quarter + 14 * (rng.random(len(on_quarter)) < 0.12)
+    """Louder on the meter's beats, and where the fancy takes the player."""
+    beat = beats_at(plan.bars, plan.due_quarter)
+    on_beat = np.abs(beat - np.round(beat)) < 0.02
+    loud = 74 + 14 * on_beat + 14 * (rng.random(len(on_beat)) < 0.12)
     return np.asarray(np.round(loud + 6 * rng.standard_normal(len(loud))), dtype=np.int64)
