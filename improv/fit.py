@@ -30,7 +30,7 @@ from improv.scene import Scene, span_of
 from improv.settle import settle
 
 BLOCK_EVENTS = 20000
-PHRASE_WEIGHT_NOTES = 10.0
+PHRASE_WEIGHT_NOTES = 7.0
 """A phrase keeps to few subdivisions: its own count, against the take's worth so many notes."""
 LOOSE_SHARE = 0.97
 
