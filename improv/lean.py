@@ -35,7 +35,7 @@ PLAIN_MEMORY = 0.5
 """Memory where drift may have passed for it."""
 FEWEST_FOR_DRIFT = 6
 DOUBTFUL_SPREADS = 1.7
-DOUBTFUL_SHARE = 0.75
+DOUBTFUL_SHARE = 0.5
 TREND = 0.4
 """Deviations that run this straight may be drift that the hand has taken for scatter."""
 WIDE_SPREAD_MS = 26.0
