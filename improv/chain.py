@@ -113,20 +113,20 @@ class _Forward:
 
     def _advance(self, steps: Steps, i: int, t: int) -> None:
         mass = self._reached(steps, i, t)
-        loose = np.full(len(self.total), STRAY_DENSITY)
+        free = np.full(len(self.total), STRAY_DENSITY)
         if self.ends is not None:
-            loose += self.opening.into(self.ends[t], t, self.total)
+            free += self.opening.into(self.ends[t], t, self.total)
         on_grid = np.add.reduce(mass, axis=(0, 1))
-        scale = on_grid + loose
+        scale = on_grid + free
         if not self.full[t]:
             live = self.valid[t]
             scale = np.where(live, scale, 1.0)
-            loose = np.where(live, loose, self._free)
+            free = np.where(live, free, self._free)
             mass = np.where(live, mass, self._mass)
-            on_grid = np.where(live, on_grid, 1.0 - loose)
+            on_grid = np.where(live, on_grid, 1.0 - free)
         mass /= scale.astype(np.float32)
         self._mass = mass
-        self._free = loose / scale
+        self._free = free / scale
         self._on_grid = (on_grid / scale).astype(np.float32)
         self.total = self.total + np.log(scale)
         if self.ends is not None:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from improv.accent import Accent
 from improv.choose import choose
 from improv.events import Events
+from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, offered
 from improv.hand import Hand, local_lean, nearness, phrase_leanings, refined_lanes
 from improv.lattice import Lane
@@ -32,7 +33,7 @@ from improv.settle import settle
 BLOCK_EVENTS = 20000
 PHRASE_WEIGHT_NOTES = 7.0
 """A phrase keeps to few subdivisions: its own count, against the take's worth so many notes."""
-LOOSE_SHARE = 0.97
+WHOLLY_SHARE = 0.97
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,18 +105,7 @@ def _read(
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
     lean, belief = leaning(scene, hand)
-    error, on_grid = scene.expected(belief)
-    loose = _loose(scene, on_grid)
-    if len(loose):
-        # Where runs seem free, what the grids would make of them must be known as well; but
-        # a lean drawn from it may bend any run to a grid, so it counts for less.
-        span, _ = span_of(edges, loose)
-        center = hand.center_ms + lean[span]
-        again = scene.part(loose)
-        plain = again.believe(center, flat[span], hand.memory, with_free=False)
-        heard = on_grid[span]
-        error[span], on_grid[span] = again.expected(plain)
-        on_grid[span] *= 0.5 + 0.5 * heard
+    error, on_grid = _expected(scene, hand, lean, belief)
     at_ms = part.onset_sec * 1000.0
     count = len(edges) - 1
     base, drift, spread = phrase_leanings(error - lean, on_grid, at_ms, phrase, count, hand)
@@ -128,10 +118,24 @@ def _read(
     return {**called, "leaning_ms": line}
 
 
-def _loose(scene: Scene, on_grid: Floats) -> Ints:
-    """Phrases that are not wholly on a grid."""
+def _expected(scene: Scene, hand: Hand, lean: Floats, belief: Singles) -> tuple[Floats, Floats]:
+    """Each event's expected deviation, and how much it counts for the player's leanings.
+
+    Where runs seem free, what the grids would make of them must be known as well; but a
+    lean drawn from it may bend any run to a grid, so it counts for less.
+    """
+    error, on_grid = scene.expected(belief)
     total = np.bincount(scene.phrase, on_grid, len(scene.edges) - 1)
-    return np.flatnonzero(total < LOOSE_SHARE * np.diff(scene.edges))
+    partly_free = np.flatnonzero(total < WHOLLY_SHARE * np.diff(scene.edges))
+    if len(partly_free):
+        span, _ = span_of(scene.edges, partly_free)
+        part = scene.part(partly_free)
+        spread = np.full(len(span), hand.spread_ms)
+        plain = part.believe(hand.center_ms + lean[span], spread, hand.memory, with_free=False)
+        heard = on_grid[span]
+        error[span], on_grid[span] = part.expected(plain)
+        on_grid[span] *= 0.5 + 0.5 * heard
+    return error, on_grid
 
 
 def candidate_rows(bars: Bars) -> tuple[int, ...]:

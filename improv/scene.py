@@ -19,10 +19,10 @@ from improv import frame as framing
 from improv.accent import NO_ACCENT, Accent
 from improv.events import Events
 from improv.frame import Singles
+from improv.free_runs import FreeRuns
 from improv.grid import COARSE, pulse_quarters
 from improv.lattice import Lane, Lattice, build
 from improv.layout import Layout
-from improv.loose import Loose
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index, beats_at
 
@@ -41,7 +41,7 @@ class Scene:
     lattice: Lattice
     frame: framing.Frame
     meant_beat: Floats
-    loose: Loose
+    free_runs: FreeRuns
 
     @staticmethod
     def of(
@@ -68,8 +68,8 @@ class Scene:
         pulse = _pulse_quarter(bars, meant_quarter)[at]
         stressed = accent.weights(events.loudness[at])
         frame = framing.frame(lattice, layout, gap_ms, pulse, weight.T[:, meter[at]], stressed)
-        loose = Loose(events, layout, bars, lanes)
-        return Scene(events, edges, bars, layout, lattice, frame, meant_beat, loose)
+        free_runs = FreeRuns(events, layout, bars, lanes)
+        return Scene(events, edges, bars, layout, lattice, frame, meant_beat, free_runs)
 
     def anew(
         self, lanes: tuple[Lane, ...], weight: Floats, center_ms: float, accent: Accent
@@ -77,7 +77,7 @@ class Scene:
         """The same phrases over other lanes, as `of`; what may be free runs is kept."""
         scene = Scene.of(self.events, self.edges, self.bars, lanes, weight, center_ms, accent)
         same = {lane.row for lane in lanes} == {lane.row for lane in self.lattice.lanes}
-        return replace(scene, loose=self.loose) if same else scene
+        return replace(scene, free_runs=self.free_runs) if same else scene
 
     def __len__(self) -> int:
         return len(self.events)
@@ -120,7 +120,7 @@ class Scene:
             for hand in (center_ms, spread_ms)
         )
         hands = framing.Hands(center, spread, memory)
-        ends = self.loose.scores(number, center_ms[0], spread_ms[0]) if with_free else None
+        ends = self.free_runs.scores(number, center_ms[0], spread_ms[0]) if with_free else None
         return chain.Field(self.frame.of(batch), hands, batch.valid, ends)
 
     def favouring(self, posterior: Singles, shares: Floats, strength: float) -> Scene:
@@ -153,7 +153,7 @@ class Scene:
             self.lattice.at(slots),
             self.frame.at(slots),
             self.meant_beat[span],
-            Loose(events, layout, self.bars, self.lattice.lanes),
+            FreeRuns(events, layout, self.bars, self.lattice.lanes),
         )
 
     def expected(self, posterior: Singles) -> tuple[Floats, Floats]:

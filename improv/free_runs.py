@@ -1,4 +1,4 @@
-"""Loose playing: the stretches of a scene that may be free runs, scored under a hand.
+"""Free runs: the stretches of a scene that may be some, scored under a hand.
 
 Conventions: as in `scene`; what is gathered depends on the notes alone, so every hand that is
 tried shares it.
@@ -27,7 +27,7 @@ eighths, offbeat sixteenths, shifted quarter triplets (common practice, no sourc
 
 
 @dataclass(frozen=True, eq=False)
-class Loose:
+class FreeRuns:
     """Stretches of the phrases of a layout, batch by batch."""
 
     events: Events
