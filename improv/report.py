@@ -19,6 +19,11 @@ from improv.tables import WIDTH, phrase_table, run_table
 from improv.tempo import quarter_sec_at, quarters_at
 from improv.wording import bars_text, bpm_text, counted, tempo_text
 
+LANDS = (
+    "Lands: how late (+) or early (-) the run comes back, against the place of the grid it "
+    "meets or, meeting none, the nearest beat."
+)
+
 
 def text_report(analysis: Analysis, full: bool = False) -> str:
     """The whole report, ending in a newline. `full` shortens nothing."""
@@ -115,7 +120,7 @@ def _runs(analysis: Analysis, full: bool) -> list[str]:
     lines = ["Runs off the grid", "-----------------", *rows]
     if left_out:
         lines.append(f"... and {counted(left_out, 'run')} more: --full shows every one.")
-    return [*lines, *_wrap("Lands: how late (+) or early (-) the run meets the beat it heads for.")]
+    return [*lines, *_wrap(LANDS)]
 
 
 def _practice(analysis: Analysis) -> list[str]:

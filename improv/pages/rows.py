@@ -93,7 +93,7 @@ def run_table(analysis: Analysis) -> Table:
     columns = (
         Column("Bar"), Column("From", False), Column("Notes"), Column("Notes per beat"),
         Column("Off the grid", False), Column("Between", False), Column("How", False),
-        Column("Lands, ms"), Column("Sure, %"),
+        Column("Lands", False), Column("by, ms"), Column("Sure, %"),
     )  # fmt: skip
     rows = tuple(_run(run) for run in analysis.runs)
     return Table("runs", "The fast runs, one to a row", columns, rows)
@@ -108,6 +108,7 @@ def _run(run: Run) -> tuple[Cell, ...]:
         text("yes" if run.off_grid else "no"),
         text(" and ".join(run.between) if run.between else None),
         text(run.kind),
+        text(f"bar {run.lands_at.bar}, {run.lands_at.count}" if run.lands_at else None),
         number(run.lands_ms if run.off_grid else None, "+.0f"),
         share(run.confidence),
     )

@@ -34,7 +34,8 @@ def how_to_read(analysis: Analysis) -> tuple[Pair, ...]:
          "says 'too close to call', and that is an answer too."),
         ("Off the grid", "A run whose notes follow their own even flow and not the beat: its notes "
          "per beat lie between two subdivisions, or slide."),
-        ("Lands", "How late (+) or early (−) the note after the run meets its nearest beat."),
+        ("Lands", "Where a run off the grid comes back, and how late (+) or early (−): against the "
+         "place of the grid it meets or, meeting none, the nearest beat."),
         ("On the grid (sound)", "Every note moved to the position it was aiming at. Notes off the "
          "grid go to the subdivision nearest to their rate. It is for comparing by ear, not a "
          "model of how to play."),
