@@ -36,11 +36,16 @@ GRACE_LONGEST_SEC = 0.075
 """A short grace note keeps its length at any tempo (Timmers et al. 2002); the bound is ours."""
 GRACE_SHARE = 0.68
 """At fast tempi a grace is shorter still: nearer to half a unit, an upbeat is a written one."""
-GRACE_ANY_LOUDNESS_SEC = 0.045
+GRACE_FLAT_SEC = 0.045
+"""The longest where all notes around are equally loud."""
 GRACE_ISOLATION = 0.4
+"""A grace note's step is under this share of the steps around it; a run's notes are not."""
+QUIET_SHARE = 0.88
+"""A grace is this much softer than its note, unless the take knows no loud and soft."""
+ORDER_SEC = 0.025
+"""Closer than this the ear hardly tells which came first (Hirsh 1959 has 20 ms; from memory)."""
 SOFT_SHARE, SOFT_GRACE_SHARE, SOFT_ISOLATION = 0.86, 0.75, 0.65
 """A note clearly softer than both its neighbours may be a grace at more, and nearer to others."""
-"""A grace note's step is under this share of the steps around it; a run's notes are not."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,6 +181,8 @@ def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:
     isolation = np.where(soft, SOFT_ISOLATION, GRACE_ISOLATION)
     short = step <= np.minimum(share * half_unit_sec[1:], GRACE_LONGEST_SEC)
     short &= step < isolation * np.minimum(before, after)
-    quieter = (loudness[:-1] < loudness[1:]) | (step <= GRACE_ANY_LOUDNESS_SEC)
+    flat = (loudness[:-1] == loudness[1:]) & (loudness[:-1] == neighbours)
+    quieter = loudness[:-1] < QUIET_SHARE * loudness[1:]
+    quieter |= (step <= ORDER_SEC) | (flat & (step <= GRACE_FLAT_SEC))
     grace[:-1] = short & quieter
     return grace

@@ -94,13 +94,15 @@ def test_a_crushed_note_is_an_ornament(ahead_ms: float) -> None:
         (120.0, 60.0, 70, True),
         (120.0, 72.0, 40, True),
         (120.0, 90.0, 40, False),
-        (200.0, 30.0, 84, True),
+        (200.0, 30.0, 76, True),
+        (200.0, 30.0, 86, False),
+        (200.0, 20.0, 96, True),
         (200.0, 50.0, 56, True),
         (200.0, 55.0, 56, True),
         (200.0, 55.0, 80, False),
         (200.0, 75.0, 56, False),
     ],
-    ids=["short", "short and soft", "too long", "very short", "soft cut", "longer soft cut",
+    ids=["short", "short and soft", "too long", "very short", "short but loud", "too near to be told", "soft cut", "longer soft cut",
          "not soft", "a soft sixteenth"],
 )  # fmt: skip
 def test_a_soft_note_may_be_a_longer_grace(
