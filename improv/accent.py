@@ -25,7 +25,7 @@ LEAST_SD = 5.0
 """Scatter of loudness that any player has, in steps of velocity (our choice)."""
 STRONGEST = 2.0
 """No single note's loudness counts for more than these odds, logged."""
-FREE_POWER = 0.4
+FREE_POWER = 0.3
 """Free runs are stressed as chance has it, or not at all: their loudness is taken to lie so far
 between that of any note and that of the likelier kind (tuned; benchmarks)."""
 

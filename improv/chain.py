@@ -20,7 +20,7 @@ from improv.frame import Frame, Hands, Singles, Steps, under_hands
 from improv.free import LENGTHS
 from improv.model import Bools, Floats
 
-FREE_START = 0.0018
+FREE_START = 0.0025
 """Chance per note that a free run of one given length begins."""
 FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7

@@ -37,10 +37,10 @@ GRACE_LONGEST_SEC = 0.075
 GRACE_SHARE = 0.68
 """At fast tempi a grace is shorter still: nearer to half a unit, an upbeat is a written one."""
 GRACE_FLAT_SEC = 0.045
-"""The longest where all notes around are equally loud."""
+"""The longest where all notes around are equally loud, or two limbs strike."""
 GRACE_ISOLATION = 0.4
 """A grace note's step is under this share of the steps around it; a run's notes are not."""
-QUIET_SHARE = 0.88
+QUIET_SHARE = 0.9
 """A grace is this much softer than its note, unless the take knows no loud and soft."""
 ORDER_SEC = 0.025
 """Closer than this the ear hardly tells which came first (Hirsh 1959 has 20 ms; from memory)."""
@@ -53,8 +53,9 @@ class Events(_Frozen):
     """Rhythmic events of a take, ascending in time; `of_note` maps note rows to events.
 
     `quarter` and `beat` are positions from bar 1 beat 1; `quarter_ms` the local length of
-    a quarter note; `end_sec` when the event stops sounding; `loudness` is `accent`'s; `untimed`
-    marks onsets cut to the very start of the recording, which carry no timing.
+    a quarter note; `end_sec` when the event stops sounding; `loudness` is `accent`'s, 0
+    in percussion, where every drum has its own; `untimed` marks onsets cut to the very start
+    of the recording, which carry no timing.
     """
 
     onset_sec: Floats
@@ -95,7 +96,8 @@ def group(take: Take, chord_spread_ms: float) -> Events:
     onset_sec = take.onset_sec[starts]
     quarter = quarters_at(take.tempo_map, onset_sec)
     quarter_sec = quarter_sec_at(take.tempo_map, quarter)
-    ornament = _graces(onset_sec, loudness, _half_units(take.bars, quarter) * quarter_sec)
+    half_unit_sec = _half_units(take.bars, quarter) * quarter_sec
+    ornament = _graces(onset_sec, loudness, half_unit_sec, take.percussion)
     event_of_chord: Ints = np.cumsum(~ornament) - np.where(ornament, 0, 1)
     of_note: Ints = event_of_chord[chord]
     onset_sec, quarter = onset_sec[~ornament], quarter[~ornament]
@@ -105,7 +107,7 @@ def group(take: Take, chord_spread_ms: float) -> Events:
         quarter=quarter,
         beat=beats_at(take.bars, quarter),
         quarter_ms=quarter_sec[~ornament] * 1000.0,
-        loudness=against_neighbours(loudness[~ornament]),
+        loudness=against_neighbours(loudness[~ornament]) * (not take.percussion),
         untimed=(onset_sec == 0.0) & (np.abs(quarter) < 1e-9),
         of_note=of_note.astype(np.int64),
         grace_note=ornament[chord],
@@ -163,10 +165,11 @@ def _half_units(bars: Bars, quarter: Floats) -> Floats:
     return np.asarray(0.5 * unit[bars.meter[bar_index(bars, quarter)]])
 
 
-def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:
+def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats, percussion: bool) -> Bools:
     """Whether each chord is an ornament of the next one: short, isolated, not louder.
 
-    Where half a unit is hardly longer than that, an upbeat of its length is a rhythm.
+    Where half a unit is hardly longer than that, an upbeat of its length is a rhythm. Two
+    limbs of a drummer never strike quite together, whichever is louder.
     """
     count = len(onset_sec)
     grace = np.zeros(count, dtype=np.bool_)
@@ -183,6 +186,6 @@ def _graces(onset_sec: Floats, loudness: Ints, half_unit_sec: Floats) -> Bools:
     short &= step < isolation * np.minimum(before, after)
     flat = (loudness[:-1] == loudness[1:]) & (loudness[:-1] == neighbours)
     quieter = loudness[:-1] < QUIET_SHARE * loudness[1:]
-    quieter |= (step <= ORDER_SEC) | (flat & (step <= GRACE_FLAT_SEC))
+    quieter |= (step <= ORDER_SEC) | ((flat | percussion) & (step <= GRACE_FLAT_SEC))
     grace[:-1] = short & quieter
     return grace

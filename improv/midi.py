@@ -33,6 +33,8 @@ __all__ = [
 LARGEST_FILE_BYTES = 64 * 2**20
 COARSE_RASTER_SEC = 0.010
 FEWEST_FOR_RASTER = 8
+PERCUSSION_CHANNEL = 10
+"""General MIDI (level 1): channel 10 is the drum kit's."""
 
 
 def read_take(path: AnyPath, reading: Reading = Reading()) -> Take:  # noqa: B008 (frozen)
@@ -111,6 +113,7 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         tempo_bpm=placed.tempo_bpm,
         warnings=warnings,
         start_found=reading.find_start,
+        percussion=part.channels == (PERCUSSION_CHANNEL,),
     )
 
 

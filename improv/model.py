@@ -71,7 +71,8 @@ class Take(_Frozen):
 
     `released` is False where the file never ends the note (its `release_sec` is then
     the next onset or the end of the file). `start_found`: bar 1 was found from the playing, so
-    no constant offset can be told. `warnings` are whole sentences for the user.
+    no constant offset can be told. `percussion`: several limbs strike, on MIDI's channel 10.
+    `warnings` are whole sentences for the user.
     """
 
     name: str
@@ -87,6 +88,7 @@ class Take(_Frozen):
     tempo_bpm: float
     warnings: tuple[str, ...] = ()
     start_found: bool = False
+    percussion: bool = False
 
     def __len__(self) -> int:
         return len(self.onset_sec)

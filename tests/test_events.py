@@ -102,8 +102,8 @@ def test_a_crushed_note_is_an_ornament(ahead_ms: float) -> None:
         (200.0, 55.0, 80, False),
         (200.0, 75.0, 56, False),
     ],
-    ids=["short", "short and soft", "too long", "very short", "short but loud", "too near to be told", "soft cut", "longer soft cut",
-         "not soft", "a soft sixteenth"],
+    ids=["short", "short and soft", "too long", "very short", "short but loud",
+         "too near to be told", "soft cut", "longer soft cut", "not soft", "a soft sixteenth"],
 )  # fmt: skip
 def test_a_soft_note_may_be_a_longer_grace(
     bpm: float, ahead_ms: float, velocity: int, ornament: bool
@@ -116,6 +116,14 @@ def test_a_soft_note_may_be_a_longer_grace(
     loud = np.where(np.arange(8) == 3, velocity, 90).astype(np.int64)
     events = group(replace(take, velocity=loud), 35.0)
     assert events.grace_note.tolist() == [i == 3 and ornament for i in range(8)]
+
+
+@pytest.mark.parametrize("percussion", [True, False])
+def test_two_limbs_are_one_event(percussion: bool) -> None:
+    """A kick 38 ms ahead of a softer snare: one stroke of a drummer, two notes of anybody else."""
+    take = struck([0, 500, 538, 1000], [36, 36, 38, 36], length_ms=20, velocity=[90, 96, 80, 90])
+    events = group(replace(take, percussion=percussion), SPREAD_MS)
+    assert len(events) == (3 if percussion else 4)
 
 
 def test_strokes_cut_to_the_start_of_the_file_are_marked() -> None:

@@ -256,6 +256,13 @@ def test_values_that_make_no_sense(reading: Reading, words: str) -> None:
 # --- where bar 1 is -------------------------------------------------------------
 
 
+def test_channel_ten_is_percussion() -> None:
+    """General MIDI level 1 (from memory): the drum kit is on channel 10."""
+    for channel in (1, 9, 10, 11):
+        made = parsed(line([0, 480, 960], channel=channel))
+        assert take_from_smf(made, "x.mid", Reading()).percussion is (channel == 10)
+
+
 def test_count_in() -> None:
     """Two bars of count-in: the solo's notes in it stand in bars -1 and 0."""
     take = solo(TEMPO_96, Reading(count_in_bars=2))
