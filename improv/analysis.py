@@ -26,7 +26,7 @@ from improv.landing import landings
 from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
-from improv.premise import suspicions
+from improv.premise import suspicion
 from improv.stats import inflation
 from improv.stories import tell_phrases, tell_runs
 from improv.summaries import call, drift_part, measure
@@ -74,6 +74,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     landed = landings(runs, events, phrase, reading, heard.bars)
     first_note = np.searchsorted(events.of_note, np.arange(len(events) + 1))
     pocket = _pocket(timed, offset, chosen.tolerance_ms)
+    doubt = suspicion(heard, _fits_badly(timed, offset, pocket))
     return Analysis(
         take=heard,
         settings=chosen,
@@ -84,7 +85,8 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         constant_offset_se_ms=offset_se,
         spread_ms=spread,
         in_pocket=pocket,
-        warnings=heard.warnings + suspicions(heard, _fits_badly(timed, offset, pocket)),
+        warnings=heard.warnings + ((doubt,) if doubt else ()),
+        doubt=doubt,
     )
 
 

@@ -280,7 +280,8 @@ class Analysis:
 
     `constant_offset_ms` is the part of every deviation that never changes (equipment
     latency or feel: one take cannot tell which). `in_pocket` is the share of grid notes
-    within the tolerance once that constant is taken out. `practice` is the one thing to do next.
+    within the tolerance once that constant is taken out. `doubt` is the one of the `warnings` that
+    questions the stated tempo or start: where there is one, nothing else can be relied on.
     """
 
     take: Take
@@ -293,3 +294,4 @@ class Analysis:
     spread_ms: float | None
     in_pocket: float | None
     warnings: tuple[str, ...] = field(default=())
+    doubt: str | None = None

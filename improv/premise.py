@@ -28,6 +28,7 @@ MOST_NOTES = 300
 """Notes enough to tell; more would only take longer."""
 WIDEST_TEMPO = 0.06
 TEMPO_GAIN = 0.5
+MOST_JUMPS, PART_NOTES = 0.3, 16
 START_GAIN = 0.9
 LEAST_SHIFT_SEC = 0.06
 """No player is this far from the beat by habit (`hand.CENTER_PRIOR_MS`)."""
@@ -70,34 +71,46 @@ class Folded:
 
     def fit(self, factor: float) -> Floats:
         """See the class."""
-        at = self.quarter[0] + (self.quarter - self.quarter[0]) * factor
+        return self._likelihood(self._at(factor))
+
+    def jumps(self, factor: float) -> float:
+        """How much better every few bars would fit with a start of their own, in nats a note: a
+        player who drags and catches up again is at no other tempo throughout."""
+        parts = np.array_split(self._at(factor), max(len(self.quarter) // PART_NOTES, 1))
+        apart = sum(len(part) * float(self._likelihood(part).max()) for part in parts)
+        return apart / len(self.quarter) - float(self.fit(factor).max())
+
+    def _at(self, factor: float) -> Floats:
+        return np.asarray(self.quarter[0] + (self.quarter - self.quarter[0]) * factor)
+
+    def _likelihood(self, at: Floats) -> Floats:
         in_bar = np.mod(at / float(self.meter.bar_quarters), 1.0)
         counts = np.bincount((in_bar * self.steps).astype(np.int64) % self.steps,
                              minlength=self.steps)  # fmt: skip
         likelihood = np.fft.irfft(np.fft.rfft(counts) * self.usual, self.steps)
-        return np.asarray(likelihood / len(self.quarter))
+        return np.asarray(likelihood / len(at))
 
 
-def suspicions(take: Take, fits_badly: bool) -> tuple[str, ...]:
-    """Sentences on a tempo or a start that the notes speak against; none for most takes."""
+def suspicion(take: Take, fits_badly: bool) -> str | None:
+    """A sentence on a tempo or a start that the notes speak against; `None` for most takes."""
     folded = Folded.of(take)
     if folded is None:
-        return ()
+        return None
     factor, gain = other_tempo(folded) if fits_badly else (1.0, 0.0)
-    if gain > TEMPO_GAIN:
+    if gain > TEMPO_GAIN and folded.jumps(factor) < MOST_JUMPS:
         return (
             f"The notes fit a steady {take.tempo_bpm * factor:.1f} BPM far better than "
             f"{take.tempo_bpm:.4g}: if that was the backing's tempo, state it; if not, the playing "
-            f"{'rushes' if factor > 1.0 else 'drags'} throughout.",
+            f"{'rushes' if factor > 1.0 else 'drags'} throughout."
         )
     shift_pulse, shift_sec, gain = other_start(folded)
     if gain > START_GAIN and abs(shift_sec) > LEAST_SHIFT_SEC and abs(shift_pulse) < OFFBEAT:
         return (
             f"The notes lie steadily {abs(shift_sec) * 1000:.0f} ms "
             f"{'behind' if shift_sec > 0 else 'ahead of'} every beat: bar 1 probably begins "
-            "elsewhere. State the start, or have it found.",
+            "elsewhere. State the start, or have it found."
         )
-    return ()
+    return None
 
 
 def other_start(folded: Folded) -> tuple[float, float, float]:

@@ -121,7 +121,7 @@ def _runs_in_short(analysis: Analysis) -> str:
 def constant_offset(analysis: Analysis) -> str | None:
     """The part of every deviation that never changes, told once, with its doubt (about 95 %)."""
     offset, error = analysis.constant_offset_ms, analysis.constant_offset_se_ms
-    if offset is None:
+    if offset is None or analysis.doubt is not None:
         return None
     if analysis.take.start_found:
         return "Bar 1 was found from the playing, so no constant offset can be told."

@@ -34,6 +34,8 @@ RANKING = (1.62, 1.44)
 """The row likeliest by mean share, at log odds x, is the phrase's own with log odds a + b x:
 fitted on simulated solos, tuning seeds."""
 FUMBLE_SPREADS = 3.0
+OWN_SPREAD_NOTES = 6.0
+"""Notes that the take's spread is worth beside a phrase's own."""
 SURE_DRIFT = 3.5
 """Standard errors beyond which a slope is drift and not chance."""
 
@@ -114,7 +116,11 @@ def _drift(
     lever = np.bincount(phrase, usual * away**2, count)
     moment = np.bincount(phrase, usual * away * (deviation - center[phrase]), count)
     slope = moment / np.maximum(lever, 1e-9)
-    error = fit.hand.spread_ms * np.sqrt(inflation(fit.hand.memory) / np.maximum(lever, 1e-9))
+    left = deviation - center[phrase] - slope[phrase] * away
+    # The phrase's own scatter: drift that goes on may have passed for the player's.
+    squares = np.bincount(phrase, usual * left**2, count) + OWN_SPREAD_NOTES * fit.hand.spread_ms**2
+    variance = squares / (np.bincount(phrase, usual, count) + OWN_SPREAD_NOTES)
+    error = np.sqrt(variance * inflation(fit.hand.memory) / np.maximum(lever, 1e-9))
     rest = deviation - center[phrase] - _sure(slope, error)[phrase] * away
     return slope, error, rest
 
