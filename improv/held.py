@@ -6,10 +6,13 @@ Conventions
   and, where it is sure, its drift. Several phrases' squares are pooled. Notes farther off
   than `FUMBLE_SPREADS` of the take's own spreads are fumbled, and do not decide.
 * Held: at least `ENOUGH_NOTES` events on the grid (two bars of eighths; our choice), called
-  with `SURE` confidence on the whole, spread at most the tolerance, neighbours at least
+  with `SURE_ON_THE_WHOLE` confidence in the mean, spread at most the tolerance, neighbours at least
   `HELD_SPREADS` spreads apart where it was played (a note then stays nearer its own place
   than a neighbour's 19 times of 20: two standard deviations of a normal scatter), and at
   least `HELD_SHARE` of all attempts at that rate on the grid rather than in a run off it.
+* Attempted: a run off the grid was an attempt at one subdivision at most: of the two that
+  its rate lies between, those commonly met or played enough to be judged, the nearer by
+  ratio, if it lies within `ATTEMPT_SHARE` of the run's rate (our choice).
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart (a note then strays nearer to a
   neighbour's place 3 times in 1000: three standard deviations), and at least `CLOSEST_MS`
   apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second), or as close as the
@@ -19,7 +22,8 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,17 +31,18 @@ import numpy as np
 from improv.grid import SUBDIVISIONS, name, offered
 from improv.hand import nearness
 from improv.meter import Meter
-from improv.model import Analysis, Floats, Ints
+from improv.model import Analysis, Floats, Ints, Run
 from improv.summaries import FEWEST_NOTES, SURE_DRIFT
 
 ENOUGH_NOTES = 16
 HELD_SHARE = 0.8
-SURE = 0.8
+SURE_ON_THE_WHOLE = 0.8
 HELD_SPREADS = 4.0
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 TRAINED_MS = 80.0
 COMMON_WEIGHT = 0.5
+ATTEMPT_SHARE = 0.19
 LEAST_SPREAD_MS = 2.0
 """Nobody's hand scatters less; files round onsets to their ticks."""
 
@@ -81,7 +86,7 @@ def is_held(played: Played, tolerance_ms: float) -> bool:
     """Whether a subdivision counts as held; see the module's conventions."""
     return (
         played.events >= ENOUGH_NOTES
-        and played.confidence >= SURE
+        and played.confidence >= SURE_ON_THE_WHOLE
         and played.spread_ms <= tolerance_ms
         and played.held_share >= HELD_SHARE
         and played.apart
@@ -119,12 +124,61 @@ def denser(analysis: Analysis, above: float) -> list[Step]:
     return sorted((s for s in steps if s.per_beat > above * 1.01), key=lambda s: s.per_beat)
 
 
-def subdivisions_played(analyses: Iterable[Analysis]) -> tuple[Played, ...]:
+def subdivisions_played(analyses: Sequence[Analysis]) -> tuple[Played, ...]:
     """Every subdivision of the takes with its events, spread and failed attempts, densest last."""
     found: dict[str, _Sums] = {}
     for analysis in analyses:
         _add(found, analysis)
+    judged = {called for called, sums in found.items() if sums.events >= ENOUGH_NOTES}
+    for called, events in attempts(analyses, judged).items():
+        if called in found:
+            found[called].off_grid_events += events
     return tuple(sorted((sums.played() for sums in found.values()), key=lambda p: p.per_beat))
+
+
+def attempts(
+    analyses: Iterable[Analysis], judged: Collection[str], faster_than: float = 0.0
+) -> Counter[str]:
+    """Events of the off-grid runs by the subdivision they were attempts at.
+
+    `judged` are those played enough to be judged; runs of up to `faster_than` notes to the
+    beat are left out.
+    """
+    counts: Counter[str] = Counter()
+    for analysis in analyses:
+        rates = _candidates(analysis, judged)
+        for run in analysis.runs:
+            called = _attempted(run, rates)
+            if called is not None and run.notes_per_beat > faster_than:
+                counts[called] += run.events
+    return counts
+
+
+def _candidates(analysis: Analysis, judged: Collection[str]) -> dict[str, float]:
+    """Notes to the beat of every straight subdivision commonly met in the take, or judged."""
+    rates = {}
+    for meter in analysis.take.bars.meters:
+        for row in (SUBDIVISIONS[i] for i in offered(meter)):
+            called = name(row, meter) or row.key
+            common = row.prior_weight(meter.kind) >= COMMON_WEIGHT
+            if not row.swung and (common or called in judged):
+                rates[called] = float(row.per_beat(meter.kind) or 0)
+    return rates
+
+
+def _attempted(run: Run, rates: dict[str, float]) -> str | None:
+    """The subdivision that a run off the grid was an attempt at, or `None`."""
+    if not run.off_grid:
+        return None
+    away = {
+        called: abs(math.log(run.notes_per_beat / rates[called]))
+        for called in run.between or ()
+        if called in rates
+    }
+    nearest = min(away, key=lambda called: away[called], default=None)
+    if nearest is None or away[nearest] > math.log1p(ATTEMPT_SHARE):
+        return None
+    return nearest
 
 
 @dataclass
@@ -161,7 +215,6 @@ def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
         per_beat = float(notes.per_beat[mine[0]])
         sums = found.setdefault(called, _Sums(called, per_beat))
         sums.events += len(mine)
-        sums.off_grid_events += _failed(analysis, called, per_beat)
         sums.step_ms += len(mine) * 60_000.0 / (per_beat * analysis.take.tempo_bpm)
         sums.confidence += float(notes.confidence[mine].sum())
         sums.squares += float(weight[here] @ rest[here] ** 2)
@@ -171,20 +224,8 @@ def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
 def _events_on_grid(analysis: Analysis) -> Ints:
     """Rows of `notes` that begin an event on a grid: chords once, ornaments not at all."""
     notes = analysis.notes
-    first = np.ones(len(notes), dtype=np.bool_)
-    first[1:] = np.diff(notes.event) != 0
-    on_grid = first & ~notes.grace & (notes.subdivision >= 0) & ~notes.off_grid
+    on_grid = notes.counted & (notes.subdivision >= 0) & ~notes.off_grid
     return np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
-
-
-def _failed(analysis: Analysis, called: str, per_beat: float) -> int:
-    """Events of off-grid runs that were attempts at this subdivision: nearest by rate."""
-    count = 0
-    for run in analysis.runs:
-        if run.off_grid and run.between is not None and called in run.between:
-            near = abs(np.log2(run.notes_per_beat / per_beat)) < 0.25
-            count += run.events if near else 0
-    return count
 
 
 def _scatter(analysis: Analysis, rows: Ints) -> tuple[Floats, Floats, Floats]:

@@ -184,6 +184,14 @@ class Notes(_Frozen):
     def __len__(self) -> int:
         return len(self.onset_sec)
 
+    @property
+    def counted(self) -> Bools:
+        """Whether each row counts: of every event the first note that is no grace note."""
+        plain = np.flatnonzero(~self.grace)
+        counts = np.zeros(len(self), dtype=np.bool_)
+        counts[plain] = np.diff(self.event[plain], prepend=-1) != 0
+        return counts
+
 
 @dataclass(frozen=True)
 class Ranked:

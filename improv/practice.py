@@ -8,9 +8,10 @@ Conventions
 -----------
 * A drift is worth practising on once it adds up to `LAG_MS` within a phrase: the widest
   window in which onsets are usually counted as one (mir_eval's default).
-* A subdivision whose runs left the grid at this tempo starts at `BACK_OFF` of it; tempi go
+* A subdivision that was attempted and not held at this tempo starts at `BACK_OFF` of it; tempi go
   up by `STEP_BPM` or so (common practice, no source: slow down first, then raise in small
   steps). Nothing whose notes lie closer than `held.CLOSEST_MS` is ever to be made faster.
+  A limit is told only where it decides the tempo asked for, or how far that may go up.
 """
 
 from __future__ import annotations
@@ -25,31 +26,30 @@ from improv.files import printable
 from improv.held import (
     CLOSEST_MS,
     ENOUGH_NOTES,
-    SAFE_SPREADS,
-    SURE,
     Played,
     Step,
-    closest_safe_ms,
+    attempts,
     denser,
     is_held,
-    main_meter,
     safe_tempo_bpm,
     subdivisions_played,
 )
 from improv.model import Analysis, Phrase
-from improv.wording import (
-    TIGHT_SPREAD_MS,
-    bpm_text,
-    counted,
-    drift_text,
-    lag_ms,
-    number_word,
-    percent,
+from improv.practice_words import (
+    HANDS,
+    apart_text,
+    hold_text,
+    limit_text,
+    not_held_text,
+    spread_text,
+    whole,
 )
+from improv.wording import bpm_text, capital, drift_text, lag_ms, number_word
 
 BACK_OFF = 0.75
 STEP_BPM = 4.0
 FASTER = 1.1
+LIKELY = 0.5
 LAG_MS = 50.0
 
 CAUTION = (
@@ -64,7 +64,7 @@ class Advice:
 
     `tempo_bpm` is the tempo for `next`; `sentences` say it, and why, in words. `no_runs`:
     runs off the grid are what to leave out; `drift_bpm`: the drift to get rid of, where
-    keeping the time comes first.
+    keeping the time comes first; `click_beats`: the only beats, from 1, that then click.
     """
 
     hold: str | None
@@ -73,6 +73,7 @@ class Advice:
     sentences: tuple[str, ...]
     no_runs: bool = False
     drift_bpm: float | None = None
+    click_beats: tuple[int, ...] | None = None
     caution: str = CAUTION
 
     @property
@@ -92,12 +93,29 @@ def advise(*analyses: Analysis) -> Advice:
     densest = max(held, key=lambda p: (p.per_beat, p.events))
     floating = _floating_rates(analyses, densest.per_beat)
     drifting = _worst_drift(analyses)
+    failed = _not_held_yet(played, densest, tolerance)
     if floating:
-        return _slow_down(analyses, densest, floating, tempo)
+        return _slow_down(analyses, densest, failed, floating, tempo)
     if drifting is not None:
         return _keep_the_time(analyses, densest, *drifting, tempo)
+    if failed is not None:
+        return _once_more(densest, failed, tolerance, tempo)
     steps = denser(analyses[0], densest.per_beat)
     return _next_step(densest, steps[0], tempo) if steps else _nothing_denser(densest, tempo)
+
+
+def _not_held_yet(played: Sequence[Played], densest: Played, tolerance_ms: float) -> Played | None:
+    """The subdivision denser than what is held that was tried most, and is not held."""
+    tried = [
+        p
+        for p in played
+        if p.per_beat > densest.per_beat
+        and not is_held(p, tolerance_ms)
+        and p.events >= ENOUGH_NOTES
+        and p.confidence >= LIKELY
+        and math.isfinite(p.spread_ms)
+    ]
+    return max(tried, key=lambda p: p.events + p.off_grid_events, default=None)
 
 
 def _floating_rates(analyses: Sequence[Analysis], faster_than: float) -> list[float]:
@@ -119,79 +137,118 @@ def _worst_drift(analyses: Sequence[Analysis]) -> tuple[Analysis, Phrase] | None
 
 def _next_step(held: Played, target: Step, tempo: float) -> Advice:
     """The densest is steady: the next one, at once or as fast as is safe for it."""
-    asked = _whole(min(_safe(held, target.per_beat), tempo))
-    sentences = (
-        _hold(held),
-        f"Next: {target.subdivision} at {asked} BPM.",
-        _why(held, target, asked),
-    )
+    safe = _safe(held, target.per_beat)
+    asked = whole(min(safe, tempo))
+    next_one = f"Next: {target.subdivision} at {asked} BPM, {apart_text(target, asked)}"
+    limit = f": {limit_text(held, held)}" if asked < whole(tempo) else ""
+    sentences = (hold_text(held), f"{next_one}{limit}.")
     return Advice(held.subdivision, target.subdivision, float(asked), sentences)
 
 
+def _once_more(held: Played, failed: Played, tolerance_ms: float, tempo: float) -> Advice:
+    """A denser one was tried and is not held: that one, slower."""
+    target = Step(failed.subdivision, failed.per_beat)
+    sentences, asked = _slower(held, failed, target, tempo)
+    why = not_held_text(failed, tolerance_ms, tempo)
+    said = (hold_text(held), f"{capital(failed.subdivision)} are not held yet: {why}.", *sentences)
+    return Advice(held.subdivision, failed.subdivision, asked, said)
+
+
 def _slow_down(
-    analyses: Sequence[Analysis], held: Played, floating: list[float], tempo: float
+    analyses: Sequence[Analysis],
+    held: Played,
+    failed: Played | None,
+    floating: list[float],
+    tempo: float,
 ) -> Advice:
     """Faster runs left the grid: what is held first, then what they were meant to be, slower."""
     what = "a faster run" if len(floating) == 1 else f"{number_word(len(floating))} faster runs"
     sentences = [
-        _hold(held),
+        hold_text(held),
         f"Play nothing faster for a whole chorus: at {bpm_text(tempo)} BPM {what} left the grid.",
     ]
-    steps = denser(analyses[0], held.per_beat)
-    if not steps:
+    target = _meant(analyses, held, failed, floating)
+    if target is None:
         return Advice(held.subdivision, held.subdivision, tempo, tuple(sentences), no_runs=True)
+    own = failed if failed and failed.subdivision == target.subdivision else held
+    more, asked = _slower(held, own, target, tempo)
+    return Advice(held.subdivision, target.subdivision, asked, (*sentences, *more), no_runs=True)
+
+
+def _meant(
+    analyses: Sequence[Analysis], held: Played, failed: Played | None, floating: list[float]
+) -> Step | None:
+    """What the faster runs were attempts at, or the nearest thing to it that is denser."""
+    steps = denser(analyses[0], held.per_beat)
+    judged = [failed.subdivision] if failed else []
+    tried = attempts(analyses, judged, FASTER * held.per_beat)
+    if failed and all(s.subdivision != failed.subdivision for s in steps):
+        steps.append(Step(failed.subdivision, failed.per_beat))
+    meant = [s for s in steps if tried[s.subdivision]]
+    if failed and not meant:
+        return Step(failed.subdivision, failed.per_beat)
+    if meant:
+        return max(meant, key=lambda s: tried[s.subdivision])
     reached = [s for s in steps if s.per_beat <= 1.05 * float(np.median(floating))]
-    target = reached[-1] if reached else steps[0]
-    asked = _whole(min(_safe(held, target.per_beat), BACK_OFF * tempo))
-    up = ", and up by 3 to 5 BPM whenever they stay on the grid"
-    more = asked + STEP_BPM <= safe_tempo_bpm(target.per_beat, held.spread_ms)
-    sentences += [
-        f"Then {target.subdivision} at {asked} BPM{up if more else ''}.",
-        _why(held, target, asked),
-    ]
-    return Advice(
-        held.subdivision, target.subdivision, float(asked), tuple(sentences), no_runs=True
-    )
+    return reached[-1] if reached else next(iter(steps), None)
+
+
+def _slower(held: Played, own: Played, target: Step, tempo: float) -> tuple[list[str], float]:
+    """The sentence that asks for what failed at a lower tempo, and that tempo.
+
+    `own` is whose spread decides what is safe: the target's where it is known, or what is held.
+    """
+    safe = safe_tempo_bpm(target.per_beat, own.spread_ms, held.step_ms)
+    asked = whole(min(safe, BACK_OFF * tempo))
+    text = f"Then {target.subdivision} at {asked} BPM, {apart_text(target, asked)}"
+    if asked + STEP_BPM <= safe:
+        text += ", and up by 3 to 5 BPM whenever they stay on the grid"
+        text += f", to {whole(safe)} BPM at most" if safe < tempo else ""
+    limit = f": {limit_text(own, held)}" if safe < tempo else ""
+    return [f"{text}{limit}."], float(asked)
 
 
 def _nothing_denser(held: Played, tempo: float) -> Advice:
     """Nothing denser is common in this meter: the tempo, as far as it is safe."""
     safe = safe_tempo_bpm(held.per_beat, held.spread_ms)
     if safe >= tempo + STEP_BPM:
-        asked = _whole(tempo + STEP_BPM)
-        said = (
+        asked = whole(tempo + STEP_BPM)
+        raised = (
             f"Nothing denser is common in this meter: take the tempo to {asked} BPM, and up by "
-            "3 to 5 BPM whenever they stay on the grid.",
-            _why(held, Step(held.subdivision, held.per_beat), asked, raised=True),
+            f"3 to 5 BPM whenever they stay on the grid, to {whole(safe)} BPM at most: "
+            f"{limit_text(held)}."
         )
-        return Advice(held.subdivision, held.subdivision, float(asked), (_hold(held), *said))
-    close = "few hands hold more than ten notes a second"
-    if held.step_ms > CLOSEST_MS:
-        close = f"closer is not safe with {_spread(held)}"
+        sentences = (hold_text(held), raised)
+        return Advice(held.subdivision, held.subdivision, float(asked), sentences)
+    close = HANDS if held.step_ms <= CLOSEST_MS else f"closer is not safe with {spread_text(held)}"
     said = (
         f"Nothing denser or faster comes next: they lie {held.step_ms:.0f} ms apart already, and "
         f"{close}.",
         f"Stay at {bpm_text(tempo)} BPM, and mix them with longer notes for a whole chorus.",
     )
-    return Advice(held.subdivision, held.subdivision, tempo, (_hold(held), *said))
+    return Advice(held.subdivision, held.subdivision, tempo, (hold_text(held), *said))
 
 
 def _keep_the_time(
     analyses: Sequence[Analysis], held: Played, where: Analysis, worst: Phrase, tempo: float
 ) -> Advice:
     """Where the subdivision holds but the tempo does not: keep the time before speed."""
-    meter = main_meter(where)
-    backbeat = meter is not None and meter.kind == "simple" and meter.beats == 4
+    meters = where.take.bars.meters
+    backbeat = all(meter.kind == "simple" and meter.beats == 4 for meter in meters)
+    beats: tuple[int, ...] = (2, 4) if backbeat else (1,)
     click = "on 2 and 4 only" if backbeat else "on the first beat of each bar only"
     of = f" of {printable(where.take.name)}" if len(analyses) > 1 else ""
     sentences = (
         f"Hold {held.subdivision}, and hold the time with them: the grid is steady "
-        f"({_spread(held)}), the tempo is not: phrase {worst.number}{of} is {drift_text(worst)}.",
+        f"({spread_text(held)}), the tempo is not: phrase {worst.number}{of} is "
+        f"{drift_text(worst)}.",
         f"Play the same line at {bpm_text(tempo)} BPM with the click {click}, and meet every bar "
         "line.",
     )
-    drift = worst.drift_bpm
-    return Advice(held.subdivision, held.subdivision, tempo, sentences, drift_bpm=drift)
+    return Advice(
+        held.subdivision, held.subdivision, tempo, sentences,
+        drift_bpm=worst.drift_bpm, click_beats=beats,
+    )  # fmt: skip
 
 
 def _settle_first(played: Sequence[Played], tolerance_ms: float, tempo: float) -> Advice:
@@ -204,89 +261,14 @@ def _settle_first(played: Sequence[Played], tolerance_ms: float, tempo: float) -
         )
         return Advice(None, None, None, (said,))
     most = max(judged, key=lambda p: p.events)
-    asked = tempo if most.apart else float(_whole(min(_safe(most, most.per_beat), tempo)))
+    asked = tempo if most.apart else float(whole(min(_safe(most, most.per_beat), tempo)))
     sentences = (
         f"Stay on {most.subdivision}, at {bpm_text(asked)} BPM, and play nothing faster: "
-        f"{_not_held(most, tolerance_ms, tempo)}.",
+        f"{not_held_text(most, tolerance_ms, tempo)}.",
         "Sing the subdivision while playing, and record the same chorus again.",
     )
     return Advice(most.subdivision, most.subdivision, asked, sentences, no_runs=True)
 
 
-# --- in words ----------------------------------------------------------------------
-
-
-def _hold(held: Played) -> str:
-    return (
-        f"Hold {held.subdivision}: the densest subdivision that is steady here "
-        f"({_spread(held)} over {counted(held.events, 'note')})."
-    )
-
-
-def _spread(held: Played) -> str:
-    """A spread with a decimal where it takes one to see on which side of 20 ms it lies."""
-    digits = 1 if round(held.spread_ms) == round(TIGHT_SPREAD_MS) else 0
-    return f"{held.spread_ms:.{digits}f} ms spread"
-
-
 def _safe(held: Played, per_beat: float) -> float:
     return safe_tempo_bpm(per_beat, held.spread_ms, held.step_ms)
-
-
-def _whole(tempo_bpm: float) -> int:
-    """Whole beats per minute, rounded down; 119.999 in a file's ticks is 120."""
-    return max(1, math.floor(tempo_bpm + 0.01))
-
-
-def _why(held: Played, target: Step, asked: int, raised: bool = False) -> str:
-    """How close the notes then lie, up to which tempo they are safe, and what limits it."""
-    step_ms = CLOSEST_MS if raised else held.step_ms
-    safe = _whole(safe_tempo_bpm(target.per_beat, held.spread_ms, step_ms))
-    spacing = 60_000.0 / (asked * target.per_beat)
-    return (
-        f"There {target.subdivision} lie {spacing:.0f} ms apart; they are safe up to {safe} BPM: "
-        f"{_limit(held, raised)}."
-    )
-
-
-def _limit(held: Played, raised: bool = False) -> str:
-    """What bounds the tempo, as a clause: the spread, or the speed of hands.
-
-    `raised`: the notes held are themselves to be played faster.
-    """
-    closest = CLOSEST_MS if raised else closest_safe_ms(held.step_ms)
-    if SAFE_SPREADS * held.spread_ms > closest:
-        return (
-            f"with {_spread(held)}, any faster and more than 3 notes in 1000 stray nearer to a "
-            "neighbour's place than to their own"
-        )
-    if closest == CLOSEST_MS:
-        return "few hands hold more than ten notes a second"
-    return f"few hands hold notes closer than {closest:.0f} ms"
-
-
-def _not_held(played: Played, tolerance_ms: float, tempo: float) -> str:
-    """Why a subdivision does not count as held; only what the numbers shown bear out."""
-    if played.confidence < SURE:
-        return (
-            "it is not sure enough what they are "
-            f"({percent(played.confidence)} sure over {counted(played.events, 'note')})"
-        )
-    if played.spread_ms > tolerance_ms:
-        shown = _above(played.spread_ms, tolerance_ms)
-        return f"their spread is {shown}; at {tolerance_ms:g} ms or less they are held"
-    if not played.apart:
-        return (
-            f"at {bpm_text(tempo)} BPM they lie {played.step_ms:.0f} ms apart, and with "
-            f"{_spread(played)} more than one note in 20 strays nearer to a neighbour's place "
-            "than to its own"
-        )
-    return f"only {percent(played.held_share)} of the attempts at that rate stay on the grid"
-
-
-def _above(spread_ms: float, limit_ms: float) -> str:
-    """A spread above its limit, with the decimals it takes to see that it is."""
-    for digits in (0, 1):
-        if round(spread_ms, digits) > limit_ms:
-            return f"{spread_ms:.{digits}f} ms"
-    return f"just over {limit_ms:g} ms"

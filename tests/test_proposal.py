@@ -10,10 +10,13 @@ import pytest
 from hand_made import analysis, phrase
 
 from improv.analysis import analyze
+from improv.assignments.clicktrack import click_track
 from improv.assignments.judge import judge
-from improv.assignments.model import Drift
+from improv.assignments.model import ClickStyle, Drift
 from improv.assignments.proposal import propose
+from improv.assignments.reading import parse_assignment
 from improv.assignments.verdict import MET
+from improv.assignments.writing import assignment_text
 from improv.errors import TakeError
 from improv.midi import read_take
 from improv.model import Analysis, Reading
@@ -26,6 +29,7 @@ PHRASES = (Stretch("eighths", 12, 0.9), Rest(4, "bar")) * 6
 
 
 STEADY = Hand(5.0, 9.0)
+CLICKS = ("downbeat", "group", "beat")
 
 
 def played(line: Line, hand: Hand = STEADY, seed: int = 4) -> Analysis:
@@ -96,6 +100,31 @@ def test_no_drift_is_made_up(name: str) -> None:
     asked = propose([made])
     assert all(s.most_drift == Drift() for s in asked.assignment.sections)
     assert "drift" not in asked.reasons[-2]
+    assert asked.assignment.click == ClickStyle()
+
+
+@pytest.mark.parametrize(
+    ("meter", "bpm", "beats", "said"),
+    [
+        ("4/4", 96.0, (2, 4), "on 2 and 4 only"),
+        ("3/4", 96.0, (1,), "on the first beat of each bar only"),
+        ("6/8", 60.0, (1,), "on the first beat of each bar only"),
+        ("4/4+3/4", 96.0, (1,), "on the first beat of each bar only"),
+    ],
+)
+def test_the_click_advised_is_the_click_written(
+    meter: str, bpm: float, beats: tuple[int, ...], said: str
+) -> None:
+    """Where the advice asks for few clicks, the file asks for the same, and its track has them."""
+    line = Line(PHRASES, meter, tempo_bpm=bpm, drift_bpm=-0.02 * bpm)
+    proposal = propose([played(line, Hand(3.0, 8.0))])
+    assert said in " ".join(proposal.reasons)
+    assert proposal.assignment.click == ClickStyle(beats=beats)
+    written = parse_assignment(assignment_text(proposal.assignment), "written")
+    assert written == proposal.assignment
+    clicks = [s for s in click_track(written).strokes if s.bar >= 1 and s.kind in CLICKS]
+    bars = written.last_bar or 0
+    assert len(clicks) == bars * len(beats)
 
 
 def test_too_little_to_propose_from() -> None:

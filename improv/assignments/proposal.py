@@ -3,7 +3,8 @@
 All reasoning is `practice.advise`'s, and its sentences are the reasons given: hold the
 densest subdivision that is steady; then the next denser one, at a tempo where the spread
 shown here is safe for it; where runs left the grid, none is to pass; where the time is what
-drags or rushes, a drift smaller than the player's. The teacher edits what is proposed.
+drags or rushes, a drift smaller than the player's, over the few clicks advised. The teacher
+edits what is proposed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.assignments import defaults
-from improv.assignments.model import Assignment, Drift, Pocket, Section
+from improv.assignments.model import Assignment, ClickStyle, Drift, Pocket, Section
 from improv.errors import TakeError
 from improv.grid import SUBDIVISIONS, find, positions
 from improv.meter import Meter
@@ -67,7 +68,7 @@ def propose(analyses: Sequence[Analysis], title: str = "", note: str = "") -> Pr
         _section(1 + i * SECTION_BARS, name, meter, advice, drift) for i, name in enumerate(names)
     )
     reasons.append(_asked(sections, tempo))
-    assignment = _assignment(title, note, meter, tempo, sections)
+    assignment = _assignment(title, note, meter, tempo, sections, advice)
     return Proposal(assignment, (*reasons, advice.caution))
 
 
@@ -120,7 +121,12 @@ def _asked(sections: tuple[Section, ...], tempo_bpm: float) -> str:
 
 
 def _assignment(
-    title: str, note: str, meter: tuple[Meter, ...], tempo: float, sections: tuple[Section, ...]
+    title: str,
+    note: str,
+    meter: tuple[Meter, ...],
+    tempo: float,
+    sections: tuple[Section, ...],
+    advice: Advice,
 ) -> Assignment:
     held = " then ".join(s.stay_on or "" for s in sections)
     return Assignment(
@@ -130,4 +136,5 @@ def _assignment(
         tempo_bpm=(float(round(tempo, 2)),),
         sections=sections,
         count_in_bars=1,
+        click=ClickStyle(beats=advice.click_beats),
     )
