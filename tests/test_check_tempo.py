@@ -93,6 +93,65 @@ def test_a_void_judgement(
         assert absent not in result.stdout
 
 
+NEITHER = (
+    # asked, played, file says, pieces, what is said
+    (96, 100, 120, HOLDS, "the notes fit a steady 100 BPM far better than the assignment's 96 BPM "
+     "or the 120 BPM of the take's file; if that was the backing's tempo, add --tempo 100, and if "
+     "not, record it again"),
+    (96, 118, 120, HOLDS, "the notes fit a steady 118 BPM"),
+    (96, 98, 100, HOLDS, "the notes fit a steady 98 BPM"),
+    # Swung eighths at 100 lie on sixteenths at 125.
+    (96, 100, 120, SWINGS, "the notes fit a steady 100 BPM or 125 BPM"),
+    # Eighths at 80 keep step with 120, three places of four apart.
+    (96, 80, 120, HOLDS, "the notes do not show that either was played; add --tempo with"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("asked", "played", "filed", "pieces", "words"), NEITHER)
+def test_a_tempo_that_nobody_names(
+    asked: float, played: float, filed: float, pieces: tuple[Stretch, ...], words: str,
+    tmp_path: Path,
+) -> None:  # fmt: skip
+    """A take is not said to be at its file's tempo where another fits its notes far better."""
+    take = take_at(tmp_path / "ada.mid", played, filed, pieces=pieces)
+    result = run(week(tmp_path, asked), take)
+    doubt = said(result).split(" Take ")[0]
+    assert "Not judged: " in doubt and words in doubt
+    assert "as its file says" not in doubt
+    assert "Note: The notes" not in said(result)  # the doubt speaks of it already
+
+
+def test_a_stated_tempo_is_not_sent_to_the_files(tmp_path: Path) -> None:
+    """Played at 100 and stated as 96, the notes keep step with a file's 120 by chance."""
+    take = take_at(tmp_path / "ada.mid", 100, 120)
+    result = run(week(tmp_path, 96), take, "--tempo", 96)
+    assert "Not judged" not in said(result)
+    assert "The notes fit a steady 99.9 BPM" in said(result)
+
+
+@pytest.mark.parametrize(
+    ("meter", "bpm", "pieces", "words", "option"),
+    [
+        ("6/8", 110, (Stretch("eighths", 16),), "6/8 at 110 BPM (dotted quarters)",
+         "--meter 6/8 --tempo 110"),
+        ("5/4", 140, HOLDS, "5/4 at 140 BPM", "--meter 5/4 --tempo 140"),
+    ],
+)  # fmt: skip
+def test_a_take_in_another_meter(
+    meter: str, bpm: float, pieces: tuple[Stretch, ...], words: str, option: str, tmp_path: Path
+) -> None:
+    """The meter is named first, and the tempo counts the beats of the take's meter."""
+    take = take_at(tmp_path / "ada.mid", bpm, bpm, meter, pieces)
+    assignment = week(tmp_path, 96)
+    void = said(run(assignment, take))
+    assert f"the take was played in {words}, as its file says" in void
+    assert "the assignment asks for 4/4 at 96 BPM; record it again" in void
+    assert f"or add {option} to judge it" in void
+    again = said(run(assignment, take, *option.split()))
+    assert "Not judged" not in again
+    assert f"Played over {meter} at {bpm} BPM; the assignment asks for 4/4 at 96 BPM." in again
+
+
 JUDGED = (
     # asked, played, file says, options
     (96, 96, 96, ()),

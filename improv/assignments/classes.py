@@ -150,15 +150,29 @@ def _tempo_doubt(job: Job, take: Take, own: FileTime | None, asked: TempoMap) ->
     used = claim(take.tempo_map, onset, meter)
     if stated and differ(used.time, asked, onset):
         other, remedy = claim(asked, onset, meter), f"without {option}"
-        doubt = stated_doubt(used, other, "the assignment asks", remedy, onset, meter)
+        doubt = stated_doubt(used, other, "the assignment asks", remedy, take)
         if doubt:
             return doubt
     if own is None or not own.states_tempo or not differ(used.time, own.tempo_map, onset):
         return ""
-    filed = claim(own.tempo_map, onset, meter)
+    filed = claim(own.tempo_map, onset, _own_meter(own, take))
     if not stated:
-        return assumed_doubt(used, filed, onset, meter)
-    return stated_doubt(used, filed, "its file says", option_text(filed), onset, meter)
+        return assumed_doubt(used, filed, take)
+    return stated_doubt(used, filed, "its file says", option_text(filed, used), take)
+
+
+def _own_meter(own: FileTime, take: Take) -> Meter:
+    """The file's own meter; the take's where it states none, or either changes meter.
+
+    A file cannot say how an additive meter is grouped: 9/8 may be 2+2+2+3/8.
+    """
+    read = take.bars.meters[0]
+    meters = {meter for _, cycle in own.changes for meter in cycle}
+    if not own.states_meter or len(meters) > 1 or len(take.bars.meters) > 1:
+        return read
+    stated = meters.pop()
+    same = (stated.unit, sum(stated.groups)) == (read.unit, sum(read.groups))
+    return read if same else stated
 
 
 def _asked_time(assignment: Assignment, count_in: int) -> TempoMap:
@@ -203,9 +217,14 @@ def _warnings(job: Job, take: Take, doubt: str) -> tuple[str, ...]:
     ):
         return ("The notes keep the assignment's tempo, whatever the file says.",)
     asked = job.assignment.tempo_at(1)
-    meter: Meter = job.assignment.meter[0]
+    wanted, meter = job.assignment.meter[0], take.bars.meters[0]
     quarter = float(quarter_sec_at(take.tempo_map, take.tempo_map.start_quarter[:1] * 0 + 1e-6)[0])
     played = 60.0 / (quarter * float(meter.tempo_beat_quarter))
+    if meter != wanted:
+        return (
+            f"Played over {meter} at {played:.4g} BPM; the assignment asks for {wanted} at "
+            f"{asked:g} BPM.",
+        )
     if abs(played / asked - 1.0) <= SAME_TEMPO:
         return ()
     return (f"Played over {played:.4g} BPM; the assignment asks for {asked:g} BPM.",)

@@ -69,9 +69,16 @@ def judge(
         gaps=() if doubt else gaps,
         next_step=next_step,
         caution=caution,
-        warnings=(*warnings, *analysis.warnings),
+        warnings=(*warnings, *_told(analysis, doubt)),
         doubt=doubt,
     )
+
+
+def _told(analysis: Analysis, doubt: str) -> tuple[str, ...]:
+    """The analysis's warnings; where the tempo is in doubt, only the doubt speaks of it."""
+    if not doubt:
+        return analysis.warnings
+    return tuple(w for w in analysis.warnings if w in analysis.take.warnings)
 
 
 def _unjudged(outcome: Outcome, doubt: str) -> Outcome:
