@@ -3,10 +3,11 @@
 Conventions
 -----------
 A run flows into the note after it where that follows at the run's own pace; where there is a
-pause, its own last note is where it lands. A note that the reading has on a grid lands on its
-position. One off the grid lands on the beat, or else the unit (eighths in 4/4), that it
-meets within `NEAR_SPREADS` of the hand's spread or `NEAR_BEAT`; meeting none, it is early or
-late for the nearest beat. Lateness is raw, in ms against the backing, positive = late.
+pause, its own last note is where it lands. A note that the reading has on a grid was meant for
+its position there; one off the grid for the beat, or else the unit (eighths in 4/4), that it
+meets, or meeting none for the nearest beat. To meet a place is to lie within `NEAR_SPREADS`
+of the hand's spread or `NEAR_BEAT` of where the player leans; else it is early or late.
+Lateness is raw, in ms against the backing, positive = late.
 """
 
 from __future__ import annotations
@@ -69,7 +70,7 @@ def landings(
     quarter = np.where(on_grid, reading.quarter[event], np.where(on_unit, unit, beat))
     row = np.where(on_grid, reading.row[event], np.where(on_unit, UNIT_ROW, BEAT_ROW))
     late_ms = (at - quarter) * quarter_ms
-    return Landings(event, quarter, row, late_ms, late_ms / beat_ms, on_grid | meets(quarter))
+    return Landings(event, quarter, row, late_ms, late_ms / beat_ms, meets(quarter))
 
 
 def _arrivals(start: Ints, stop: Ints, events: Events, phrase: Ints) -> Ints:

@@ -12,15 +12,18 @@ from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass
 
-from improv.model import Analysis, Notes, Phrase, Ranked, Run
+from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
     TIGHT_SPREAD_MS,
+    also_played,
     bars_text,
     beats_off_text,
     counted,
     drift_text,
     lean_text,
     number_word,
+    offset_doubt_ms,
+    offset_is_told,
     percent,
     place_text,
     signed_ms,
@@ -63,7 +66,7 @@ def headline(analysis: Analysis) -> str:
     judged = [p for p in analysis.phrases if p.verdict in JUDGED]
     if not judged:
         return "Nothing here is long and clear enough to name a subdivision."
-    heard = _main_notes(notes)
+    heard = notes.counted.tolist()
     named = Counter(
         name
         for phrase in judged
@@ -79,17 +82,6 @@ def headline(analysis: Analysis) -> str:
         pocket = analysis.settings.tolerance_ms
         text += f", {percent(analysis.in_pocket)} within {pocket:g} ms of the grid"
     return f"{text}. {_runs_in_short(analysis)}".strip()
-
-
-def _main_notes(notes: Notes) -> list[bool]:
-    """Whether each note counts: a chord once, a grace note not at all."""
-    grace, event = notes.grace.tolist(), notes.event.tolist()
-    last: int | None = None
-    counts = []
-    for ornament, of in zip(grace, event, strict=True):
-        counts.append(not ornament and of != last)
-        last = last if ornament else of
-    return counts
 
 
 def _main_subdivisions(ranked: list[tuple[str, int]], notes: int) -> str:
@@ -120,13 +112,13 @@ def _runs_in_short(analysis: Analysis) -> str:
 
 def constant_offset(analysis: Analysis) -> str | None:
     """The part of every deviation that never changes, told once, with its doubt (about 95 %)."""
-    offset, error = analysis.constant_offset_ms, analysis.constant_offset_se_ms
+    offset = analysis.constant_offset_ms
     if offset is None or analysis.doubt is not None:
         return None
     if analysis.take.start_found:
         return "Bar 1 was found from the playing, so no constant offset can be told."
-    doubt_ms = max(2.0 * (error or 0.0), 1.0)
-    if abs(offset) < doubt_ms:
+    doubt_ms = offset_doubt_ms(analysis)
+    if not offset_is_told(analysis):
         return (
             "No constant offset can be told: on the whole the notes lie on the backing, give or "
             f"take {doubt_ms:.0f} ms."
@@ -207,7 +199,12 @@ def _what(phrase: Phrase, runs_told: bool) -> str:
         return "off the grid"
     if phrase.verdict == "mixed" or phrase.subdivision is None:
         return _passages(phrase, runs_told)
-    return phrase.subdivision
+    others = also_played(phrase)
+    if not others:
+        return phrase.subdivision
+    if len(others) > 1:
+        return f"{phrase.subdivision}, with {_listed([str(p.subdivision) for p in others])}"
+    return f"{phrase.subdivision}, with {others[0].subdivision} from {place_text(others[0].begins)}"
 
 
 def _ranking(ranking: tuple[Ranked, ...]) -> str:
@@ -230,10 +227,14 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
             size[called] += part.stop - part.start
         main = phrase.subdivision or size.most_common(1)[0][0]
         others = [called for called, _ in size.most_common() if called != main]
-        listed = " and ".join(filter(None, [", ".join(others[:-1]), *others[-1:]]))
-        return f"mostly {main}, with {listed}, {len(parts) - 1} changes"
+        return f"mostly {main}, with {_listed(others)}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
     return ", ".join([names[0], *rest[1:]])
+
+
+def _listed(names: list[str]) -> str:
+    """`a, b and c`."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
 
 
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
@@ -267,12 +268,12 @@ def run_text(run: Run) -> str:
 
 def _landing(run: Run) -> str:
     """`, and land on the & of 1 in bar 32` or `, and land 0.4 beat early for beat 1 of bar 11`."""
-    if run.lands_at is None or run.lands_beat is None:
+    if run.lands_at is None or run.lands_beat is None or run.lands_ms is None:
         return ""
     where = place_text(run.lands_at)
     if run.lands_on:
         return f", and land on {where}"
-    return f", and land {beats_off_text(run.lands_beat)} for {where}"
+    return f", and land {beats_off_text(run.lands_beat, run.lands_ms)} for {where}"
 
 
 def _against_grids(run: Run) -> str:
@@ -290,7 +291,8 @@ def _plain(heard: Heard) -> tuple[str, str | None] | None:
     phrase = heard.phrase
     if phrase.verdict == "too short to judge":
         return phrase.verdict, None
-    if heard.weight == 0.0 and phrase.verdict == "on the grid" and not phrase.swung:
+    plain = phrase.verdict == "on the grid" and not phrase.swung and not also_played(phrase)
+    if heard.weight == 0.0 and plain:
         return phrase.verdict, phrase.subdivision
     return None
 

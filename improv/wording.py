@@ -12,9 +12,10 @@ from __future__ import annotations
 from fractions import Fraction
 
 from improv.meter import Meter
-from improv.model import Phrase, Place, Take
+from improv.model import Analysis, Passage, Phrase, Place, Take
 
 PROFESSIONAL_OFFSET_MS = 10.0
+TOLD_NOTES = 6
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
 HEARD_DRIFT_SHARE = 0.015
@@ -100,6 +101,19 @@ def signed_ms(value_ms: float) -> str:
     return f"{abs(value_ms):.0f} ms {'behind' if value_ms >= 0 else 'ahead'}"
 
 
+def offset_doubt_ms(analysis: Analysis) -> float:
+    """Give or take of the constant offset: two standard errors (about 95 %), 1 ms at least."""
+    return max(2.0 * (analysis.constant_offset_se_ms or 0.0), 1.0)
+
+
+def offset_is_told(analysis: Analysis) -> bool:
+    """Whether a constant offset is more than chance, and tempo and start are not in question."""
+    offset_ms = analysis.constant_offset_ms
+    if offset_ms is None or analysis.doubt is not None or analysis.take.start_found:
+        return False
+    return abs(offset_ms) >= offset_doubt_ms(analysis)
+
+
 def spread_text(spread_ms: float) -> str:
     """The spread in figures."""
     return f"{spread_ms:.0f} ms spread"
@@ -117,6 +131,20 @@ def lean_text(offset_ms: float) -> str | None:
     if abs(offset_ms) < PROFESSIONAL_OFFSET_MS:
         return None
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
+
+
+def also_played(phrase: Phrase) -> tuple[Passage, ...]:
+    """Passages on other subdivisions, as dense as the main one or denser, that are worth a word:
+    `TOLD_NOTES` notes at least; the first on each."""
+    main = phrase.per_beat or 0.0
+    found: dict[str, Passage] = {}
+    for passage in phrase.passages:
+        name, length = passage.subdivision, passage.stop - passage.start
+        if name is None or name == phrase.subdivision or length < TOLD_NOTES:
+            continue
+        if (passage.per_beat or 0.0) >= main:
+            found.setdefault(name, passage)
+    return tuple(found.values())
 
 
 def drift_text(phrase: Phrase) -> str | None:
@@ -139,6 +167,7 @@ def lag_ms(phrase: Phrase) -> float:
     return 1000.0 * length_sec * abs(phrase.drift_bpm or 0.0) / phrase.tempo_bpm
 
 
-def beats_off_text(lands_beat: float) -> str:
-    """`0.4 beat early`, `0.3 beat late`."""
-    return f"{max(abs(lands_beat), 0.1):.1f} beat {'late' if lands_beat > 0 else 'early'}"
+def beats_off_text(late_beat: float, late_ms: float) -> str:
+    """`0.4 beat early`; in ms where it is less than a tenth of a beat: `36 ms late`."""
+    how_far = f"{abs(late_beat):.1f} beat" if abs(late_beat) >= 0.1 else f"{abs(late_ms):.0f} ms"
+    return f"{how_far} {'late' if late_beat > 0 else 'early'}"

@@ -23,7 +23,7 @@ from improv.pictures.music import (
     events_of,
     grid_between,
     quarters_of,
-    short_name,
+    scribbled_name,
     swing_of,
     title_of,
 )
@@ -136,9 +136,9 @@ def test_a_swung_grid_is_found_and_laid() -> None:
 
 def test_names_are_shortened_as_they_are_scribbled() -> None:
     """Only the note values change."""
-    assert short_name("swung sixteenths") == "swung 16ths"
-    assert short_name("eighth triplets") == "8th triplets"
-    assert short_name("quarters") == "quarters"
+    assert scribbled_name("swung sixteenths") == "swung 16ths"
+    assert scribbled_name("eighth triplets") == "8th triplets"
+    assert scribbled_name("quarters") == "quarters"
 
 
 def test_titles_are_safe_to_print() -> None:

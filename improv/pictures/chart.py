@@ -19,11 +19,10 @@ from improv.pictures.music import (
     Events,
     events_of,
     facts_of,
-    figure,
     grid_between,
     lean,
     main_subdivision,
-    short_name,
+    scribbled_name,
     swing_of,
     title_of,
 )
@@ -204,11 +203,10 @@ def _grid_of(passage: Passage, places: _Places, begin: float, end: float) -> Flo
 
 def _passage_texts(passage: Passage, phrase: Phrase) -> tuple[str, ...]:
     name = passage.subdivision or ""
-    texts = [name, short_name(name), figure(passage.per_beat or 1.0)]
-    if passage.swung:
-        texts[2] += "s"
-        if phrase.swing_ratio is not None and passage.subdivision == phrase.subdivision:
-            texts.insert(0, f"{name}, {phrase.swing_ratio:.1f} : 1")
+    texts = [name, scribbled_name(name)]
+    own = passage.swung and passage.subdivision == phrase.subdivision
+    if own and phrase.swing_ratio is not None:
+        texts.insert(0, f"{name}, {phrase.swing_ratio:.1f} : 1")
     return tuple(dict.fromkeys(texts))
 
 

@@ -23,7 +23,7 @@ from improv.pictures.look import (
     LINE_PT,
     SMALL_PT,
 )
-from improv.pictures.music import short_name
+from improv.pictures.music import scribbled_name
 from improv.pictures.spread import THRESHOLDS, SpreadRow
 
 DASHES = {"A": (0, (1.2, 1.6)), "B": (0, (6, 2.5))}
@@ -94,7 +94,7 @@ def _row(axes: Axes, i: int, row: SpreadRow, frame_ms: float) -> None:
     called = (
         row.subdivision
         if width_mm(row.subdivision, BODY_PT, True) < 30
-        else short_name(row.subdivision)
+        else scribbled_name(row.subdivision)
     )
     axes.text(-0.015, i - 0.05, called, ha="right", fontsize=BODY_PT, weight="bold", **words)
     below = f"{row.tempo_text}, {row.interval_ms:.0f} ms apart"

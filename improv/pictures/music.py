@@ -19,7 +19,7 @@ from improv.grid import SUBDIVISIONS, positions
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import bpm_text, tempo_text
+from improv.wording import bpm_text, offset_is_told, tempo_text
 
 SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
@@ -154,7 +154,7 @@ def swing_of(bars: Bars, kind: int, grid_quarter: Floats) -> float | None:
     return middle / (1.0 - middle)
 
 
-def short_name(name: str) -> str:
+def scribbled_name(name: str) -> str:
     """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`."""
     for long, short in _SHORT:
         name = name.replace(long, short)
@@ -187,7 +187,7 @@ def facts_of(analysis: Analysis) -> str:
     parts.append(f"{events} note{'s' if events != 1 else ''} (a chord counts once)")
     if analysis.spread_ms is not None:
         parts.append(f"spread {analysis.spread_ms:.0f} ms")
-    if analysis.constant_offset_ms is not None:
+    if analysis.constant_offset_ms is not None and offset_is_told(analysis):
         parts.append(f"on the whole {lean(analysis.constant_offset_ms)}")
     return ", ".join(parts)
 
