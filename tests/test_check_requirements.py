@@ -273,10 +273,52 @@ def test_parts_take_opposite_turns() -> None:
     assert check("4/4", 100.0, asks, pieces, part=1).state == NOT_MET
 
 
+@pytest.mark.parametrize(("meter", "tempo"), GROUNDS)
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_turn_that_is_never_heard_cannot_be_told(meter: str, tempo: float, every: int) -> None:
+    """Silent in every turn of the coarser: neither met nor broken, and it is said what to play."""
+    asks = worded(f'alternate = ["eighths", "coarse"]\nevery = {every}', meter)
+    asks = asks.replace('"coarse"', f'"{COARSE[meter]}"')
+    bars = (("eighths",) * every + ("-",) * every) * (4 // every)
+    verdict = check(meter, tempo, asks, bars_of(meter, *bars))
+    (outcome,) = verdict.outcomes
+    assert outcome.state == CANT_TELL
+    assert outcome.reason == f"nothing was played in the turns of {COARSE[meter]}"
+    assert f": play {COARSE[meter]}, so that the turns can be heard." in verdict.next_step
+    assert [b.state for b in outcome.bars] == [MET if b == "eighths" else CANT_TELL for b in bars]
+
+
+def test_a_coarse_turn_now_and_then_silent_is_met() -> None:
+    """One turn of three silent: heard often enough, and the silent bar is named."""
+    bars = ("eighths", "half notes", "eighths", "-", "eighths", "half notes", "eighths")
+    asks = 'alternate = ["eighths", "half notes"]'
+    verdict = check("4/4", 100.0, asks, bars_of("4/4", *bars), bars="1-7")
+    assert verdict.state == MET
+    assert "bar 4 can't be told" in verdict.outcomes[0].reason
+
+
 def test_density_spares_turns_of_rest() -> None:
     """Least notes are asked of the turns that play."""
     asks = 'alternate = ["eighths", "rest"]\nleast-notes = 6'
     assert check("4/4", 100.0, asks, bars_of("4/4", *("eighths", "-") * 4)).state == MET
+
+
+@pytest.mark.parametrize(
+    ("bars", "first"),
+    [(("eighths", "eighths", "eighths", "-"), "most-drift"),
+     (("eighths",) * 4 + ("-",) * 4, "most-drift"),
+     (("eighths",) * 4 + ("-",) * 12, "least-notes")],
+)  # fmt: skip
+def test_what_was_played_is_mended_first(bars: tuple[str, ...], first: str) -> None:
+    """A drift comes before a few silent bars; where most bars are silent, they come first."""
+    pieces = bars_of("4/4", *bars * (16 // len(bars)))
+    asks = "least-notes = 1\nmost-drift = 1"
+    text = f'tempo = 96\n[[section]]\nbars = "1-16"\n{asks}\n'
+    take, _ = play(Line(pieces, "4/4", 96.0, drift_bpm=-2.5), Hand(8.0, 6.0), seed=11)
+    verdict = judge(parse_assignment(text), analyze(take))
+    missed = {o.kind: o for o in verdict.outcomes if o.state == NOT_MET}
+    assert set(missed) >= {first, "least-notes"}
+    assert verdict.next_step == missed[first].next_step
 
 
 def test_all_met_leads_on() -> None:

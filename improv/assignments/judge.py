@@ -17,10 +17,10 @@ from dataclasses import replace
 from improv.assignments import judge_rate
 from improv.assignments.evidence import evidence
 from improv.assignments.judge_case import NOTHING_PLAYED, Case, outcome_of, slow
-from improv.assignments.judge_grid import judge_grid
+from improv.assignments.judge_grid import judge_grid, never_heard
 from improv.assignments.judge_limits import judge_drift, judge_pocket, judge_swing
 from improv.assignments.model import REQUIREMENTS, Assignment
-from improv.assignments.saying import asked_grid_text, breaches_text, places_text
+from improv.assignments.saying import asked_grid_text, breaches_text, listed, places_text
 from improv.assignments.verdict import (
     CANT_TELL,
     MET,
@@ -129,7 +129,16 @@ def _judge_grid(case: Case, kind: str) -> Outcome:
         leave = " and ".join(f for f in finer if f != "off the grid")
         fix = f"play {' or '.join(section.asked)} only"
         fix += f", leave the {leave} out" if leave else f", at {slow(case)} BPM first"
-    return _by_bars(case, kind, asked_grid_text(section, case.part), bars, fix)
+    outcome = _by_bars(case, kind, asked_grid_text(section, case.part), bars, fix)
+    silent = never_heard(bars)
+    if outcome.state == NOT_MET or outcome.reason == NOTHING_PLAYED or not silent:
+        return outcome
+    unheard = [replace(bar, state=NOT_MET) for bar in bars if bar.asked in silent]
+    where, missing = places_text(unheard), listed(silent)
+    return replace(
+        outcome, state=CANT_TELL, reason=f"nothing was played in the turns of {missing}",
+        next_step=f"{capital(where)}: play {missing}, so that the turns can be heard.",
+    )  # fmt: skip
 
 
 def _judge_ceiling(case: Case) -> Outcome:
@@ -189,7 +198,7 @@ def _next(
     """What to do next, and the caution that goes with anything fast or slow."""
     missed = [o for o in outcomes if o.state == NOT_MET]
     if missed:
-        first = min(missed, key=lambda o: (REQUIREMENTS.index(o.kind), -o.count(NOT_MET)))
+        first = min(missed, key=_mend_first)
         return first.next_step, CAUTION if "BPM" in first.next_step else ""
     if state == MET:
         tempo = bpm_text(float(round(analysis.take.tempo_bpm + STEP_BPM)))
@@ -197,8 +206,17 @@ def _next(
     doubted = next(o for o in outcomes if o.state == CANT_TELL)
     if doubted.reason == NOTHING_PLAYED:
         return f"Play something in {bars_text(doubted.first_bar, doubted.last_bar)}.", ""
+    if doubted.kind == "alternate" and doubted.next_step:
+        return doubted.next_step, ""
     return (
         f"Record {bars_text(doubted.first_bar, doubted.last_bar)} once more, longer or more "
         f"steadily: {doubted.kind} can't be told from this take.",
         "",
     )
+
+
+def _mend_first(outcome: Outcome) -> tuple[bool, int, int]:
+    """What was played is mended before what was not, unless that is most of the bars."""
+    wrong = outcome.count(NOT_MET)
+    gaps = outcome.kind == "least-notes" and 2 * wrong <= len(outcome.bars)
+    return gaps, REQUIREMENTS.index(outcome.kind), -wrong

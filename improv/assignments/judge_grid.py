@@ -3,7 +3,8 @@
 Serves `stay-on`, `allowed` and `alternate`. A bar of rests or of coarser notes keeps the
 grid; a bar whose notes leave it is not met once that is sure (`SURE_BAR`), and can't be
 told while a fifth of its notes are in doubt. In an alternation the finer turns must be
-*heard*: a turn in which nothing but coarser notes sound does not show the change.
+*heard*: a turn in which nothing but coarser notes sound does not show the change. A silent turn of
+the coarsest may be a rest in it, or none of it: it can't be told.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ SURE_NOTE = 0.9
 SURE_BAR = 0.98
 DOUBTED_FROM = 0.4
 MOST_DOUBTED = 0.2
+NOT_HEARD = "silence: its turn was not heard"
 REST_LEEWAY_BEAT = 0.25
 """A note this near a bar line may belong to the other side of it: a held-over or early note."""
 
@@ -123,7 +125,10 @@ def _heard(
     seen: Evidence,
     by_bar: dict[int, Ints],
 ) -> list[BarVerdict]:
-    """Turns of the finer subdivisions in which only coarser notes sound are not met."""
+    """Turns of the finer subdivisions in which only coarser notes sound are not met.
+
+    Nor are silent ones; of the coarsest, silence can't be told.
+    """
     out = []
     start = turns[0].bar
     blocks: dict[int, list[Ints]] = {}
@@ -134,10 +139,12 @@ def _heard(
         events = np.concatenate(blocks[(turn.bar - start) // alternation.every])
         coarser = _coarser(turn.due, alternation, assignment)
         must_sound = bool(coarser) or REST in alternation.subdivisions
-        if verdict.state != MET or turn.due == (REST,) or not must_sound:
+        if verdict.state != MET or turn.due == (REST,):
             out.append(verdict)
-        elif not len(events):
+        elif not len(events) and must_sound:
             out.append(BarVerdict(turn.bar, NOT_MET, 0, "silence", "", "its turn was not heard"))
+        elif not len(events):
+            out.append(BarVerdict(turn.bar, CANT_TELL, 0, reason=NOT_HEARD))
         elif not coarser:
             out.append(verdict)
         else:
@@ -154,6 +161,12 @@ def _heard_finer(verdict: BarVerdict, chance: Floats, coarser: str) -> BarVerdic
     if (chance >= DOUBTED_FROM).any():
         return replace(verdict, state=CANT_TELL, reason="too close to call")
     return replace(verdict, state=NOT_MET, found=f"nothing finer than {coarser}")
+
+
+def never_heard(bars: tuple[BarVerdict, ...]) -> tuple[str, ...]:
+    """What was due in turns of which not one was heard."""
+    due = dict.fromkeys(bar.asked for bar in bars if bar.reason == NOT_HEARD)
+    return tuple(d for d in due if all(b.reason == NOT_HEARD for b in bars if b.asked == d))
 
 
 def _coarser(

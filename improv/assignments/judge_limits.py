@@ -115,29 +115,43 @@ def judge_drift(case: Case) -> Outcome:
     if whole is None:
         reason = "no phrase is long enough to show a drift"
         return outcome_of(case, "most-drift", asked, CANT_TELL, bars, reason=reason)
-    worst = max(found, key=lambda d: (abs(d.drift.value) - most) / d.drift.doubt).drift
-    alone = abs(worst.value) - SURE_ALONE * worst.doubt > most
-    shown = worst if alone else whole
+    sure = [d for d in found if abs(d.drift.value) - SURE_ALONE * d.drift.doubt > most]
+    worst = max(sure, key=lambda d: abs(d.drift.value)).drift if sure else None
+    shown = worst or whole
     way = "rushing" if shown.value > 0 else "dragging"
     over = abs(shown.value) - most
     outcome = _measured(
         case, "most-drift", asked, shown, bars, -most, most,
-        reason=_drift_text(shown.value)
-        + (f" over {counted(len(found), 'phrase')}" if not alone else " in one phrase"),
+        reason=_worst_text(shown.value, found, most) if worst
+        else f"{_drift_text(whole, most)} over {counted(len(found), 'phrase')}",
         how_far=f"{bpm_text(round(over, 1))} BPM too much" if over > 0 else "",
         limit=bpm_text(most), unit="BPM",
         next_step=f"You are {way}: play it at {bpm_text(case.tempo_bpm)} BPM with fewer clicks "
         "(on 2 and 4, or one to the bar) and meet every one.",
     )  # fmt: skip
-    return replace(outcome, state=NOT_MET) if alone else outcome
+    return replace(outcome, state=NOT_MET) if worst else outcome
 
 
-def _drift_text(drift_bpm: float) -> str:
-    """`rushing by 1.2 BPM`; `no drift` where the figure shown would be nought."""
-    shown = abs(round(drift_bpm, 1))
-    if not shown:
-        return "no drift"
-    return f"{'rushing' if drift_bpm > 0 else 'dragging'} by {bpm_text(shown)} BPM"
+def _worst_text(worst_bpm: float, found: list[judge_measure.PhraseDrift], most: float) -> str:
+    """The worst phrase, and in how many of them the drift is marked as too much."""
+    states = [beside(d.drift.value, d.drift.doubt, -most, most) for d in found]
+    broken, phrases = states.count(NOT_MET), counted(len(found), "phrase")
+    way = _way(worst_bpm)
+    if broken == 1:
+        return f"{way} in {'the one phrase' if len(found) == 1 else f'one of {phrases}'}"
+    return f"drifting too much in {broken} of {phrases}, at worst {way}"
+
+
+def _drift_text(drift: Measured, most: float) -> str:
+    """`rushing by 1.2 BPM`; `no drift` where it may be chance, and no limit is in doubt."""
+    doubt = GIVE_OR_TAKE * drift.doubt
+    chance = abs(drift.value) <= doubt and abs(drift.value) + doubt < most
+    return "no drift" if chance or not round(drift.value, 1) else _way(drift.value)
+
+
+def _way(drift_bpm: float) -> str:
+    way = "rushing" if drift_bpm > 0 else "dragging"
+    return f"{way} by {bpm_text(abs(round(drift_bpm, 1)))} BPM"
 
 
 def _drift_bars(
