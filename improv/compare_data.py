@@ -10,18 +10,15 @@ from itertools import groupby
 from typing import Any
 
 from improv.compare import Comparison, Finding
-from improv.compare_report import (
+from improv.compare_figures import (
     chance,
     change_figure,
-    clearest_sentence,
     figure,
     interval_figure,
-    reading,
-    sentence,
     short_verdict,
     subdivision_and_notes,
-    what,
 )
+from improv.compare_report import clearest_sentence, reading, sentence, what
 
 VERSION = 1
 CSV_HEAD = (

@@ -7,6 +7,7 @@ counted by takes of one day or by phrases, the text says what that cannot tell.
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 
@@ -19,11 +20,20 @@ from improv.compare import (
     Comparison,
     Finding,
 )
+from improv.compare_figures import (
+    chance,
+    change_figure,
+    figure,
+    interval_figure,
+    short_verdict,
+    subdivision_and_notes,
+)
 from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
 from improv.wording import bpm_text, counted, number_word
 
 _OVER_TIME, _A_SIDE = number_word(FEWEST_OVER_TIME), number_word(FEWEST_DAYS)
-_SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
+LEAST_TO_NAME = 12
+"""Notes a side from which a difference that cannot be told yet is worth naming (our choice)."""
 
 
 # --- words -------------------------------------------------------------------
@@ -57,7 +67,45 @@ def clearest_sentence(comparison: Comparison) -> str:
             f"{_what_is_short(comparison)} Record more of the same, a few takes on several days, "
             "and compare again."
         )
-    return "No change can be shown: what differs is no more than chance would do."
+    open_rows = [f for f in comparison.findings if f.verdict == TOO_FEW]
+    told = [f for f in comparison.findings if f.verdict != TOO_FEW]
+    widest = _widest_open(open_rows)
+    if widest is None and len(open_rows) <= len(told):
+        return "No change can be shown: what differs is no more than chance would do."
+    names = _listed(list(dict.fromkeys(f.subdivision for f in told)))
+    said = f"No change can be shown in {names}: what differs there is no more than chance would do."
+    return f"{said} {_open_sentence(widest, comparison)}"
+
+
+def _widest_open(findings: Sequence[Finding]) -> Finding | None:
+    """The widest difference that too little was played to tell of; `None` if none is wide."""
+
+    def width(finding: Finding) -> float:
+        before, after, measure = finding.before, finding.after, finding.measure
+        if before is None or after is None or min(finding.notes) < LEAST_TO_NAME:
+            return 0.0
+        change = math.log(after / before) if measure.ratio else after - before
+        return abs(change) / measure.coarse
+
+    widest = max(findings, key=width, default=None)
+    return None if widest is None or width(widest) < 1.0 else widest
+
+
+def _open_sentence(widest: Finding | None, comparison: Comparison) -> str:
+    """What the rest is short of, and the difference in it that is worth another recording."""
+    if widest is None:
+        return f"The rest can't be told: too few notes or {comparison.block}s."
+    short = "notes" if min(widest.notes) < FEWEST_NOTES else f"{comparison.block}s"
+    before, after = (figure(widest, v) for v in (widest.before, widest.after))
+    return (
+        f"The rest can't be told yet, wide as it differs: {widest.subdivision}, "
+        f"{widest.measure.title} {before} before and {after} after, over too few {short}. Record "
+        "more of the same."
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _nothing_told(comparison: Comparison) -> bool:
@@ -189,70 +237,7 @@ def _grouped(findings: Sequence[Finding]) -> str:
     return "; ".join(f"{name} ({', '.join(measures)})" for name, measures in names.items())
 
 
-# --- figures -------------------------------------------------------------------
-
-
-def figure(finding: Finding, value: float | None) -> str:
-    """A value of the finding's measure with its unit."""
-    if value is None:
-        return "-"
-    key = finding.measure.key
-    if key == "spread":
-        return f"{value:.1f} ms"
-    if key == "offset":
-        return f"{value:+.1f} ms"
-    if key == "swing":
-        return f"{value:.2f}:1"
-    return (
-        f"{100 * value + 0.0:+.1f} %".replace("-0.0", "+0.0")
-        if key == "drift"
-        else (f"{100 * value:.0f} %")
-    )
-
-
-def change_figure(finding: Finding, value: float | None) -> str:
-    """A change of the finding's measure: a factor, milliseconds, or points of per cent.
-
-    Without its unit, which the text beside the table gives.
-    """
-    if value is None:
-        return "-"
-    key = finding.measure.key
-    if finding.measure.ratio:
-        return f"x{value:.2f}"
-    digits = 0 if key in ("pocket", "off_grid") else 1
-    text = f"{value if key == 'offset' else 100 * value:+.{digits}f}"
-    return text.replace("-", "+") if not text.strip("+-0.") else text  # never -0
-
-
-def interval_figure(finding: Finding) -> str:
-    """The interval of a change, from its lower to its upper end."""
-    if finding.low is None or finding.high is None:
-        return "-"
-    return f"{change_figure(finding, finding.low)} to {change_figure(finding, finding.high)}"
-
-
-def chance(finding: Finding) -> str:
-    """Holm's probability as a percentage."""
-    if finding.probability is None:
-        return "-"
-    if finding.probability < 0.001:
-        return "< 0.1 %"
-    if finding.probability > 0.995:
-        return "100 %"
-    return f"{100 * finding.probability:.1f} %"
-
-
-def subdivision_and_notes(finding: Finding) -> str:
-    """`eighths (81 and 87 notes)`, `eighths (2 a beat; 81 and 87 notes)`."""
-    notes = f"{finding.notes[0]} and {finding.notes[1]} notes)"
-    name = finding.subdivision
-    return f"{name[:-1]}; {notes}" if name.endswith(")") else f"{name} ({notes}"
-
-
-def short_verdict(finding: Finding) -> str:
-    """The verdict in a table's width."""
-    return _SHORT.get(finding.verdict, finding.verdict)
+# --- the table ---------------------------------------------------------------------
 
 
 def table(comparison: Comparison) -> list[str]:

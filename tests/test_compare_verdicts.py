@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.histories import Player, Side
-from improv import compare_data, compare_report
+from improv import compare_data, compare_figures, compare_report
 from improv.cells import Kind
 from improv.compare import (
     BETTER,
@@ -246,8 +246,8 @@ def test_html_says_every_figure_of_the_text_table() -> None:
     names = list(dict.fromkeys(f.subdivision for f in found.findings))
     assert section.count('class="group"') == len(names) == 4
     for f in found.findings:
-        assert compare_report.interval_figure(f) in section
-        assert f">{compare_report.short_verdict(f)}<" in section
+        assert compare_figures.interval_figure(f) in section
+        assert f">{compare_figures.short_verdict(f)}<" in section
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -300,3 +300,53 @@ def test_one_comparison_is_called_one() -> None:
     )
     one = replace(found, findings=(tested[0],))
     assert "'Chance' is that of the one comparison made here." in compare_report.reading(one)
+
+
+def after_too_few(found: Comparison, **of_sixteenths: object) -> Comparison:
+    """The comparison with its sixteenths off the grid as told, over too few notes."""
+    rows = tuple(
+        replace(f, verdict=TOO_FEW, probability=None, low=None, high=None, **of_sixteenths)
+        if (f.subdivision, f.measure.key) == ("sixteenths", "off_grid")
+        else replace(f, verdict=NO_DIFFERENCE)
+        for f in found.findings
+        if f.subdivision in ("eighths", "sixteenths")
+    )
+    return replace(found, findings=rows, clearest=None)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "notes", "said"),
+    [
+        # A quarter of the notes is a change nobody would miss (`Measure.coarse`).
+        (0.52, 0.0, (22, 33), "sixteenths, off grid 52 % before and 0 % after, over too few notes"),
+        (0.0, 0.30, (30, 30), "sixteenths, off grid 0 % before and 30 % after, over too few day"),
+        (0.20, 0.0, (22, 33), None),
+        (0.52, 0.0, (4, 33), None),
+        (None, 0.5, (22, 33), None),
+    ],
+)
+def test_what_cannot_be_told_is_not_called_chance(
+    before: float | None, after: float, notes: tuple[int, int], said: str | None
+) -> None:
+    """A wide difference over too few notes is named, and chance is said of the others only."""
+    found = compare_sets(*history(14, Side(8), Side(8), STEADY))
+    told = compare_report.clearest_sentence(
+        after_too_few(found, before=before, after=after, notes=notes)
+    )
+    if said is None:
+        assert told == "No change can be shown: what differs is no more than chance would do."
+    else:
+        assert told.startswith("No change can be shown in eighths and sixteenths: what differs th")
+        assert f"The rest can't be told yet, wide as it differs: {said}" in told
+
+
+def test_mostly_too_few_is_said_first() -> None:
+    """Where most rows tell nothing, the sentence does not speak for them."""
+    found = compare_sets(*history(14, Side(8), Side(8), STEADY))
+    rows = tuple(
+        replace(f, verdict=NO_DIFFERENCE if f.subdivision == "eighths" else TOO_FEW)
+        for f in found.findings
+    )
+    told = compare_report.clearest_sentence(replace(found, findings=rows, clearest=None))
+    assert told.startswith("No change can be shown in eighths: what differs there is no more than")
+    assert told.endswith("The rest can't be told: too few notes or days.")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.compare import Comparison, Finding
-from improv.compare_report import chance, short_verdict
+from improv.compare_figures import chance, short_verdict
 from improv.material import Material, told_apart
 from improv.measures import BY_KEY, values
 from improv.model import Floats, Ints, _Frozen

@@ -1,0 +1,70 @@
+"""The figures of a Comparison, each with its unit, as its words and its tables have them."""
+
+from __future__ import annotations
+
+from improv.compare import NO_DIFFERENCE, TOO_FEW, Finding
+
+_SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
+
+
+def figure(finding: Finding, value: float | None) -> str:
+    """A value of the finding's measure with its unit."""
+    if value is None:
+        return "-"
+    key = finding.measure.key
+    if key == "spread":
+        return f"{value:.1f} ms"
+    if key == "offset":
+        return f"{value:+.1f} ms"
+    if key == "swing":
+        return f"{value:.2f}:1"
+    return (
+        f"{100 * value + 0.0:+.1f} %".replace("-0.0", "+0.0")
+        if key == "drift"
+        else (f"{100 * value:.0f} %")
+    )
+
+
+def change_figure(finding: Finding, value: float | None) -> str:
+    """A change of the finding's measure: a factor, milliseconds, or points of per cent.
+
+    Without its unit, which the text beside the table gives.
+    """
+    if value is None:
+        return "-"
+    key = finding.measure.key
+    if finding.measure.ratio:
+        return f"x{value:.2f}"
+    digits = 0 if key in ("pocket", "off_grid") else 1
+    text = f"{value if key == 'offset' else 100 * value:+.{digits}f}"
+    return text.replace("-", "+") if not text.strip("+-0.") else text  # never -0
+
+
+def interval_figure(finding: Finding) -> str:
+    """The interval of a change, from its lower to its upper end."""
+    if finding.low is None or finding.high is None:
+        return "-"
+    return f"{change_figure(finding, finding.low)} to {change_figure(finding, finding.high)}"
+
+
+def chance(finding: Finding) -> str:
+    """Holm's probability as a percentage."""
+    if finding.probability is None:
+        return "-"
+    if finding.probability < 0.001:
+        return "< 0.1 %"
+    if finding.probability > 0.995:
+        return "100 %"
+    return f"{100 * finding.probability:.1f} %"
+
+
+def subdivision_and_notes(finding: Finding) -> str:
+    """`eighths (81 and 87 notes)`, `eighths (2 a beat; 81 and 87 notes)`."""
+    notes = f"{finding.notes[0]} and {finding.notes[1]} notes)"
+    name = finding.subdivision
+    return f"{name[:-1]}; {notes}" if name.endswith(")") else f"{name} ({notes}"
+
+
+def short_verdict(finding: Finding) -> str:
+    """The verdict in a table's width."""
+    return _SHORT.get(finding.verdict, finding.verdict)
