@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from improv.files import printable
 from improv.grid import short_name
+from improv.model import Place
+from improv.wording import bars_text, counted, number_word, place_text
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole
 
 WIDTH = 80
+MOST_RUNS = 3
 
 
 def list_lines(rows: Sequence[Row]) -> list[str]:
@@ -60,7 +63,8 @@ def show_lines(whole: Whole) -> list[str]:
     ]
     lines += [f"  {name:<10} {printable(value)}" for name, value in pairs if value]
     lines.append("")
-    lines += [_phrase(phrase) for phrase in whole.document["phrases"]]
+    runs = [run for run in whole.document["runs"] if run["off_grid"]]
+    lines += [_phrase(phrase, runs) for phrase in whole.document["phrases"]]
     lines += ["", f"To practise: {whole.document['practice']['text']}"]
     return [part for line in lines for part in _folded(line)]
 
@@ -77,12 +81,34 @@ def _settings(text: str) -> str:
     return ", ".join(said) or "nothing stated"
 
 
-def _phrase(phrase: dict[str, Any]) -> str:
+def _phrase(phrase: dict[str, Any], runs: Sequence[dict[str, Any]]) -> str:
+    """What was heard in a phrase, and which of the `runs` off the grid begin in it."""
     first, last = phrase["start"]["bar"], phrase["end"]["bar"]
-    bars = f"bar {first}" if first == last else f"bars {first} to {last}"
-    heard = phrase["subdivision"] or phrase["verdict"]
     spread = "" if phrase["spread_ms"] is None else f", {phrase['spread_ms']:.0f} ms spread"
-    return f"Phrase {phrase['number']}, {bars}: {heard}{spread}"
+    said = f"Phrase {phrase['number']}, {bars_text(first, last)}: {_heard(phrase)}{spread}"
+    low, high = (phrase[end]["onset_sec"] for end in ("start", "end"))
+    own = [run for run in runs if low <= run["start"]["onset_sec"] <= high]
+    told = [_run(run) for run in own[:MOST_RUNS]]
+    if len(own) > MOST_RUNS:
+        told.append(f"{counted(len(own) - MOST_RUNS, 'more run')} off the grid")
+    return "; ".join([said, *told])
+
+
+def _heard(phrase: dict[str, Any]) -> str:
+    """`mostly eighths, with sixteenths`: every subdivision, the main one first."""
+    main = phrase["subdivision"]
+    if main is None:
+        return str(phrase["verdict"])
+    # Documents of the first improv hold no passages.
+    names = [passage["subdivision"] for passage in phrase.get("passages", ())]
+    others = [name for name in dict.fromkeys(names) if name not in (None, main)]
+    return f"mostly {main}, with {' and '.join(others)}" if others else str(main)
+
+
+def _run(run: dict[str, Any]) -> str:
+    many = run.get("events", run["notes"])
+    where = place_text(Place(**run["start"]))
+    return f"off the grid {number_word(many)} notes at {run['notes_per_beat']:.1f} to the beat from {where}"
 
 
 def _folded(line: str) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -12,6 +13,7 @@ from click.testing import CliRunner, Result
 from improv.cli import cli
 from improv.log.place import VARIABLE, log_path
 from improv.log.store import Log
+from improv.log_report import _phrase
 from tests.log_material import entry_of, history, take_file
 
 
@@ -57,6 +59,36 @@ def test_add_list_show_remove(tmp_path: Path) -> None:
     assert kept.exit_code == 0 and "Nothing removed." in kept.stdout
     assert run("log", "remove", 1, "--yes").stdout == "Removed 1 take.\n"
     assert run("log", "list").stdout == "No takes found.\n"
+
+
+def test_show_tells_what_analyze_tells() -> None:
+    """Every subdivision of a phrase, and its runs off the grid with their place and rate."""
+    take = Path(__file__).resolve().parent.parent / "examples" / "tarek-floats.mid"
+    assert run("log", "add", take).exit_code == 0
+    shown = run("log", "show", 1).stdout
+    assert max(map(len, shown.splitlines())) <= 80
+    said = " ".join(shown.split())
+    third = said.split("Phrase 3, ")[1].split("Phrase 4, ")[0]
+    assert third.startswith("bars 10 to 14: mostly eighths, with sixteenths, ")
+    assert "; off the grid nine notes at 4.7 to the beat from near the e of 3 in bar 13" in third
+    assert said.split("Phrase 4, ")[1].split("To practise")[0].count("to the beat from") == 1
+
+
+def test_show_of_phrases_with_nothing_to_add() -> None:
+    """One subdivision and no run: one clause; many runs are counted; old documents are read."""
+    place = {"bar": 2, "beat": 1, "count": "1", "onset_sec": 5.0}
+    plain: dict[str, Any] = {
+        "number": 1, "start": place, "end": {**place, "bar": 4, "onset_sec": 9.0},
+        "subdivision": "eighths", "verdict": "on the grid", "spread_ms": 12.3,
+    }  # fmt: skip
+    assert _phrase(plain, []) == "Phrase 1, bars 2 to 4: eighths, 12 ms spread"
+    unsure = {**plain, "subdivision": None, "verdict": "too close to call", "spread_ms": None}
+    assert _phrase(unsure, []) == "Phrase 1, bars 2 to 4: too close to call"
+    off = {"start": {**place, "onset_sec": 6.0}, "notes": 9, "notes_per_beat": 4.5}
+    later = {**off, "start": {**place, "onset_sec": 9.5}}
+    said = _phrase(plain, [off] * 5 + [later])
+    assert said.count("; off the grid nine notes at 4.5 to the beat from beat 1 of bar 2") == 3
+    assert said.endswith("; 2 more runs off the grid")
 
 
 def test_text_fits_in_80_columns(tmp_path: Path) -> None:
