@@ -108,7 +108,8 @@ def _heard(phrase: dict[str, Any]) -> str:
 def _run(run: dict[str, Any]) -> str:
     many = run.get("events", run["notes"])
     where = place_text(Place(**run["start"]))
-    return f"off the grid {number_word(many)} notes at {run['notes_per_beat']:.1f} to the beat from {where}"
+    rate = f"{run['notes_per_beat']:.1f} to the beat"
+    return f"off the grid {number_word(many)} notes at {rate} from {where}"
 
 
 def _folded(line: str) -> list[str]:

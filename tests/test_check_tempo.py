@@ -121,6 +121,16 @@ def test_a_tempo_that_nobody_names(
     assert "Note: The notes" not in said(result)  # the doubt speaks of it already
 
 
+def test_dragging_by_phrase_is_no_other_tempo(tmp_path: Path) -> None:
+    """A player who drags and catches up is at the file's tempo; no note speaks of a third."""
+    examples = Path(__file__).resolve().parent.parent / "examples"
+    asks = (examples / "week-three.toml").read_text().replace("tempo = 96", "tempo = 92")
+    (tmp_path / "week.toml").write_text(asks)
+    told = said(run(tmp_path / "week.toml", examples / "benno-drags.mid"))
+    assert "the take was played at 96 BPM, as its file says and its notes show" in told
+    assert "fit a steady" not in told
+
+
 def test_a_stated_tempo_is_not_sent_to_the_files(tmp_path: Path) -> None:
     """Played at 100 and stated as 96, the notes keep step with a file's 120 by chance."""
     take = take_at(tmp_path / "ada.mid", 100, 120)

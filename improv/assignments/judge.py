@@ -78,7 +78,7 @@ def _told(analysis: Analysis, doubt: str) -> tuple[str, ...]:
     """The analysis's warnings; where the tempo is in doubt, only the doubt speaks of it."""
     if not doubt:
         return analysis.warnings
-    return tuple(w for w in analysis.warnings if w in analysis.take.warnings)
+    return tuple(w for w in analysis.warnings if w != analysis.doubt)
 
 
 def _unjudged(outcome: Outcome, doubt: str) -> Outcome:

@@ -22,7 +22,7 @@ import numpy as np
 
 from improv.meter import Meter
 from improv.model import Floats, Take, TempoMap
-from improv.premise import SAME_CHORD_SEC, TEMPO_GAIN, Folded, other_tempo
+from improv.premise import MOST_JUMPS, SAME_CHORD_SEC, TEMPO_GAIN, Folded, other_tempo
 from improv.tempo import quarter_sec_at, quarters_at
 from improv.wording import bpm_text, tempo_beat_name
 
@@ -157,7 +157,7 @@ def _unnamed(used: Claim, own: Claim, take: Take) -> list[Claim]:
     Two, where neither fits far better than the other.
     """
     both = _both_folded(used, own, take)
-    tried = [(said, folded, *other_tempo(folded)) for said, folded in both]
+    tried = [(said, folded, *_steady(folded)) for said, folded in both]
     fits = [_fit(folded) + gain for _, folded, _, gain in tried]
     if max(fits, default=0.0) <= _named_fit(both) + TEMPO_GAIN:
         return []
@@ -194,6 +194,13 @@ def _both_folded(used: Claim, own: Claim, take: Take) -> list[tuple[Claim, Folde
             return []
         found.append((said, folded))
     return found
+
+
+def _steady(folded: Folded) -> tuple[float, float]:
+    """The tempo nearby that fits best, and how much better; the named one where the notes keep
+    jumping against any other."""
+    factor, gain = other_tempo(folded)
+    return (factor, gain) if folded.jumps(factor) < MOST_JUMPS else (1.0, 0.0)
 
 
 def _fit(folded: Folded, factor: float = 1.0) -> float:
