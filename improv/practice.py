@@ -57,6 +57,11 @@ CAUTION = (
     "that stays to a teacher or a clinician."
 )
 
+MAKE_SURE = (
+    "Make sure of the tempo and of where bar 1 begins, and analyze the take again: the notes "
+    "speak against what was stated (see the warning), so nothing else here can be relied on."
+)
+
 
 @dataclass(frozen=True)
 class Advice:
@@ -84,6 +89,8 @@ class Advice:
 
 def advise(*analyses: Analysis) -> Advice:
     """The one thing to practise after a take, or after several of one meter."""
+    if any(a.doubt for a in analyses):
+        return Advice(None, None, None, (MAKE_SURE,))
     tolerance = analyses[0].settings.tolerance_ms
     tempo = float(np.median([a.take.tempo_bpm for a in analyses]))
     played = subdivisions_played(analyses)

@@ -29,6 +29,7 @@ MOST_NOTES = 300
 WIDEST_TEMPO = 0.06
 TEMPO_GAIN = 0.5
 MOST_JUMPS, PART_NOTES = 0.3, 16
+LONG_WAIT_QUARTER, FEWEST_STARTS, START_SEC, CAUGHT_UP = 1.9, 4, 0.06, 0.8
 START_GAIN = 0.9
 LEAST_SHIFT_SEC = 0.06
 """No player is this far from the beat by habit (`hand.CENTER_PRIOR_MS`)."""
@@ -80,6 +81,17 @@ class Folded:
         apart = sum(len(part) * float(self._likelihood(part).max()) for part in parts)
         return apart / len(self.quarter) - float(self.fit(factor).max())
 
+    def catches_up(self) -> bool:
+        """Whether most phrases begin with the stated beat again, wherever the last one ended.
+
+        Phrases that begin like one another may all fit a tempo at which each comes just half a
+        beat later; a wrong tempo hardly ever has them begin on the eighths of the stated one.
+        """
+        wait = np.diff(self.quarter, prepend=-np.inf)
+        starts = self.quarter[wait > max(LONG_WAIT_QUARTER, 2.0 * float(np.median(wait)))]
+        away_sec = np.abs(starts * 2.0 - np.round(starts * 2.0)) / 2.0 * self.quarter_sec
+        return len(starts) >= FEWEST_STARTS and float((away_sec < START_SEC).mean()) >= CAUGHT_UP
+
     def _at(self, factor: float) -> Floats:
         return np.asarray(self.quarter[0] + (self.quarter - self.quarter[0]) * factor)
 
@@ -97,7 +109,7 @@ def suspicion(take: Take, fits_badly: bool) -> str | None:
     if folded is None:
         return None
     factor, gain = other_tempo(folded) if fits_badly else (1.0, 0.0)
-    if gain > TEMPO_GAIN and folded.jumps(factor) < MOST_JUMPS:
+    if gain > TEMPO_GAIN and folded.jumps(factor) < MOST_JUMPS and not folded.catches_up():
         return (
             f"The notes fit a steady {take.tempo_bpm * factor:.1f} BPM far better than "
             f"{take.tempo_bpm:.4g}: if that was the backing's tempo, state it; if not, the playing "

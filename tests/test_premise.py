@@ -9,8 +9,12 @@ import pytest
 from core_takes import take_of
 
 from improv import Take, analyze
+from improv.assignments.proposal import propose
+from improv.errors import TakeError
 from improv.model import Floats
+from improv.practice import advise
 from improv.premise import Folded, suspicion
+from improv.sentences import constant_offset
 from improv.tempo import constant_tempo
 
 BARS = 16
@@ -101,3 +105,14 @@ def test_other_tempi_are_tried_for_takes_that_fit_badly_only(
     analyze(scattered(EIGHTHS, 35.0))
     analyze(stated_at(scattered(EIGHTHS), 97.0))
     assert asked == [False, True]
+
+
+def test_nothing_is_built_on_a_doubtful_premise() -> None:
+    """No constant offset, no advice, no assignment: first the tempo or the start must be right."""
+    made = analyze(stated_at(scattered(EIGHTHS), 97.0))
+    assert made.doubt is not None and made.doubt in made.warnings
+    assert constant_offset(made) is None
+    advice = advise(made)
+    assert advice.hold is None and "Make sure of the tempo" in advice.text
+    with pytest.raises(TakeError, match="fit a steady 100"):
+        propose([made])

@@ -42,8 +42,12 @@ class Proposal:
 def propose(analyses: Sequence[Analysis], title: str = "", note: str = "") -> Proposal:
     """What this player should hold next, from one take or several of one meter.
 
-    Raises `TakeError` where the takes are in different meters.
+    Raises `TakeError` where the takes are in different meters, or the tempo or the start of one
+    is in doubt.
     """
+    for analysis in analyses:
+        if analysis.doubt:
+            raise TakeError(f"{analysis.take.name}: {analysis.doubt}")
     cycles = {_cycle(analysis) for analysis in analyses}
     if len(cycles) > 1:
         raise TakeError(
