@@ -12,9 +12,10 @@ import numpy as np
 
 from improv.document import all_warnings
 from improv.files import printable
+from improv.headline import constant_offset, headline
 from improv.model import Analysis
 from improv.practice import advise
-from improv.sentences import constant_offset, headline, phrase_sentences
+from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table
 from improv.tempo import quarter_sec_at, quarters_at
 from improv.wording import also_played, bars_text, bpm_text, counted, tempo_text

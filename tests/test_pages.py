@@ -296,8 +296,9 @@ def test_a_path_is_not_given_away(six: Analysis) -> None:
 
 def test_it_says_what_the_text_report_says(page: str, six: Analysis) -> None:
     """Headline, sentences, advice and its caution are on the page, and the settings."""
+    from improv.headline import headline
     from improv.practice import advise
-    from improv.sentences import headline, phrase_sentences
+    from improv.sentences import phrase_sentences
 
     text = " ".join("".join(Outline(page).text).split())
     for said in (headline(six), *phrase_sentences(six)[0], advise(six).text, advise(six).caution):

@@ -11,10 +11,10 @@ from core_takes import take_of
 from improv import Take, analyze
 from improv.assignments.proposal import propose
 from improv.errors import TakeError
+from improv.headline import constant_offset
 from improv.model import Floats
 from improv.practice import advise
 from improv.premise import Folded, suspicion
-from improv.sentences import constant_offset
 from improv.tempo import constant_tempo
 
 BARS = 16

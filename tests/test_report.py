@@ -12,9 +12,10 @@ from core_takes import take_of
 from hand_made import analysis, phrase, run
 
 from improv import analyze
+from improv.headline import constant_offset, headline
 from improv.model import Analysis, Passage, Phrase, Ranked
 from improv.report import _wrap, text_report
-from improv.sentences import constant_offset, headline, hear, phrase_sentences, run_text
+from improv.sentences import hear, phrase_sentences, run_text
 from improv.tables import phrase_table, run_table
 
 

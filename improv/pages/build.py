@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import improv
 from improv.document import all_warnings
 from improv.files import printable
+from improv.headline import constant_offset, headline
 from improv.listening.caution import CAUTION
 from improv.listening.on_grid import place_on_grid
 from improv.model import Analysis
@@ -22,7 +23,7 @@ from improv.pages.players import passages
 from improv.pages.rows import note_table, phrase_table, run_table
 from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
-from improv.sentences import constant_offset, headline, phrase_sentences
+from improv.sentences import phrase_sentences
 from improv.wording import bars_text, counted, tempo_text
 
 if TYPE_CHECKING:
