@@ -85,7 +85,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         constant_offset_se_ms=offset_se,
         spread_ms=spread,
         in_pocket=pocket,
-        warnings=heard.warnings + ((doubt,) if doubt else ()),
+        warnings=heard.warnings + ((doubt.sentence,) if doubt else ()),
         doubt=doubt,
     )
 

@@ -283,12 +283,20 @@ class Run:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """What was stated and is probably wrong: "tempo" or "start"; a sentence says what fits."""
+
+    about: str
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Analysis:
     """Everything heard in one take.
 
     `constant_offset_ms` is the part of every deviation that never changes (equipment
     latency or feel: one take cannot tell which). `in_pocket` is the share of grid notes
-    within the tolerance once that constant is taken out. `doubt` is the one of the `warnings` that
+    within the tolerance once that constant is taken out. `doubt`, one of the `warnings` too,
     questions the stated tempo or start: where there is one, nothing else can be relied on.
     """
 
@@ -302,4 +310,4 @@ class Analysis:
     spread_ms: float | None
     in_pocket: float | None
     warnings: tuple[str, ...] = field(default=())
-    doubt: str | None = None
+    doubt: Doubt | None = None

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from improv.meter import Meter
-from improv.model import Floats, Take
+from improv.model import Doubt, Floats, Take
 from improv.start import template
 from improv.tempo import quarter_sec_at, quarters_at
 
@@ -103,24 +103,26 @@ class Folded:
         return np.asarray(likelihood / len(at))
 
 
-def suspicion(take: Take, fits_badly: bool) -> str | None:
-    """A sentence on a tempo or a start that the notes speak against; `None` for most takes."""
+def suspicion(take: Take, fits_badly: bool) -> Doubt | None:
+    """A tempo or a start that the notes speak against; `None` for most takes."""
     folded = Folded.of(take)
     if folded is None:
         return None
     factor, gain = other_tempo(folded) if fits_badly else (1.0, 0.0)
     if gain > TEMPO_GAIN and folded.jumps(factor) < MOST_JUMPS and not folded.catches_up():
-        return (
+        return Doubt(
+            "tempo",
             f"The notes fit a steady {take.tempo_bpm * factor:.1f} BPM far better than "
             f"{take.tempo_bpm:.4g}: if that was the backing's tempo, state it; if not, the playing "
-            f"{'rushes' if factor > 1.0 else 'drags'} throughout."
+            f"{'rushes' if factor > 1.0 else 'drags'} throughout.",
         )
     shift_pulse, shift_sec, gain = other_start(folded)
     if gain > START_GAIN and abs(shift_sec) > LEAST_SHIFT_SEC and abs(shift_pulse) < OFFBEAT:
-        return (
+        return Doubt(
+            "start",
             f"The notes lie steadily {abs(shift_sec) * 1000:.0f} ms "
             f"{'behind' if shift_sec > 0 else 'ahead of'} every beat: bar 1 probably begins "
-            "elsewhere. State the start, or have it found."
+            "elsewhere. State the start, or have it found.",
         )
     return None
 

@@ -208,6 +208,16 @@ def test_a_wrong_backing_is_told(tmp_path: Path) -> None:
     assert "and not the stated 84 BPM; check it again without --backing." in said(result)
 
 
+def test_a_wrong_start_is_not_judged(tmp_path: Path) -> None:
+    """Eighths 150 ms beside every beat are no sixteenths to be left out: nothing can be told."""
+    take = take_at(tmp_path / "take.mid", 96, 96)
+    result = run(week(tmp_path, 96), take, "--start", "-0.15")
+    assert result.exit_code == 1
+    assert "Not judged: The notes lie steadily" in said(result)
+    assert "the start is in doubt" in said(result) or "can't tell" in said(result)
+    assert "sixteenths" not in said(result)
+
+
 def test_the_data_say_so_too(tmp_path: Path) -> None:
     """JSON has the doubt, and no bar is met or not met; CSV has it as the reason."""
     path, take = week(tmp_path, 72), take_at(tmp_path / "ada.mid", 96, 96)

@@ -110,7 +110,8 @@ def test_other_tempi_are_tried_for_takes_that_fit_badly_only(
 def test_nothing_is_built_on_a_doubtful_premise() -> None:
     """No constant offset, no advice, no assignment: first the tempo or the start must be right."""
     made = analyze(stated_at(scattered(EIGHTHS), 97.0))
-    assert made.doubt is not None and made.doubt in made.warnings
+    assert made.doubt is not None and made.doubt.about == "tempo"
+    assert made.doubt.sentence in made.warnings
     assert constant_offset(made) is None
     advice = advise(made)
     assert advice.hold is None and "Make sure of the tempo" in advice.text

@@ -192,6 +192,8 @@ def check_file(job: Job, path: str) -> Checked:
         take, doubt = read_for(job, path)
         read = time.perf_counter()
         analysis = analyze(take, job.settings)
+        if analysis.doubt is not None and analysis.doubt.about == "start":
+            doubt = doubt or f"Not judged: {analysis.doubt.sentence}"
         analyzed = time.perf_counter()
         if job.gaps:
             silences = tuple(

@@ -49,14 +49,15 @@ def judge(
 ) -> Verdict:
     """Everything an assignment asks, against one take. `part` is 1 or 2 of an alternation.
 
-    With a `doubt` about the tempo, a sentence with its remedy, nothing can be told.
+    With a `doubt` about the tempo or the start, a sentence with its remedy, nothing can be told.
     """
     seen = evidence(analysis)
+    about = "start" if analysis.doubt and analysis.doubt.sentence in doubt else "tempo"
     outcomes = []
     for number, section in enumerate(assignment.sections, start=1):
         case = Case(number, section, assignment, analysis, seen, part)
         found = [_JUDGES[kind](case) for kind in section.requirements()]
-        outcomes += [_unjudged(outcome, doubt) for outcome in found] if doubt else found
+        outcomes += [_unjudged(outcome, doubt, about) for outcome in found] if doubt else found
     state = together([outcome.state for outcome in outcomes])
     next_step, caution = (doubt, "") if doubt else _next(assignment, outcomes, state, analysis)
     return Verdict(
@@ -75,16 +76,16 @@ def judge(
 
 
 def _told(analysis: Analysis, doubt: str) -> tuple[str, ...]:
-    """The analysis's warnings; where the tempo is in doubt, only the doubt speaks of it."""
-    if not doubt:
+    """The analysis's warnings; where the take is not judged, only the doubt says why."""
+    if not doubt or analysis.doubt is None:
         return analysis.warnings
-    return tuple(w for w in analysis.warnings if w != analysis.doubt)
+    return tuple(w for w in analysis.warnings if w != analysis.doubt.sentence)
 
 
-def _unjudged(outcome: Outcome, doubt: str) -> Outcome:
+def _unjudged(outcome: Outcome, doubt: str, about: str) -> Outcome:
     """What was asked, and nothing of what would have been found."""
     bars = tuple(
-        BarVerdict(b.bar, CANT_TELL, b.notes, reason="the tempo is in doubt", asked=b.asked)
+        BarVerdict(b.bar, CANT_TELL, b.notes, reason=f"the {about} is in doubt", asked=b.asked)
         for b in outcome.bars
     )
     return replace(

@@ -47,7 +47,7 @@ def propose(analyses: Sequence[Analysis], title: str = "", note: str = "") -> Pr
     """
     for analysis in analyses:
         if analysis.doubt:
-            raise TakeError(f"{analysis.take.name}: {analysis.doubt}")
+            raise TakeError(f"{analysis.take.name}: {analysis.doubt.sentence}")
     cycles = {_cycle(analysis) for analysis in analyses}
     if len(cycles) > 1:
         raise TakeError(
