@@ -46,10 +46,10 @@ SLOW_STEP_MS = 240.0
 SLOW_CHARGE = 0.15
 """Per ms beyond: slower notes that leave the beat are drifting, not flying (our choice)."""
 HOLDS_CHARGE = 10.0
-HOLDS_NOTE = 2.2
+HOLDS_NOTE = 1.8
 """A run that holds a grid or chain pays this, and so much a note if that is more: what the grid
 itself is charged for the positions a chain passes over."""
-HOLDS_SHARE = 0.22
+HOLDS_SHARE = 0.2
 HOLDS_EDGE = 0.04
 FARTHEST = 50.0
 """So far beyond the edge nothing holds at all; what lies farther still could overflow."""
