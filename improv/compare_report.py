@@ -29,7 +29,7 @@ from improv.compare_figures import (
     subdivision_and_notes,
 )
 from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
-from improv.wording import bpm_text, counted, number_word
+from improv.wording import bpm_text, counted, listed, number_word
 
 _OVER_TIME, _A_SIDE = number_word(FEWEST_OVER_TIME), number_word(FEWEST_DAYS)
 LEAST_TO_NAME = 12
@@ -72,7 +72,7 @@ def clearest_sentence(comparison: Comparison) -> str:
     widest = _widest_open(open_rows)
     if widest is None and len(open_rows) <= len(told):
         return "No change can be shown: what differs is no more than chance would do."
-    names = _listed(list(dict.fromkeys(f.subdivision for f in told)))
+    names = listed(list(dict.fromkeys(f.subdivision for f in told)))
     said = f"No change can be shown in {names}: what differs there is no more than chance would do."
     return f"{said} {_open_sentence(widest, comparison)}"
 
@@ -102,10 +102,6 @@ def _open_sentence(widest: Finding | None, comparison: Comparison) -> str:
         f"{widest.measure.title} {before} before and {after} after, over too few {short}. Record "
         "more of the same."
     )
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _nothing_told(comparison: Comparison) -> bool:

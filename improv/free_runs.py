@@ -98,8 +98,8 @@ class FreeRuns:
     @cached_property
     def _beat_ms(self) -> Floats:
         """Length of the beat that the tempo counts, per event."""
-        beat_quarter = np.array([float(m.tempo_beat_quarter) for m in self.bars.meters])
-        return np.asarray(beat_quarter[self.bars.meter[self._bar]] * self.events.quarter_ms)
+        beat_quarter = self.bars.tempo_beat_quarter[self.bars.meter[self._bar]]
+        return np.asarray(beat_quarter * self.events.quarter_ms)
 
 
 @cache

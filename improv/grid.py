@@ -150,6 +150,11 @@ def short_name(full: str) -> str:
     return full.replace("trip.s", "trip.")
 
 
+def row_of(key: str) -> int:
+    """Index into `SUBDIVISIONS` of the row with a key."""
+    return next(i for i, s in enumerate(SUBDIVISIONS) if s.key == key)
+
+
 def find(text: str, meters: tuple[Meter, ...]) -> int:
     """Index of the subdivision called `text`, in full or by its `short_name`, in one of the meters.
 
@@ -230,5 +235,4 @@ def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:
 @cache
 def pulse_quarters(meter: Meter) -> float:
     """Length of the unit that beats are made of: eighths in 4/4, 6/8 and 2+2+3/8."""
-    unit = next(row for row in SUBDIVISIONS if row.key == "unit")
-    return float(meter.bar_quarters) / len(positions(unit, meter))
+    return float(meter.bar_quarters) / len(positions(SUBDIVISIONS[row_of("unit")], meter))

@@ -115,13 +115,19 @@ def denser(analysis: Analysis, above: float) -> list[Step]:
     meter = main_meter(analysis)
     if meter is None:
         return []
-    rows = [SUBDIVISIONS[i] for i in offered(meter)]
-    steps = [
-        Step(name(r, meter) or r.key, float(r.per_beat(meter.kind) or 0))
-        for r in rows
-        if not r.swung and r.prior_weight(meter.kind) >= COMMON_WEIGHT
-    ]
-    return sorted((s for s in steps if s.per_beat > above * 1.01), key=lambda s: s.per_beat)
+    steps = (s for s in _straight(meter) if s.per_beat > above * 1.01)
+    return sorted(steps, key=lambda s: s.per_beat)
+
+
+def _straight(meter: Meter, also: Collection[str] = ()) -> list[Step]:
+    """The straight subdivisions commonly met in a meter, and those named besides."""
+    steps = []
+    for row in (SUBDIVISIONS[i] for i in offered(meter)):
+        called = name(row, meter) or row.key
+        common = row.prior_weight(meter.kind) >= COMMON_WEIGHT
+        if not row.swung and (common or called in also):
+            steps.append(Step(called, float(row.per_beat(meter.kind) or 0)))
+    return steps
 
 
 def subdivisions_played(analyses: Sequence[Analysis]) -> tuple[Played, ...]:
@@ -156,14 +162,8 @@ def attempts(
 
 def _candidates(analysis: Analysis, judged: Collection[str]) -> dict[str, float]:
     """Notes to the beat of every straight subdivision commonly met in the take, or judged."""
-    rates = {}
-    for meter in analysis.take.bars.meters:
-        for row in (SUBDIVISIONS[i] for i in offered(meter)):
-            called = name(row, meter) or row.key
-            common = row.prior_weight(meter.kind) >= COMMON_WEIGHT
-            if not row.swung and (common or called in judged):
-                rates[called] = float(row.per_beat(meter.kind) or 0)
-    return rates
+    meters = analysis.take.bars.meters
+    return {s.subdivision: s.per_beat for meter in meters for s in _straight(meter, judged)}
 
 
 def _attempted(run: Run, rates: dict[str, float]) -> str | None:

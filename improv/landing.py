@@ -18,7 +18,7 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS, positions
+from improv.grid import SUBDIVISIONS, positions, row_of
 from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints
 from improv.runs import Stretch
@@ -28,8 +28,7 @@ PAUSE = 1.6
 """A wait longer than so many of the run's own steps ends it (our choice)."""
 NEAR_SPREADS = 2.0
 NEAR_BEAT = 0.06
-BEAT_ROW = next(i for i, s in enumerate(SUBDIVISIONS) if s.key == "beat")
-UNIT_ROW = next(i for i, s in enumerate(SUBDIVISIONS) if s.key == "unit")
+BEAT_ROW, UNIT_ROW = row_of("beat"), row_of("unit")
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,13 +56,14 @@ def landings(
     event = _arrivals(start, stop, events, phrase)
     at, quarter_ms = events.quarter[event], events.quarter_ms[event]
     meter = bars.meter[bar_index(bars, at)]
-    beat_ms = np.array([float(m.tempo_beat_quarter) for m in bars.meters])[meter] * quarter_ms
-    lean_ms = np.where(np.isnan(reading.leaning_ms[event]), 0.0, reading.leaning_ms[event])
+    beat_ms = bars.tempo_beat_quarter[meter] * quarter_ms
     reach_ms = np.maximum(NEAR_SPREADS * reading.hand.spread_ms, NEAR_BEAT * beat_ms)
     beat, unit = (_nearest(at, bars, row) for row in (BEAT_ROW, UNIT_ROW))
 
     def meets(quarter: Floats) -> Bools:
-        return np.asarray(np.abs((at - quarter) * quarter_ms - lean_ms) <= reach_ms)
+        return np.asarray(
+            np.abs((at - quarter) * quarter_ms - reading.leaning_ms[event]) <= reach_ms
+        )
 
     on_grid = reading.row[event] >= 0
     on_unit = ~meets(beat) & meets(unit)

@@ -44,6 +44,8 @@ COARSE_MET = 3.0
 DOTTED_SHARE = 0.75
 DOTTED_MASS = 0.3
 DOTTED_DOUBTS = 1.8
+SHARE_RANGE = tuple(ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
+"""Where second notes of a swung pair may lie, as a share of the pair."""
 LEAST_DOUBT, WIDEST_DOUBT = 0.025, 0.08
 """Standard errors of a second note's place: below the one its ratio is known, the other is all
 that is allowed for."""
@@ -128,7 +130,7 @@ def _swing(
     """
     found: dict[int, tuple[float, float]] = {}
     lattice = scene.lattice
-    least, most = (ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
+    least, most = SHARE_RANGE
     wider = np.sqrt(inflation(hand.memory))
     for row in {lane.row for lane in lattice.lanes if SUBDIVISIONS[lane.row].swung}:
         swung = [i for i, lane in enumerate(lattice.lanes) if lane.row == row]
@@ -147,7 +149,7 @@ def _swing(
 
 def _about(share: float, error: float) -> tuple[float, ...]:
     """The ratio at a place in the pair, between those one standard error away if that matters."""
-    least, most = (ratio / (1.0 + ratio) for ratio in RATIO_RANGE)
+    least, most = SHARE_RANGE
     error = min(error, WIDEST_DOUBT)
     if error < LEAST_DOUBT:
         return (_ratio(share),)

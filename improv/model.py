@@ -64,6 +64,11 @@ class Bars(_Frozen):
     first_beat: Ints
     meters: tuple[Meter, ...]
 
+    @property
+    def tempo_beat_quarter(self) -> Floats:
+        """Length in quarters of the beat that a tempo counts, by index into `meters`."""
+        return np.array([float(meter.tempo_beat_quarter) for meter in self.meters])
+
 
 @dataclass(frozen=True, eq=False)
 class Take(_Frozen):

@@ -41,7 +41,7 @@ from improv.practice_words import (
     hold_text,
     limit_text,
     not_held_text,
-    spread_text,
+    spread_told,
     whole,
 )
 from improv.wording import bpm_text, capital, drift_text, lag_ms, number_word
@@ -227,7 +227,7 @@ def _nothing_denser(held: Played, tempo: float) -> Advice:
         )
         sentences = (hold_text(held), raised)
         return Advice(held.subdivision, held.subdivision, float(asked), sentences)
-    close = HANDS if held.step_ms <= CLOSEST_MS else f"closer is not safe with {spread_text(held)}"
+    close = HANDS if held.step_ms <= CLOSEST_MS else f"closer is not safe with {spread_told(held)}"
     said = (
         f"Nothing denser or faster comes next: they lie {held.step_ms:.0f} ms apart already, and "
         f"{close}.",
@@ -247,7 +247,7 @@ def _keep_the_time(
     of = f" of {printable(where.take.name)}" if len(analyses) > 1 else ""
     sentences = (
         f"Hold {held.subdivision}, and hold the time with them: the grid is steady "
-        f"({spread_text(held)}), the tempo is not: phrase {worst.number}{of} is "
+        f"({spread_told(held)}), the tempo is not: phrase {worst.number}{of} is "
         f"{drift_text(worst)}.",
         f"Play the same line at {bpm_text(tempo)} BPM with the click {click}, and meet every bar "
         "line.",

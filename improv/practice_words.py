@@ -25,11 +25,11 @@ def hold_text(held: Played) -> str:
     """What to hold, and how steady it is over how many notes."""
     return (
         f"Hold {held.subdivision}: the densest subdivision that is steady here "
-        f"({spread_text(held)} over {counted(held.events, 'note')})."
+        f"({spread_told(held)} over {counted(held.events, 'note')})."
     )
 
 
-def spread_text(held: Played) -> str:
+def spread_told(held: Played) -> str:
     """A spread with a decimal where it takes one to see on which side of 20 ms it lies."""
     digits = 1 if round(held.spread_ms) == round(TIGHT_SPREAD_MS) else 0
     return f"{held.spread_ms:.{digits}f} ms spread"
@@ -53,7 +53,7 @@ def limit_text(own: Played, held: Played | None = None) -> str:
     closest = CLOSEST_MS if held is None else closest_safe_ms(held.step_ms)
     if SAFE_SPREADS * own.spread_ms > closest:
         return (
-            f"with {spread_text(own)}, any faster and more than 3 notes in 1000 stray nearer to a "
+            f"with {spread_told(own)}, any faster and more than 3 notes in 1000 stray nearer to a "
             "neighbour's place than to their own"
         )
     if held is None or closest == CLOSEST_MS:
@@ -76,7 +76,7 @@ def not_held_text(played: Played, tolerance_ms: float, tempo: float) -> str:
     if not played.apart:
         return (
             f"at {bpm_text(tempo)} BPM they lie {played.step_ms:.0f} ms apart, and with "
-            f"{spread_text(played)} more than one note in 20 strays nearer to a neighbour's place "
+            f"{spread_told(played)} more than one note in 20 strays nearer to a neighbour's place "
             "than to its own"
         )
     return f"only {percent(played.held_share)} of the attempts at that rate stay on the grid"

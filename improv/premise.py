@@ -14,13 +14,14 @@ beat (0.8 once), wrong ones 1.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from improv.meter import Meter
 from improv.model import Doubt, Floats, Take
-from improv.start import template
+from improv.start import folded, template
 from improv.tempo import quarter_sec_at, quarters_at
 
 FEWEST_NOTES = 24
@@ -67,8 +68,7 @@ class Folded:
         quarter_sec = float(quarter_sec_at(take.tempo_map, quarter[:1])[0])
         bar_sec = float(meter.bar_quarters) * quarter_sec
         steps = int(np.clip(np.ceil(bar_sec / STEP_SEC), 256, 1 << 14))
-        usual = np.conj(np.fft.rfft(np.log(template((meter,), steps, quarter_sec))))
-        return Folded(quarter, quarter_sec, meter, steps, usual)
+        return Folded(quarter, quarter_sec, meter, steps, _usual(meter, steps, quarter_sec))
 
     def fit(self, factor: float) -> Floats:
         """See the class."""
@@ -96,27 +96,31 @@ class Folded:
         return np.asarray(self.quarter[0] + (self.quarter - self.quarter[0]) * factor)
 
     def _likelihood(self, at: Floats) -> Floats:
-        in_bar = np.mod(at / float(self.meter.bar_quarters), 1.0)
-        counts = np.bincount((in_bar * self.steps).astype(np.int64) % self.steps,
-                             minlength=self.steps)  # fmt: skip
+        counts = folded(at, float(self.meter.bar_quarters), self.steps)
         likelihood = np.fft.irfft(np.fft.rfft(counts) * self.usual, self.steps)
         return np.asarray(likelihood / len(at))
 
 
+@lru_cache(maxsize=32)
+def _usual(meter: Meter, steps: int, quarter_sec: float) -> Complexes:
+    """Spectrum of where notes usually begin: one for all takes of a meter and a tempo."""
+    return np.asarray(np.conj(np.fft.rfft(np.log(template((meter,), steps, quarter_sec)))))
+
+
 def suspicion(take: Take, fits_badly: bool) -> Doubt | None:
     """A tempo or a start that the notes speak against; `None` for most takes."""
-    folded = Folded.of(take)
-    if folded is None:
+    notes = Folded.of(take)
+    if notes is None:
         return None
-    factor, gain = other_tempo(folded) if fits_badly else (1.0, 0.0)
-    if gain > TEMPO_GAIN and folded.jumps(factor) < MOST_JUMPS and not folded.catches_up():
+    factor, gain = other_tempo(notes) if fits_badly else (1.0, 0.0)
+    if gain > TEMPO_GAIN and notes.jumps(factor) < MOST_JUMPS and not notes.catches_up():
         return Doubt(
             "tempo",
             f"The notes fit a steady {take.tempo_bpm * factor:.1f} BPM far better than "
             f"{take.tempo_bpm:.4g}: if that was the backing's tempo, state it; if not, the playing "
             f"{'rushes' if factor > 1.0 else 'drags'} throughout.",
         )
-    shift_pulse, shift_sec, gain = other_start(folded)
+    shift_pulse, shift_sec, gain = other_start(notes)
     if gain > START_GAIN and abs(shift_sec) > LEAST_SHIFT_SEC and abs(shift_pulse) < OFFBEAT:
         return Doubt(
             "start",
@@ -127,22 +131,22 @@ def suspicion(take: Take, fits_badly: bool) -> Doubt | None:
     return None
 
 
-def other_start(folded: Folded) -> tuple[float, float, float]:
+def other_start(notes: Folded) -> tuple[float, float, float]:
     """How much later beats would lie at the likeliest start, in pulses (half a one at most either
     way) and seconds, and how much better that fits, in nats a note."""
-    likelihood = folded.fit(1.0)
-    best, meter = int(likelihood.argmax()), folded.meter
+    likelihood = notes.fit(1.0)
+    best, meter = int(likelihood.argmax()), notes.meter
     pulse = float(meter.unit_quarter if meter.additive else min(meter.beat_quarters))
-    shift = best * float(meter.bar_quarters) / folded.steps / pulse
+    shift = best * float(meter.bar_quarters) / notes.steps / pulse
     shift = (shift + 0.5) % 1.0 - 0.5
-    return shift, shift * pulse * folded.quarter_sec, float(likelihood[best] - likelihood[0])
+    return shift, shift * pulse * notes.quarter_sec, float(likelihood[best] - likelihood[0])
 
 
-def other_tempo(folded: Folded) -> tuple[float, float]:
+def other_tempo(notes: Folded) -> tuple[float, float]:
     """The tempo that fits best, as a multiple of the stated one, and how much better, in nats a
     note, each at its likeliest start."""
-    span_sec = float(folded.quarter[-1] - folded.quarter[0]) * folded.quarter_sec
+    span_sec = float(notes.quarter[-1] - notes.quarter[0]) * notes.quarter_sec
     count = min(int(np.ceil(WIDEST_TEMPO * span_sec / DRIFT_SEC)), MOST_TEMPI)
     factor = np.exp(np.linspace(-WIDEST_TEMPO, WIDEST_TEMPO, 2 * count + 1))
-    best = np.array([folded.fit(f).max() for f in factor])
+    best = np.array([notes.fit(f).max() for f in factor])
     return float(factor[best.argmax()]), float(best.max() - best[count])

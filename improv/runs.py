@@ -50,8 +50,7 @@ def find_runs(
     """All runs in time order: those off the grid, and fast ones that hold it."""
     joined = _bridge(is_free, free_chance, phrase)
     found = [(a, b, True) for a, b in _stretches(joined, phrase, joined) if b - a >= FEWEST_FREE]
-    tempo_beat = np.array([float(m.tempo_beat_quarter) for m in bars.meters])
-    beat_quarter = tempo_beat[bars.meter[bar_index(bars, events.quarter)]]
+    beat_quarter = bars.tempo_beat_quarter[bars.meter[bar_index(bars, events.quarter)]]
     step_sec = np.diff(events.onset_sec, append=np.inf)
     step_beat = np.diff(events.quarter, append=np.inf) / beat_quarter
     fast = (step_sec <= FAST_STEP_SEC) & (step_beat <= FAST_STEP_BEAT) & ~joined

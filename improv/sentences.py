@@ -20,6 +20,7 @@ from improv.wording import (
     counted,
     drift_text,
     lean_text,
+    listed,
     number_word,
     percent,
     place_text,
@@ -124,7 +125,7 @@ def _what(phrase: Phrase, runs_told: bool) -> str:
     if not others:
         return phrase.subdivision
     if len(others) > 1:
-        return f"{phrase.subdivision}, with {_listed([str(p.subdivision) for p in others])}"
+        return f"{phrase.subdivision}, with {listed([str(p.subdivision) for p in others])}"
     return f"{phrase.subdivision}, with {others[0].subdivision} from {place_text(others[0].begins)}"
 
 
@@ -148,14 +149,9 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
             size[called] += part.stop - part.start
         main = phrase.subdivision or size.most_common(1)[0][0]
         others = [called for called, _ in size.most_common() if called != main]
-        return f"mostly {main}, with {_listed(others)}, {len(parts) - 1} changes"
+        return f"mostly {main}, with {listed(others)}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
     return ", ".join([names[0], *rest[1:]])
-
-
-def _listed(names: list[str]) -> str:
-    """`a, b and c`."""
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
 
 
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:

@@ -73,15 +73,22 @@ def _shift_probability(
     steps: int,
 ) -> Floats:
     length = float(sum(meter.bar_quarters for meter in cycle))
-    place = np.floor(np.mod(onset_quarter / length, 1.0) * steps).astype(np.int64) % steps
     loudness = np.clip(velocity / max(float(np.median(velocity)), 1.0), 0.5, 1.5)
-    counts = np.bincount(place, weights=loudness, minlength=steps)
+    counts = folded(onset_quarter, length, steps, loudness)
     usual = np.log(template(cycle, steps, quarter_sec))
     spectrum = np.fft.rfft(counts) * np.conj(np.fft.rfft(usual))
     witness = min(_DEPENDENCE, _MOST_WITNESSES / len(onset_quarter))
     score = witness * np.fft.irfft(spectrum, steps)
     weight = np.exp(score - score.max())
     return np.asarray(weight / weight.sum(), dtype=np.float64)
+
+
+def folded(
+    at_quarter: Floats, length_quarter: float, steps: int, weight: Floats | None = None
+) -> Floats:
+    """Onsets laid over each other, cycle upon cycle: how many, or how much, at each step of one."""
+    place = np.floor(np.mod(at_quarter / length_quarter, 1.0) * steps).astype(np.int64) % steps
+    return np.bincount(place, weights=weight, minlength=steps).astype(np.float64)
 
 
 def template(cycle: tuple[Meter, ...], steps: int, quarter_sec: float) -> Floats:

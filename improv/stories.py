@@ -89,9 +89,8 @@ def _known(value: float) -> float | None:
 
 def _tempo_bpm(take: Take, events: Events) -> Floats:
     """Tempo of the backing at every event, in the beats that a tempo counts."""
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in take.bars.meters])
     meter = take.bars.meter[bar_index(take.bars, events.quarter)]
-    return np.asarray(60000.0 / (events.quarter_ms * beat_quarter[meter]))
+    return np.asarray(60000.0 / (events.quarter_ms * take.bars.tempo_beat_quarter[meter]))
 
 
 def _swing(

@@ -133,6 +133,11 @@ def lean_text(offset_ms: float) -> str | None:
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
 
 
+def listed(names: list[str]) -> str:
+    """`a, b and c`."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
 def also_played(phrase: Phrase) -> tuple[Passage, ...]:
     """Passages on other subdivisions, as dense as the main one or denser, that are worth a word:
     `TOLD_NOTES` notes at least; the first on each."""

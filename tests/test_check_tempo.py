@@ -216,6 +216,10 @@ def test_a_wrong_start_is_not_judged(tmp_path: Path) -> None:
     assert "Not judged: The notes lie steadily" in said(result)
     assert "the start is in doubt" in said(result) or "can't tell" in said(result)
     assert "sixteenths" not in said(result)
+    judged = take_at(tmp_path / "other.mid", 96, 96)
+    both = said(run(week(tmp_path, 96), take, judged, "--start", "-0.15"))
+    assert "The start is in doubt: 2 takes" in both
+    assert "The tempo is in doubt" not in both
 
 
 def test_the_data_say_so_too(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ from improv.files import printable, shown
 from improv.meter import Meter
 from improv.midi import read_smf, read_take, take_from_smf
 from improv.midi_tempo import FileTime, file_time
-from improv.model import Reading, Settings, Take, TempoMap
+from improv.model import Doubt, Reading, Settings, Take, TempoMap
 from improv.tempo import constant_tempo, quarter_sec_at
 
 PLAYER = "PLAYER"
@@ -120,7 +120,7 @@ def job_for(
     return Job(assignment, reading, settings, part, count_in, gaps, naming or Naming())
 
 
-def read_for(job: Job, path: str) -> tuple[Take, str]:
+def read_for(job: Job, path: str) -> tuple[Take, Doubt | None]:
     """The take as the assignment says it was recorded, and why it can't be judged, if so.
 
     What the job states wins; a doubt is about the tempo (`tempo_claims`).
@@ -139,7 +139,8 @@ def read_for(job: Job, path: str) -> tuple[Take, str]:
     else:
         take = take_from_smf(smf, name, replace(reading, tempo_bpm=assignment.tempo_bpm[0]))
     own = None if smf.kind == 2 else file_time(smf, name)
-    return take, _tempo_doubt(job, take, own, asked)
+    why = _tempo_doubt(job, take, own, asked)
+    return take, Doubt("tempo", why) if why else None
 
 
 def _tempo_doubt(job: Job, take: Take, own: FileTime | None, asked: TempoMap) -> str:
@@ -192,8 +193,8 @@ def check_file(job: Job, path: str) -> Checked:
         take, doubt = read_for(job, path)
         read = time.perf_counter()
         analysis = analyze(take, job.settings)
-        if analysis.doubt is not None and analysis.doubt.about == "start":
-            doubt = doubt or f"Not judged: {analysis.doubt.sentence}"
+        if doubt is None and analysis.doubt is not None and analysis.doubt.about == "start":
+            doubt = replace(analysis.doubt, sentence=f"Not judged: {analysis.doubt.sentence}")
         analyzed = time.perf_counter()
         if job.gaps:
             silences = tuple(
@@ -210,7 +211,7 @@ def check_file(job: Job, path: str) -> Checked:
     return Checked(path, player, verdict, "", read - started, analyzed - read, done - analyzed)
 
 
-def _warnings(job: Job, take: Take, doubt: str) -> tuple[str, ...]:
+def _warnings(job: Job, take: Take, doubt: Doubt | None) -> tuple[str, ...]:
     """What of the take's tempo is not what the assignment asks."""
     if doubt:
         return ()

@@ -61,7 +61,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "state": verdict.state,
         "part": verdict.part,
         "tempo_bpm": _rounded(verdict.tempo_bpm),
-        "doubt": printable(verdict.doubt) or None,
+        "doubt": printable(verdict.doubt.sentence) if verdict.doubt else None,
         "requirements": [_outcome(outcome) for outcome in verdict.outcomes],
         "gaps": [_gap(gap) for gap in verdict.gaps],
         "next": verdict.next_step,

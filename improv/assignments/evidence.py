@@ -267,7 +267,7 @@ def as_swung_pairs(seen: Evidence) -> Floats:
     """
     used = seen.straight_quarter.copy()
     simple = np.array([m.kind == "simple" for m in seen.bars.meters])[seen.meter]
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    beat_quarter = seen.bars.tempo_beat_quarter[seen.meter]
     into = np.where(np.isnan(used), -1.0, (used - seen.bar_start) / beat_quarter)
     beat = np.floor(into + SAME_QUARTER)
     share = into - beat

@@ -65,7 +65,7 @@ def gap_drifts(analysis: Analysis, silences: tuple[Silence, ...]) -> tuple[GapDr
         return ()
     seen = evidence(analysis)
     at_beat = beats_at(seen.bars, seen.onset_quarter)
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    beat_quarter = seen.bars.tempo_beat_quarter[seen.meter]
     beat_sec = beat_quarter * seen.quarter_ms / 1000.0
     rates = rates_of(None, analysis.take.bars.meters)
     return tuple(_across(gap, seen, at_beat, beat_sec, rates) for gap in silences)

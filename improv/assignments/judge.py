@@ -31,7 +31,7 @@ from improv.assignments.verdict import (
     Verdict,
     together,
 )
-from improv.model import Analysis
+from improv.model import Analysis, Doubt
 from improv.practice import CAUTION
 from improv.wording import bars_text, bpm_text, capital, counted
 
@@ -45,21 +45,22 @@ def judge(
     part: int = 1,
     gaps: tuple[GapDrift, ...] = (),
     warnings: tuple[str, ...] = (),
-    doubt: str = "",
+    doubt: Doubt | None = None,
 ) -> Verdict:
     """Everything an assignment asks, against one take. `part` is 1 or 2 of an alternation.
 
     With a `doubt` about the tempo or the start, a sentence with its remedy, nothing can be told.
     """
     seen = evidence(analysis)
-    about = "start" if analysis.doubt and analysis.doubt.sentence in doubt else "tempo"
     outcomes = []
     for number, section in enumerate(assignment.sections, start=1):
         case = Case(number, section, assignment, analysis, seen, part)
         found = [_JUDGES[kind](case) for kind in section.requirements()]
-        outcomes += [_unjudged(outcome, doubt, about) for outcome in found] if doubt else found
+        outcomes += [_unjudged(outcome, doubt) for outcome in found] if doubt else found
     state = together([outcome.state for outcome in outcomes])
-    next_step, caution = (doubt, "") if doubt else _next(assignment, outcomes, state, analysis)
+    next_step, caution = (
+        (doubt.sentence, "") if doubt else _next(assignment, outcomes, state, analysis)
+    )
     return Verdict(
         take=analysis.take.name,
         title=assignment.title,
@@ -75,21 +76,24 @@ def judge(
     )
 
 
-def _told(analysis: Analysis, doubt: str) -> tuple[str, ...]:
+def _told(analysis: Analysis, doubt: Doubt | None) -> tuple[str, ...]:
     """The analysis's warnings; where the take is not judged, only the doubt says why."""
     if not doubt or analysis.doubt is None:
         return analysis.warnings
     return tuple(w for w in analysis.warnings if w != analysis.doubt.sentence)
 
 
-def _unjudged(outcome: Outcome, doubt: str, about: str) -> Outcome:
+def _unjudged(outcome: Outcome, doubt: Doubt) -> Outcome:
     """What was asked, and nothing of what would have been found."""
     bars = tuple(
-        BarVerdict(b.bar, CANT_TELL, b.notes, reason=f"the {about} is in doubt", asked=b.asked)
+        BarVerdict(
+            b.bar, CANT_TELL, b.notes, reason=f"the {doubt.about} is in doubt", asked=b.asked
+        )
         for b in outcome.bars
     )
     return replace(
-        outcome, state=CANT_TELL, bars=bars, reason=doubt, how_far="", next_step=doubt,
+        outcome, state=CANT_TELL, bars=bars, reason=doubt.sentence, how_far="",
+        next_step=doubt.sentence,
         value=None, standard_error=None,
     )  # fmt: skip
 

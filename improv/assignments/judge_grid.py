@@ -105,7 +105,7 @@ def _rest(bar: int, seen: Evidence, events: Ints) -> BarVerdict:
     """A turn of silence: notes well inside the bar break it."""
     if not len(events):
         return BarVerdict(bar, MET, 0, reason="rest")
-    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter[events]]
+    beat = seen.bars.tempo_beat_quarter[seen.meter[events]]
     length = np.array([float(m.bar_quarters) for m in seen.bars.meters])[seen.meter[events]]
     into = seen.onset_quarter[events] - seen.bar_start[events]
     inside = (into > REST_LEEWAY_BEAT * beat) & (into < length - REST_LEEWAY_BEAT * beat)

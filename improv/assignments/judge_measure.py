@@ -66,7 +66,7 @@ def deviations(section: Section, assignment: Assignment, seen: Evidence) -> tupl
 
     The section's own grid where it names one and the note may be on it, else the called one.
     """
-    beat = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    beat = seen.bars.tempo_beat_quarter[seen.meter]
     beat = beat * seen.quarter_ms
     step = beat / np.where(np.isnan(seen.per_beat), 1.0, seen.per_beat)
     found = seen.deviation_ms.copy()
@@ -175,7 +175,7 @@ def _robust_mean(values: Floats) -> tuple[float, float]:
 
 
 def _beat_quarter(seen: Evidence) -> Floats:
-    return np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])[seen.meter]
+    return seen.bars.tempo_beat_quarter[seen.meter]
 
 
 def track(at_beat: Floats, step_beat: float) -> Floats:

@@ -81,7 +81,7 @@ def _faster(
     # Ornaments lie close to their main note by nature, whatever was asked.
     kept = np.flatnonzero(~seen.ornament)
     after, before = kept[1:], kept[:-1]
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in seen.bars.meters])
+    beat_quarter = seen.bars.tempo_beat_quarter
     step_quarter = beat_quarter[seen.meter[after]] / per_beat[after]
     closer = used[after] - used[before] < step_quarter - 1e-3
     step_ms = step_quarter * seen.quarter_ms[after]

@@ -39,7 +39,7 @@ def verdict_text(verdict: Verdict, assignment: Assignment) -> str:
     title = printable(verdict.title) or "Assignment"
     lines = [f"{title}: {_headline(verdict)}"]
     if verdict.doubt:
-        lines += ["", *_wrap(printable(verdict.doubt))]
+        lines += ["", *_wrap(printable(verdict.doubt.sentence))]
     part = f", part {verdict.part}" if _has_turns(assignment) else ""
     take = printable(verdict.take)
     lines += ["", *_wrap(f"Take {take} at {bpm_text(verdict.tempo_bpm)} BPM{part}.")]
@@ -170,12 +170,8 @@ def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     lines += _class_table(checked, columns)
     lines += ["", *_legend(columns)]
     lines += ["", *_most_missed(judged, columns)]
-    doubted = [c for c in checked if c.verdict is not None and c.verdict.doubt]
-    if doubted:
-        lines += ["", f"The tempo is in doubt: {counted(len(doubted), 'take')}"]
-        for one in doubted:
-            why = one.verdict.doubt.removeprefix("Not judged: ") if one.verdict else ""
-            lines += _wrap(f"- {one.player}: {printable(why)}", "", "  ")
+    for about in ("tempo", "start"):
+        lines += _doubted_lines(checked, about)
     broken = [c for c in checked if c.verdict is None]
     if broken:
         lines += ["", f"Could not be checked: {counted(len(broken), 'file')}"]
@@ -183,8 +179,21 @@ def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _doubted_lines(checked: Sequence[Checked], about: str) -> list[str]:
+    """The takes that were not judged because their tempo, or their start, is in doubt."""
+    doubted = [
+        (c.player, c.verdict.doubt.sentence.removeprefix("Not judged: "))
+        for c in checked
+        if c.verdict is not None and c.verdict.doubt and c.verdict.doubt.about == about
+    ]
+    lines = ["", f"The {about} is in doubt: {counted(len(doubted), 'take')}"] if doubted else []
+    for player, why in doubted:
+        lines += _wrap(f"- {player}: {printable(why)}", "", "  ")
+    return lines
+
+
 def judged_of(checked: Sequence[Checked]) -> list[Checked]:
-    """The takes that could be read and judged at a tempo that was played."""
+    """The takes that could be read and judged: their tempo and start are in no doubt."""
     return [c for c in checked if c.verdict is not None and not c.verdict.doubt]
 
 

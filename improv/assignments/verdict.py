@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from improv.model import Doubt
+
 MET, NOT_MET, CANT_TELL = "met", "not met", "can't tell"
 
 
@@ -77,8 +79,8 @@ class GapDrift:
 class Verdict:
     """The check of one take.
 
-    `doubt` is why nothing was judged, and what to do: the take was read at a tempo that was not
-    played, or may not have been. Everything then can't be told.
+    `doubt` is why nothing was judged, and what to do: the take was read at a tempo, or from a
+    start, that was not played, or may not have been. Everything then can't be told.
     """
 
     take: str
@@ -91,7 +93,7 @@ class Verdict:
     next_step: str
     caution: str
     warnings: tuple[str, ...]
-    doubt: str = ""
+    doubt: Doubt | None = None
 
 
 def together(states: list[str]) -> str:

@@ -149,7 +149,7 @@ def _deviations(analysis: Analysis) -> _Gathered:
     size = np.maximum(np.bincount(phrase), 1)
     away = deviation - (np.bincount(phrase, deviation) / size)[phrase] if len(timed) else deviation
     meter = bars.meter[bar_index(bars, events.grid_quarter[timed] + 1e-6)]
-    beat_quarter = np.array([float(m.tempo_beat_quarter) for m in bars.meters])[meter]
+    beat_quarter = bars.tempo_beat_quarter[meter]
     beat_ms = 1000.0 * beat_quarter * events.quarter_sec[timed]
     per_beat = np.array(analysis.notes.per_beat[events.row[timed]])
     names = tuple(
