@@ -38,7 +38,7 @@ def choose(
     slot = scene.layout.slot
     here = belief[..., slot]
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
-    by_row = _by_row(here.sum(axis=0, dtype=np.float64), lane_rows)
+    by_row = by_rows(here.sum(axis=0, dtype=np.float64), lane_rows)
     if not free:
         by_row[-1] = 0.0
     row = _one_row_per_beat(scene, by_row)
@@ -60,7 +60,7 @@ def choose(
     }
 
 
-def _by_row(by_lane: Floats, lane_rows: Ints) -> Floats:
+def by_rows(by_lane: Floats, lane_rows: Ints) -> Floats:
     """Posterior of every row and, last, of being free: (rows + 1, events)."""
     by_row = np.zeros((len(SUBDIVISIONS) + 1, by_lane.shape[1]))
     for chance, row in zip(by_lane, lane_rows, strict=True):

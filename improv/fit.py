@@ -5,7 +5,8 @@ Conventions
 Everything is per event (a chord is one). `row` indexes `grid.SUBDIVISIONS`, -1 is off
 any grid. The order of work: (1) `learn` judges the player's hand from a few phrases;
 (2) every phrase is read under it, drift and local lean are drawn (`lean`); (3) it is
-read once more, leaning, and calls are made (`choose`). Work is batched over phrases, so
+read once more, leaning; where that leaves much open, under the likeliest hand nearby
+(`nearby`); and calls are made (`choose`). Work is batched over phrases, so
 time and memory are linear in events.
 """
 
@@ -27,6 +28,7 @@ from improv.lattice import Lane
 from improv.lean import leaning
 from improv.learn import lane_weights, learn
 from improv.model import Bars, Floats, Ints, _Frozen
+from improv.nearby import closer
 from improv.scene import Scene, span_of
 from improv.settle import settle
 
@@ -114,7 +116,8 @@ def _read(
     local = line + local_lean(error - line, ordinary, edges)
     scene = scene.favouring(belief, weight, PHRASE_WEIGHT_NOTES)
     belief = scene.believe(local, spread[phrase], hand.memory)
-    called = settle(scene, choose(scene, belief, hand), local, spread[phrase], hand)
+    belief, local, width = closer(scene, belief, local, spread[phrase], hand.memory)
+    called = settle(scene, choose(scene, belief, hand), local, width, hand)
     return {**called, "leaning_ms": line}
 
 
