@@ -2,6 +2,7 @@
 
     notes  -> events    a chord is one event, a grace note belongs to its main note
     events -> phrases   split at rests
+    phrases -> learned  the player's hand, swing and accents; ornaments weighed once more
     phrases -> fit      which subdivision, note by note; which runs are off any grid
     fit -> measures     offset, spread, drift, swing; per phrase, per run, per take
     measures -> Analysis
@@ -15,20 +16,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from improv import events as event_maker
+from improv import graces, ornaments
 from improv import runs as run_finder
 from improv.errors import TakeError, UsageError
-from improv.events import Events
+from improv.events import Events, events_of
 from improv.fit import Fit, candidate_rows, fit
 from improv.grid import find
 from improv.hand import nearness
 from improv.landing import landings
+from improv.learn import learn
 from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
 from improv.phrases import split
 from improv.places import Places
 from improv.premise import suspicion
 from improv.stats import inflation
 from improv.stories import tell_phrases, tell_runs
+from improv.strokes import Strokes
 from improv.summaries import call, drift_part, measure
 from improv.tempo import bar_index, beats_at, quarters_at
 
@@ -47,11 +50,9 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     """
     chosen = settings or Settings()
     heard = _in_bars(take, chosen)
-    events = event_maker.group(heard, chosen.chord_spread_ms)
-    edges = split(events, heard.bars, chosen.phrase_rest_beat)
+    events, edges, reading = _read(heard, chosen)
     count = len(edges) - 1
     phrase = np.repeat(np.arange(count), np.diff(edges))
-    reading = fit(events, edges, heard.bars, _candidates(heard, chosen))
     at_ms = events.onset_sec * 1000.0
     # Strokes cut to the very start of a recording keep their place but tell no timing.
     timed = replace(reading, deviation_ms=np.where(events.untimed, np.nan, reading.deviation_ms))
@@ -88,6 +89,21 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         warnings=heard.warnings + ((doubt.sentence,) if doubt else ()),
         doubt=doubt,
     )
+
+
+def _read(take: Take, settings: Settings) -> tuple[Events, Ints, Fit]:
+    """Events, the edges of phrases, and their reading, ornaments told from notes by the way."""
+    strokes = Strokes.of(take, settings.chord_spread_ms)
+    guess = ornaments.guess(strokes)
+    events = events_of(take, strokes, guess)
+    edges = split(events, take.bars, settings.phrase_rest_beat)
+    learned = learn(events, edges, take.bars, _candidates(take, settings))
+    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    ornament = graces.weigh(take, strokes, guess, phrase, learned)
+    if not np.array_equal(ornament, guess):
+        events = events_of(take, strokes, ornament)
+        edges = split(events, take.bars, settings.phrase_rest_beat)
+    return events, edges, fit(events, edges, take.bars, learned)
 
 
 def _fits_badly(reading: Fit, offset: float | None, pocket: float | None) -> bool:

@@ -3,7 +3,7 @@
 Conventions
 -----------
 Everything is per event (a chord is one). `row` indexes `grid.SUBDIVISIONS`, -1 is off
-any grid. The order of work: (1) `learn` judges the player's hand from a few phrases;
+any grid. The order of work: (1) `learn` has judged the player's hand from a few phrases;
 (2) every phrase is read under it, drift and local lean are drawn (`lean`); (3) it is
 read once more, leaning; where that leaves much open, under the likeliest hand nearby
 (`nearby`); and calls are made (`choose`). Work is batched over phrases, so
@@ -18,15 +18,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from improv.accent import Accent
 from improv.choose import choose
 from improv.events import Events
 from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, offered
-from improv.hand import Hand, local_lean, nearness, phrase_leanings, refined_lanes
-from improv.lattice import Lane
+from improv.hand import Hand, local_lean, nearness, phrase_leanings
 from improv.lean import leaning
-from improv.learn import lane_weights, learn
+from improv.learn import Learned
 from improv.model import Bars, Floats, Ints, _Frozen
 from improv.nearby import closer
 from improv.scene import Scene, span_of
@@ -56,20 +54,17 @@ class Fit(_Frozen):
     hand: Hand
 
 
-def fit(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Fit:
-    """Read every event. `rows` are the candidate subdivisions, `edges` the phrase boundaries."""
-    hand, ratios, weights, accent = learn(events, edges, bars, rows)
-    lanes = refined_lanes(rows, ratios)
-    weight = lane_weights(lanes, bars, weights)
+def fit(events: Events, edges: Ints, bars: Bars, learned: Learned) -> Fit:
+    """Read every event; `edges` are the phrase boundaries, `learned` is about the player."""
     out = _blank(len(events))
     for first, last in _blocks(edges):
         span = np.arange(edges[first], edges[last])
         part = events.at(span)
         local_edges = edges[first : last + 1] - edges[first]
-        answer = _read(part, local_edges, bars, lanes, weight, hand, accent)
+        answer = _read(part, local_edges, bars, learned)
         for key, value in answer.items():
             out[key][span] = value
-    return Fit(hand=hand, **out)
+    return Fit(hand=learned.hand, **out)
 
 
 def _blank(count: int) -> dict[str, NDArray[Any]]:
@@ -93,17 +88,10 @@ def _blocks(edges: Ints) -> list[tuple[int, int]]:
     return blocks
 
 
-def _read(
-    part: Events,
-    edges: Ints,
-    bars: Bars,
-    lanes: tuple[Lane, ...],
-    weight: Floats,
-    hand: Hand,
-    accent: Accent,
-) -> dict[str, NDArray[Any]]:
-    """Read some phrases under a hand and its accents: the columns of `Fit`."""
-    scene = Scene.of(part, edges, bars, lanes, weight, hand.center_ms, accent)
+def _read(part: Events, edges: Ints, bars: Bars, learned: Learned) -> dict[str, NDArray[Any]]:
+    """Read some phrases: the columns of `Fit`."""
+    hand, weight = learned.hand, learned.weight
+    scene = Scene.of(part, edges, bars, learned.lanes, weight, hand.center_ms, learned.accent)
     phrase = scene.phrase
     flat = np.full(len(part), hand.spread_ms)
     lean, belief = leaning(scene, hand)

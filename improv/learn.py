@@ -9,6 +9,8 @@ sampled, so the work does not grow with them.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from improv.accent import NO_ACCENT, Accent, learned
@@ -26,7 +28,7 @@ from improv.hand import (
 )
 from improv.lattice import Lane
 from improv.lean import learning_lean
-from improv.model import Bars, Floats, Ints
+from improv.model import Bars, Floats, Ints, _Frozen
 from improv.scene import Scene, span_of
 from improv.stats import inflation
 from improv.tempo import bar_index
@@ -60,10 +62,21 @@ def _sample(edges: Ints, wanted: int) -> Ints:
     return np.unique(np.linspace(0, len(sizes) - 1, keep).round().astype(np.int64))
 
 
-def learn(
-    events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]
-) -> tuple[Hand, dict[int, tuple[float, ...]], Floats, Accent]:
-    """Center, spread, memory, the swing ratios each swung row may have, rows met, and accents."""
+@dataclass(frozen=True, eq=False)
+class Learned(_Frozen):
+    """A player's hand and accents; lanes at his swing ratios, with their prior shares.
+
+    `weight` has shape (meters, lanes): how often he was met on each row.
+    """
+
+    hand: Hand
+    accent: Accent
+    lanes: tuple[Lane, ...]
+    weight: Floats
+
+
+def learn(events: Events, edges: Ints, bars: Bars, rows: tuple[int, ...]) -> Learned:
+    """What a few phrases tell of the player. `rows` are the candidate subdivisions."""
     span, local = span_of(edges, _sample(edges, LEARNING_EVENTS))
     part = events.at(span)
     lanes = first_lanes(rows)
@@ -85,7 +98,8 @@ def learn(
         if not last:
             lanes = refined_lanes(rows, {row: (_ratio(x),) for row, (x, _) in swing.items()})
             scene = scene.anew(lanes, lane_weights(lanes, bars, met), hand.center_ms, accent)
-    return hand, {row: _about(share, doubt) for row, (share, doubt) in swing.items()}, met, accent
+    lanes = refined_lanes(rows, {row: _about(*place) for row, place in swing.items()})
+    return Learned(hand, accent, lanes, lane_weights(lanes, bars, met))
 
 
 def _best_start(scene: Scene) -> Hand:
