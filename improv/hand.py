@@ -74,12 +74,12 @@ def _lanes(rows: tuple[int, ...], ratios: Mapping[str, tuple[float, ...]]) -> tu
     for row in rows:
         subdivision = SUBDIVISIONS[row]
         lanes += [Lane(row, r) for r in (ratios[subdivision.key] if subdivision.swung else (1.0,))]
-        if subdivision.swung and (dotted := _dotted_twin(row)) in rows:
+        if subdivision.swung and (dotted := dotted_twin(row)) in rows:
             lanes.append(Lane(dotted, DOTTED_RATIO, shape=row))
     return tuple(lanes)
 
 
-def _dotted_twin(row: int) -> int:
+def dotted_twin(row: int) -> int:
     """The straight row twice as dense, in which a dotted pair of this row is written."""
     swung = SUBDIVISIONS[row]
     for i, straight in enumerate(SUBDIVISIONS):

@@ -21,7 +21,7 @@ from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
 from improv.runs import GLIDING, Stretch
 from improv.summaries import Calls, Measures
-from improv.swing import ratios
+from improv.swing import dotted_pairs, ratios
 from improv.tempo import bar_index
 
 SHORTEST_PASSAGE = 3
@@ -101,17 +101,19 @@ def _swing(
     straight = _straight_twins()
     pairs = np.array([_pair_quarters(take, row) for row in range(len(SUBDIVISIONS))])
     meter = take.bars.meter[bar_index(take.bars, events.quarter)]
-    able = (reading.row == main) & (main >= 0)
-    able &= np.isin(main, list(straight) + list(straight.values()))
     pair_quarter = np.where(main >= 0, pairs[main, meter], np.nan)
-    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.deviation_ms)
     bar_start = take.bars.start_quarter[bar_index(take.bars, reading.quarter + 1e-7)]
     with np.errstate(invalid="ignore"):
         into = (reading.quarter - bar_start + 1e-7) / pair_quarter
-        place = into - np.floor(into)
+        pair = np.floor(into)
+        place = into - pair
         late = reading.deviation_ms / (pair_quarter * events.quarter_ms)
         second = place > 0.25
-        share = np.where(able, place + late, 0.0)
+    able = reading.row == main
+    able |= dotted_pairs(reading.row, main, place, bar_start + pair * pair_quarter)
+    able &= np.isin(main, list(straight) + list(straight.values()))
+    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.deviation_ms)
+    share = np.where(able, place + late, 0.0)
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
     usual = nearness(stray, np.full(len(stray), reading.hand.spread_ms))
     return ratios(share, second & able, able * usual, phrase, count)

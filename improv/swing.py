@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from improv.grid import SUBDIVISIONS
+from improv.hand import dotted_twin
 from improv.model import Bools, Floats, Ints
 
 FEWEST_SECONDS = 3
@@ -35,3 +37,18 @@ def ratios(share: Floats, second: Bools, weight: Floats, phrase: Ints, count: in
         ratio = between / (1.0 - between)
     known = (seconds >= FEWEST_SECONDS) & (first_weight > 0) & (between > 0.2) & (between < 0.95)
     return np.asarray(np.where(known, ratio, np.nan))
+
+
+def dotted_pairs(row: Ints, main: Ints, place: Floats, pair_start: Floats) -> Bools:
+    """Notes called dotted pairs where the phrase swings: they are the latest of its second notes.
+
+    Without them a wide swing would seem narrower than it is. All are per note: the row called
+    and the phrase's main one, the place in the pair and where the pair starts. A pair with notes
+    at other places is none.
+    """
+    twin = np.array([dotted_twin(r) if s.swung else -1 for r, s in enumerate(SUBDIVISIONS)])
+    denser = (row == twin[main]) & (row >= 0) & (main >= 0)
+    with np.errstate(invalid="ignore"):
+        of_pair = (place < 0.01) | (np.abs(place - 0.75) < 0.01)
+    filled = np.isin(pair_start, pair_start[denser & ~of_pair])
+    return np.asarray(denser & of_pair & ~filled)

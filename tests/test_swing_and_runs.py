@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from core_takes import scattered, take_of
 
+from improv import analyze
+from improv.grid import row_of
 from improv.runs import kind, rate
-from improv.swing import FEWEST_SECONDS, ratios
+from improv.swing import FEWEST_SECONDS, dotted_pairs, ratios
 
 
 def ratio(first: list[float], second: list[float], weight: float = 1.0) -> float:
@@ -79,3 +82,34 @@ def test_a_steady_run_with_human_scatter_hardly_ever_glides() -> None:
     rng = np.random.default_rng(1)
     found = [kind(np.arange(10) / 5.0 + rng.normal(0, 0.06 / 5.0, 10)) for _ in range(300)]
     assert found.count("steady") >= 270
+
+
+def test_dotted_pairs_count_where_the_phrase_swings() -> None:
+    """Of pairs at 0, 1, 2 and 3: swung, dotted, four sixteenths, dotted in a straight phrase."""
+    swung, sixteenth, straight = (row_of(k) for k in ("swung-unit", "half-unit", "unit"))
+    row = np.array([swung, swung, *[sixteenth] * 8])
+    main = np.array([*[swung] * 8, straight, straight])
+    place = np.array([0.0, 0.5, 0.0, 0.75, 0.0, 0.25, 0.5, 0.75, 0.0, 0.75])
+    pair_start = np.array([0.0, 0.0, 1.0, 1.0, 2.0, 2.0, 2.0, 2.0, 3.0, 3.0])
+    found = dotted_pairs(row, main, place, pair_start)
+    assert found.tolist() == [False, False, True, True, *[False] * 6]
+
+
+def test_a_wide_swing_is_not_narrowed() -> None:
+    """At 2.8 : 1 some second notes lie nearest to dotted pairs; they count all the same."""
+    second = np.arange(128) % 2 == 1
+    swung = np.arange(128) / 2.0 + np.where(second, 2.8 / 3.8 - 0.5, 0.0)
+    found = []
+    for seed in range(6):
+        late = scattered(128, 20.0, seed)
+        late -= np.where(second, late[second].mean(), late[~second].mean())
+        found.append(analyze(take_of(swung, 96.0, late_ms=late)).phrases[0].swing_ratio)
+    assert np.mean(found) == pytest.approx(2.8, abs=0.025)
+
+
+def test_sixteenths_among_swung_eighths_are_no_second_notes() -> None:
+    """A beat of four sixteenths in every bar of swung eighths leaves their ratio alone."""
+    bar = np.array([0.0, 2 / 3, 1.0, 1 + 2 / 3, 2.0, 2.25, 2.5, 2.75, 3.0, 3 + 2 / 3])
+    beats = (bar + 4.0 * np.arange(6)[:, None]).ravel()
+    phrase = analyze(take_of(beats, 90.0, late_ms=scattered(60, 6.0, 2))).phrases[0]
+    assert phrase.swing_ratio == pytest.approx(2.0, abs=0.12)
