@@ -8,6 +8,8 @@ soft it is beside its neighbours and how much room it leaves decide together.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from improv.events import events_of
@@ -21,14 +23,30 @@ UNEVEN_SHARE = 0.85
 """Of the longer step beside it: in an even run no note is an ornament."""
 AROUND = 5
 """Notes on either side that are read with and without it."""
-PRIOR, EVIDENCE, SOFTNESS, ROOM = -4.8, 0.57, 9.2, 2.7
-"""Log odds: of any short stroke; per nat of evidence, which is worth less than it says, as
-calibration shows; per log unit of loudness; per share of the shorter step beside it. The prior is
-that of one graced note in thirty, anywhere in the 60 ms before it (fitted; benchmarks)."""
+LONGEST_SEC = (GRACE_LONGEST_SEC, 0.06)
+"""Of one grace, and of each of two."""
+PRIOR, EVIDENCE, SOFTNESS, ROOM = (-4.8, -9.5), 0.57, 9.2, 2.7
+"""Log odds: of any short stroke and of two; per nat of evidence, which is worth less than it
+says, as calibration shows; per log unit of loudness; per share of the shorter step beside it. The
+first prior is that of one graced note in thirty, anywhere in the 60 ms before it (fitted;
+benchmarks); two in a row are one in five of those, the second anywhere in 25 ms (our choice)."""
 SOFTEST, LOUDEST = -0.3, 0.2
 """Log units of loudness beyond which nothing more is learned."""
-MOST_EVIDENCE = 13.0
+MOST_EVIDENCE = (13.0, 24.0)
 """Few strokes that need more nats than this are ornaments: they are not weighed."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Figures:
+    """Strokes that may be ornaments of the next one, alone or two in a row: (figures,) each.
+
+    `first` is the stroke a figure begins with; `needed` how much likelier, in nats, the notes
+    must be without it.
+    """
+
+    first: Ints
+    size: Ints
+    needed: Floats
 
 
 def weigh(take: Take, strokes: Strokes, guess: Bools, phrase: Ints, learned: Learned) -> Bools:
@@ -36,57 +54,73 @@ def weigh(take: Take, strokes: Strokes, guess: Bools, phrase: Ints, learned: Lea
 
     `phrase` numbers the phrase of every stroke that is not guessed to be an ornament.
     """
-    needed = _evidence_needed(strokes)
-    doubted = np.flatnonzero(_open_to_doubt(strokes, guess) & (needed < MOST_EVIDENCE))
+    figures = _figures(strokes, guess)
+    if not len(figures.first):
+        return guess
+    windows = _windows(guess, phrase, figures)
+    margin = _evidence(take, strokes, windows, learned) - figures.needed
     found = guess.copy()
-    if len(doubted):
-        gained = _evidence(take, strokes, _windows(guess, phrase, doubted), learned)
-        found[doubted] = gained > needed[doubted]
+    found[figures.first[figures.size == 1]] = False
+    settled = np.zeros(len(strokes), dtype=np.bool_)
+    for at in np.argsort(-margin)[: int((margin > 0).sum())]:
+        figure = slice(figures.first[at], figures.first[at] + figures.size[at])
+        if not settled[figure].any():
+            found[figure] = settled[figure] = True
     return found
 
 
-def _steps(strokes: Strokes) -> tuple[Floats, Floats, Floats]:
-    """Seconds from each stroke to the next, and the steps before and after that one."""
+def _figures(strokes: Strokes, guess: Bools) -> _Figures:
+    """What may be an ornament: short, not in an even run, and soft or with room around it.
+
+    What nobody could hear apart stays as it was guessed.
+    """
+    apart_sec = GRACE_FLAT_SEC if strokes.percussion else ORDER_SEC
     step = np.diff(strokes.onset_sec, append=np.inf)
-    return step, np.append(np.inf, step[:-1]), np.append(step[1:], np.inf)
+    certain = guess & (step <= apart_sec)
+    parts = []
+    for size, longest_sec in enumerate(LONGEST_SEC, 1):
+        first = np.arange(max(len(strokes) - size, 0))
+        inside = first[:, None] + np.arange(size)
+        longest = step[inside].max(axis=1)
+        before = np.append(np.inf, step)[first]
+        after = step[first + size]
+        may_be = (longest <= longest_sec) & (longest < UNEVEN_SHARE * np.maximum(before, after))
+        may_be &= ~certain[inside].any(axis=1)
+        first, inside = first[may_be], inside[may_be]
+        room = (longest / np.minimum(before, after))[may_be]
+        odds = PRIOR[size - 1] - SOFTNESS * _softer(strokes, inside) - ROOM * np.minimum(room, 1.5)
+        needed = -odds / EVIDENCE
+        near = needed < MOST_EVIDENCE[size - 1]
+        parts.append((first[near], np.full(near.sum(), size), needed[near]))
+    return _Figures(*map(np.concatenate, zip(*parts, strict=True)))
 
 
-def _open_to_doubt(strokes: Strokes, guess: Bools) -> Bools:
-    """Strokes short enough, and not in an even run; what nobody could hear apart stays as it is."""
-    step, before, after = _steps(strokes)
-    short = (step <= GRACE_LONGEST_SEC) & (step < UNEVEN_SHARE * np.maximum(before, after))
-    apart = GRACE_FLAT_SEC if strokes.percussion else ORDER_SEC
-    return np.asarray(short & ~(guess & (step <= apart)))
+def _softer(strokes: Strokes, inside: Ints) -> Floats:
+    """Log loudness of figures against the softer of the notes beside them; drums tell nothing."""
+    loud = np.log(np.maximum(strokes.loudness, 1))
+    beside = np.minimum(loud[inside[:, -1] + 1], loud[np.maximum(inside[:, 0] - 1, 0)])
+    beside = np.where(inside[:, 0] == 0, loud[inside[:, -1] + 1], beside)
+    softer = np.clip(loud[inside].mean(axis=1) - beside, SOFTEST, LOUDEST)
+    return np.asarray(softer * (not strokes.percussion))
 
 
-def _evidence_needed(strokes: Strokes) -> Floats:
-    """Nats by which the notes must be likelier without a stroke for it to be an ornament."""
-    step, before, after = _steps(strokes)
-    with np.errstate(invalid="ignore"):
-        room = np.nan_to_num(step / np.minimum(before, after), nan=1.0)
-    loud = np.maximum(strokes.loudness, 1).astype(np.float64)
-    beside = np.minimum(np.append(loud[1:], loud[-1:]), np.append(loud[1:2], loud[:-1]))
-    softer = np.clip(np.log(loud / beside), SOFTEST, LOUDEST) * (not strokes.percussion)
-    return np.asarray((SOFTNESS * softer + ROOM * np.minimum(room, 1.5) - PRIOR) / EVIDENCE)
-
-
-def _windows(guess: Bools, phrase: Ints, doubted: Ints) -> list[Ints]:
-    """Strokes around each doubted one, with it and without it in turns, inside its phrase."""
+def _windows(guess: Bools, phrase: Ints, figures: _Figures) -> list[Ints]:
+    """Strokes around each figure, with it and without it in turns, inside its phrase."""
     main = np.flatnonzero(~guess)
     windows: list[Ints] = []
-    for stroke in doubted.tolist():
-        after = int(np.searchsorted(main, stroke, side="right"))
+    for first, size in zip(figures.first.tolist(), figures.size.tolist(), strict=True):
+        figure = np.arange(first, first + size)
+        before, after = np.searchsorted(main, [first, first + size])
         begin, end = np.searchsorted(phrase, phrase[min(after, len(main) - 1)] + np.array([0, 1]))
-        first = np.searchsorted(main, stroke)
         others = np.concatenate(
-            [main[max(first - AROUND, begin) : first], main[after : min(after + AROUND, end)]]
+            [main[max(before - AROUND, begin) : before], main[after : min(after + AROUND, end)]]
         )
-        windows += [np.sort(np.append(others, stroke)), others]
+        windows += [np.sort(np.concatenate([others, figure])), others]
     return windows
 
 
 def _evidence(take: Take, strokes: Strokes, windows: list[Ints], learned: Learned) -> Floats:
-    """How much likelier each window's notes are without the stroke in doubt, in nats."""
+    """How much likelier each window's notes are without the figure in doubt, in nats."""
     events = events_of(take, strokes, np.zeros(len(strokes), dtype=np.bool_))
     edges = np.cumsum([0, *map(len, windows)])
     part = events.at(np.concatenate(windows))

@@ -41,6 +41,12 @@ ORNAMENTS = {
     "soft, before triplets": (np.arange(24) / 3.0, 90.0, (6, 16), 55.0, 80, 60),
 }
 
+DOUBLE = {
+    "two soft ones before a note": (84.0, 42.0, 64),
+    "two quick ones as loud as their note": (96.0, 34.0, 80),
+    "two soft ones at a fast tempo": (150.0, 40.0, 60),
+}
+
 NOTES = {
     "a sixteenth's upbeat, as loud": (EIGHTHS, 200.0, (4, 13), 75.0, 80, 80),
     "a sixteenth's upbeat, softer": (EIGHTHS, 190.0, (3, 7, 11, 15, 19), 79.0, 80, 64),
@@ -56,6 +62,30 @@ def test_must_be_an_ornament(name: str) -> None:
     notes = analyze(take).notes
     assert notes.grace.tolist() == ornament
     assert len(set(notes.subdivision[~notes.grace].tolist())) == 1
+
+
+@pytest.mark.parametrize("name", DOUBLE)
+def test_two_in_a_row_are_ornaments(name: str) -> None:
+    """A double grace, each step as short as the other, among eighths."""
+    bpm, step_ms, ghost = DOUBLE[name]
+    main = np.arange(24) / 2.0 + scattered(24, SPREAD_MS, 6) * bpm / 60000.0
+    extra = np.concatenate([main[[5, 14]] - k * step_ms * bpm / 60000.0 for k in (1, 2)])
+    at = np.concatenate([main, extra])
+    order = np.argsort(at)
+    ornament = order >= 24
+    take = take_of(at[order], bpm, length_beat=0.05)
+    velocity = np.where(ornament, ghost, 80).astype(np.int64)
+    notes = analyze(replace(take, velocity=velocity)).notes
+    assert notes.grace.tolist() == ornament.tolist()
+
+
+@pytest.mark.parametrize("bpm", [100.0, 120.0])
+def test_two_thirty_seconds_in_place_are_notes(bpm: float) -> None:
+    """Pairs of thirty-seconds before beats, 75 and 62 ms a note, among sixteenths and eighths."""
+    cell = np.array([0.0, 0.5, 0.75, 0.875, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 2.75, 2.875, 3.0, 3.5])
+    beats = (cell + 4.0 * np.arange(4)[:, None]).ravel()
+    take = take_of(beats, bpm, late_ms=scattered(len(beats), 5.0, 3), length_beat=0.05)
+    assert not analyze(take).notes.grace.any()
 
 
 @pytest.mark.parametrize("name", NOTES)
