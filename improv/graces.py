@@ -25,11 +25,12 @@ AROUND = 5
 """Notes on either side that are read with and without it."""
 LONGEST_SEC = (GRACE_LONGEST_SEC, 0.06)
 """Of one grace, and of each of two."""
-PRIOR, EVIDENCE, SOFTNESS, ROOM = (-4.8, -9.5), 0.57, 9.2, 2.7
+PRIOR, EVIDENCE, SOFTNESS, ROOM = (-5.3, -10.0), 0.57, 9.2, 2.7
 """Log odds: of any short stroke and of two; per nat of evidence, which is worth less than it
 says, as calibration shows; per log unit of loudness; per share of the shorter step beside it. The
-first prior is that of one graced note in thirty, anywhere in the 60 ms before it (fitted;
-benchmarks); two in a row are one in five of those, the second anywhere in 25 ms (our choice)."""
+first prior is that of one graced note in fifty, anywhere in the 60 ms before it; two in a row are
+one in five of those, the second anywhere in 25 ms. Fitted but for the priors, which are our choice:
+a note taken for an ornament is the worse mistake."""
 SOFTEST, LOUDEST = -0.3, 0.2
 """Log units of loudness beyond which nothing more is learned."""
 MOST_EVIDENCE = (13.0, 24.0)
