@@ -71,6 +71,17 @@ class Frame:
             self.gap_ms[slots],
         )
 
+    def only(self, kept: Ints) -> Frame:
+        """The frame of some lanes."""
+        return Frame(
+            self.stay[:, :, kept],
+            self.enter[:, kept],
+            self.switch[:, kept],
+            self.start[:, kept],
+            self.deviation_ms[:, kept],
+            self.gap_ms,
+        )
+
     def of(self, batch: Batch) -> Frame:
         """A batch's share: the same arrays ending in (events, phrases), as views."""
         return Frame(

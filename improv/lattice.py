@@ -81,6 +81,12 @@ class Lattice:
         columns = [f.name for f in fields(self) if f.name != "lanes"]
         return Lattice(lanes=self.lanes, **{c: getattr(self, c)[..., span] for c in columns})
 
+    def only(self, kept: Ints) -> Lattice:
+        """The lattice of some lanes."""
+        columns = [f.name for f in fields(self) if f.name != "lanes"]
+        lanes = tuple(self.lanes[i] for i in kept.tolist())
+        return Lattice(lanes=lanes, **{c: getattr(self, c)[:, kept] for c in columns})
+
 
 @dataclass(frozen=True, eq=False)
 class _BarGrid:

@@ -21,6 +21,7 @@ from improv.scene import Scene, span_of
 
 OPEN_SHARE = 0.08
 """A phrase is in doubt when so much of its notes' chances lies outside their likeliest rows."""
+LEAST_NOTES = 0.03
 SHIFTS_MS = (0.0, -8.0, 8.0)
 SLOPES = (0.0, -0.01, 0.01, -0.02, 0.02)
 """Drift in ms per ms: 0.02 drags by 2 %; `lean` looks for more."""
@@ -40,11 +41,17 @@ def closer(
     if not len(chosen):
         return belief, center_ms, spread_ms
     span, _ = span_of(scene.edges, chosen)
-    part = scene.part(chosen)
+    slots = scene.layout.slot[span]
+    # A lane that hardly a note was given to is left out: half of them, as a rule.
+    notes = belief[..., slots].sum(axis=(0, 2))
+    kept = np.flatnonzero(notes >= min(LEAST_NOTES, notes.max()))
+    part = scene.part(chosen).only(kept)
     center, spread = _likeliest(part, center_ms[span], spread_ms[span], memory)
     again = part.believe(center, spread, memory)
     belief, center_ms, spread_ms = belief.copy(), center_ms.copy(), spread_ms.copy()
-    belief[..., scene.layout.slot[span]] = again[..., part.layout.slot]
+    whole = np.zeros((2, belief.shape[1], len(span)), dtype=belief.dtype)
+    whole[:, kept] = again[..., part.layout.slot]
+    belief[..., slots] = whole
     center_ms[span], spread_ms[span] = center, spread
     return belief, center_ms, spread_ms
 

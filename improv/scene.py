@@ -156,6 +156,10 @@ class Scene:
             FreeRuns(events, layout, self.bars, self.lattice.lanes),
         )
 
+    def only(self, kept: Ints) -> Scene:
+        """The scene over some of its lanes; what counts as a free run stays the same."""
+        return replace(self, lattice=self.lattice.only(kept), frame=self.frame.only(kept))
+
     def expected(self, posterior: Singles) -> tuple[Floats, Floats]:
         """Expected deviation of each event given it is on a grid, and the chance that it is."""
         on_grid = posterior.sum(axis=(0, 1))

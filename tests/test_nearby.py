@@ -72,3 +72,15 @@ def test_no_worse_and_no_farther_than_it_may_go() -> None:
     reach = max(SHIFTS_MS) + max(SLOPES) * np.ptp(scene.events.onset_sec[16:]) * 500.0
     assert np.abs(where - center).max() <= reach + 1e-6
     assert set(np.round(width[16:] / 12.0, 6)) <= set(WIDTHS)
+
+
+def test_a_short_phrase_hardly_on_any_grid_is_read_again() -> None:
+    """Four notes, nine chances in ten off the grid: no lane is given a note, some are kept."""
+    scene = scene_of(np.arange(4) / 3.7, scattered(4, 5.0, 5), 100.0, [0, 4])
+    center, spread = np.zeros(4), np.full(4, 9.0)
+    plain = scene.believe(center, spread, MEMORY)
+    hardly = np.full_like(plain, 0.1 / plain[..., 0].size)
+    again, where, width = closer(scene, hardly, center, spread, MEMORY)
+    assert again.shape == plain.shape
+    assert again.sum() > hardly.sum()
+    assert np.isfinite(where).all() and np.isfinite(width).all()
