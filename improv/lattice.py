@@ -78,14 +78,16 @@ class Lattice:
 
     def at(self, span: Ints) -> Lattice:
         """The lattice of some events."""
-        columns = [f.name for f in fields(self) if f.name != "lanes"]
-        return Lattice(lanes=self.lanes, **{c: getattr(self, c)[..., span] for c in columns})
+        return self._taken(self.lanes, (..., span))
 
     def only(self, kept: Ints) -> Lattice:
         """The lattice of some lanes."""
-        columns = [f.name for f in fields(self) if f.name != "lanes"]
         lanes = tuple(self.lanes[i] for i in kept.tolist())
-        return Lattice(lanes=lanes, **{c: getattr(self, c)[:, kept] for c in columns})
+        return self._taken(lanes, (slice(None), kept))
+
+    def _taken(self, lanes: tuple[Lane, ...], key: Any) -> Lattice:
+        columns = [f.name for f in fields(self) if f.name != "lanes"]
+        return Lattice(lanes=lanes, **{c: getattr(self, c)[key] for c in columns})
 
 
 @dataclass(frozen=True, eq=False)
