@@ -44,7 +44,6 @@ SEED = 100_000
 KEYS = ("spread", "offset", "pocket", "off_grid", "drift")
 LOW, HIGH = 0.93, 0.97
 FALSE_BETTER = 0.05
-TEMPO_NOTE = "(two takes: room for an offset that moves with the tempo, as these players' does not)"
 MEAN_RATE = 0.06
 """Share of phrases that leave the grid, over the players of `random_player`."""
 
@@ -157,7 +156,7 @@ def coverage_table(histories: int) -> str:
         worst = max([worst, *(_error(inside[key]) for key in scenario.measures)])
         row = "".join(f"{c:>10}" for c in cells)
         lines.append(f"{scenario.name:<24}{row}{_share(plain):>11}")
-    return "\n".join([*lines, f"(largest standard error {100 * worst:.1f} %)", TEMPO_NOTE])
+    return "\n".join([*lines, f"(largest standard error {100 * worst:.1f} %)"])
 
 
 def _covered(found: Comparison, scenario: Scenario) -> dict[str, float]:

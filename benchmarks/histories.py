@@ -4,8 +4,10 @@ A history is days of takes of phrases. Deviations have memory (AR(1), rho 0.3 to
 heavy tails (fumbled notes, three times as wide). Days, takes and phrases differ: in spread
 (on a logarithmic scale), in offset (equipment as much as mood), in drift, in how often a run
 leaves the grid. The interval between notes sets the spread as published: a floor and a share
-of the interval, root sum of squares. A change multiplies the spread from some day on, which
-scales every deviation, so the true ratio is exact whatever the estimator.
+of the interval, root sum of squares. It moves the offset too, either way, by at most what
+professional drummers show (Fujii et al. 2011: about 10 ms between 120 and 200 BPM). A change
+multiplies the spread from some day on, which scales every deviation, so the true ratio is
+exact whatever the estimator.
 """
 
 from __future__ import annotations
@@ -23,11 +25,16 @@ KINDS = (
     Kind("eighth triplets", 3.0, False),
     Kind("sixteenths", 4.0, False),
 )
+USUAL_INTERVAL_MS = 300.0
+SLOPE_MS = 10.0 / np.log(200 / 120)
 
 
 @dataclass(frozen=True)
 class Player:
-    """Who plays; the five wanders are standard deviations between days, takes or phrases."""
+    """Who plays; the five wanders are standard deviations between days, takes or phrases.
+
+    `offset_slope_ms` is how much later notes come per natural logarithm of their interval.
+    """
 
     floor_ms: float = 8.0
     share: float = 0.03
@@ -37,12 +44,17 @@ class Player:
     take_wander: float = 0.08
     phrase_wander: float = 0.18
     offset_wander_ms: float = 6.0
+    offset_slope_ms: float = 0.0
     drift_wander: float = 0.006
     off_grid: float = 0.05
 
     def spread_ms(self, interval_ms: float) -> float:
         """The player's spread at an interval, before days, takes and phrases differ."""
         return float(np.hypot(self.floor_ms, self.share * interval_ms))
+
+    def lean_ms(self, interval_ms: float) -> float:
+        """How late the player is at an interval against eighths at 100 BPM."""
+        return float(self.offset_slope_ms * np.log(interval_ms / USUAL_INTERVAL_MS))
 
 
 @dataclass(frozen=True)
@@ -71,6 +83,7 @@ def random_player(rng: np.random.Generator) -> Player:
         day_wander=float(rng.uniform(0.05, 0.15)),
         phrase_wander=float(rng.uniform(0.1, 0.25)),
         off_grid=float(rng.uniform(0.0, 0.12)),
+        offset_slope_ms=float(rng.uniform(-SLOPE_MS, SLOPE_MS)),
     )
 
 
@@ -105,7 +118,8 @@ def _take(
     for index in range(plan.kinds):
         step_ms = 60_000.0 / (bpm * KINDS[index].per_beat)
         usual = player.spread_ms(step_ms) * plan.spread_times * np.exp(form)
-        phrases = [_phrase(player, plan, step_ms, usual, lean, rng) for _ in range(plan.phrases)]
+        late = lean + player.lean_ms(step_ms)
+        phrases = [_phrase(player, plan, step_ms, usual, late, rng) for _ in range(plan.phrases)]
         cells = timing_cells(phrases, lean, [step_ms] * len(phrases))
         cells["phrase"] = np.arange(plan.phrases) + index * plan.phrases
         cells["subdivision"] = index
