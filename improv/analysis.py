@@ -88,6 +88,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
         in_pocket=pocket,
         warnings=heard.warnings + ((doubt.sentence,) if doubt else ()),
         doubt=doubt,
+        heeded=reading.heeded,
     )
 
 

@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from improv.events import Events
 from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, positions
 from improv.hand import Hand
-from improv.model import Bools, Floats, Ints
+from improv.model import Bars, Bools, Floats, Ints
 from improv.scene import Scene
 from improv.tempo import bar_index
 
@@ -55,7 +56,9 @@ def choose(
         "row": np.where(is_free, -1, row),
         "quarter": np.where(is_free, np.nan, quarter),
         "deviation_ms": np.where(is_free, np.nan, deviation),
-        "confidence": calibrated(confidence, is_free, hand.spread_ms / steps_ms(scene, row)),
+        "confidence": calibrated(
+            confidence, is_free, hand.spread_ms / steps_ms(scene.events, scene.bars, row)
+        ),
         "row_probability": _tempered(by_row).T,
     }
 
@@ -81,15 +84,15 @@ def calibrated(probability: Floats, is_free: Bools, spread_per_step: Floats) -> 
     )
 
 
-def steps_ms(scene: Scene, row: Ints) -> Floats:
+def steps_ms(events: Events, bars: Bars, row: Ints) -> Floats:
     """Mean step in ms of each event's row in its bar; infinite where it has none."""
-    table = np.full((len(scene.bars.meters), len(SUBDIVISIONS) + 1), np.inf)
-    for m, meter in enumerate(scene.bars.meters):
+    table = np.full((len(bars.meters), len(SUBDIVISIONS) + 1), np.inf)
+    for m, meter in enumerate(bars.meters):
         for r, subdivision in enumerate(SUBDIVISIONS):
             if places := positions(subdivision, meter):
                 table[m, r] = float(meter.bar_quarters) / len(places)
-    meter_of = scene.bars.meter[bar_index(scene.bars, scene.events.quarter)]
-    return np.asarray(table[meter_of, row] * scene.events.quarter_ms)
+    meter_of = bars.meter[bar_index(bars, events.quarter)]
+    return np.asarray(table[meter_of, row] * events.quarter_ms)
 
 
 def _tempered(by_row: Floats) -> Floats:

@@ -6,23 +6,24 @@ Everything is per event (a chord is one). `row` indexes `grid.SUBDIVISIONS`, -1 
 any grid. The order of work: (1) `learn` has judged the player's hand from a few phrases;
 (2) every phrase is read under it, drift and local lean are drawn (`lean`); (3) it is
 read once more, leaning; where that leaves much open, under the likeliest hand nearby
-(`nearby`); and calls are made (`choose`). Work is batched over phrases, so
-time and memory are linear in events.
+(`nearby`); and calls are made (`choose`). Last, the whole take is asked whether its notes heed
+their grids at all (`heed`). Work is batched over phrases, so time and memory are linear in events.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from improv.choose import choose
+from improv.choose import choose, steps_ms
 from improv.events import Events
 from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, offered
 from improv.hand import Hand, local_lean, nearness, phrase_leanings
+from improv.heed import heeds
 from improv.lean import leaning
 from improv.learn import Learned
 from improv.model import Bars, Floats, Ints, _Frozen
@@ -42,7 +43,8 @@ class Fit(_Frozen):
 
     `row_probability` has a column per row of `SUBDIVISIONS` and a last one for free.
     `quarter` is the grid position from bar 1 (NaN off grid), `deviation_ms` the raw distance to it.
-    `leaning_ms` is the phrase's expected deviation at the event (center and drift).
+    `leaning_ms` is the phrase's expected deviation at the event (center and drift). `heeded` is
+    the chance that the take's notes heed their grids; confidence and probabilities hold it.
     """
 
     row: Ints
@@ -52,6 +54,7 @@ class Fit(_Frozen):
     row_probability: Floats
     leaning_ms: Floats
     hand: Hand
+    heeded: float
 
 
 def fit(events: Events, edges: Ints, bars: Bars, learned: Learned) -> Fit:
@@ -64,7 +67,24 @@ def fit(events: Events, edges: Ints, bars: Bars, learned: Learned) -> Fit:
         answer = _read(part, local_edges, bars, learned)
         for key, value in answer.items():
             out[key][span] = value
-    return Fit(hand=learned.hand, **out)
+    return _heeded(Fit(hand=learned.hand, heeded=1.0, **out), events, edges, bars)
+
+
+def _heeded(reading: Fit, events: Events, edges: Ints, bars: Bars) -> Fit:
+    """The reading with the chance that the take was played to the beat at all."""
+    row, on_grid = reading.row, reading.row >= 0
+    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    stray_ms = reading.deviation_ms - reading.leaning_ms
+    chance = heeds(stray_ms, steps_ms(events, bars, row), row, phrase, reading.hand)[0]
+    probability = reading.row_probability.copy()
+    probability[:, :-1] *= chance
+    probability[:, -1] = 1.0 - probability[:, :-1].sum(axis=1)
+    return replace(
+        reading,
+        confidence=np.where(on_grid, chance * reading.confidence, reading.confidence),
+        row_probability=probability,
+        heeded=chance,
+    )
 
 
 def _blank(count: int) -> dict[str, NDArray[Any]]:

@@ -6,7 +6,7 @@ Input are onset times in ms, shape (phrases, events), padded; output are log den
 per ms for every stretch of `LENGTHS` events, indexed by its last event, -inf where the
 stretch does not exist. A free run pays no heed to the beat, but fingers are regular:
 its onsets lie on a smooth curve of time against note number (steady, or gliding
-faster or slower), or its steps scatter about one length (uneven). The curve's
+faster or slower), or its steps scatter about one length (uneven, wild). The curve's
 coefficients are integrated out under priors of human scale, so a run is not
 rewarded for bending to whatever was played. Closed form: Bayesian linear regression on
 an orthonormal polynomial basis (Gram's polynomials on equally spaced points).
@@ -27,7 +27,7 @@ from improv.model import Bools, Floats, Ints
 
 LENGTHS = tuple(range(5, 25))
 """Events in a stretch scored as one; longer runs are stretches in a row."""
-STEP_RANGE_MS = (45.0, 430.0)
+STEP_RANGE_MS = (45.0, 600.0)
 """A run's steps: faster than this is a grace, slower is not a run."""
 LONGEST_STEP_BEAT = 1.0
 LOG_STEP_SPAN = float(np.log(STEP_RANGE_MS[1] / STEP_RANGE_MS[0]))
@@ -38,13 +38,15 @@ GLIDE_SD = 0.35
 """Prior deviation of the relative change of step from end to end of a gliding run."""
 FIRST_GAP_MS = 500.0
 """Stands for the step before a phrase."""
-KIND_WEIGHTS = (0.4, 0.4, 0.2)
-"""Prior shares of steady, gliding and uneven runs."""
+KIND_WEIGHTS = (0.4, 0.4, 0.14, 0.06)
+"""Prior shares of steady, gliding, uneven and wild runs."""
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
 SLOW_STEP_MS = 240.0
 SLOW_CHARGE = 0.15
 """Per ms beyond: slower notes that leave the beat are drifting, not flying (our choice)."""
+WILD_CHARGE = 0.02
+"""The same of a hand that keeps no step: it does not drift (tuned; benchmarks)."""
 HOLDS_CHARGE = 10.0
 HOLDS_NOTE = 1.8
 """A run that holds a grid or chain pays this, and so much a note if that is more: what the grid
@@ -58,6 +60,9 @@ HOLDS_STEP_MS = 170.0
 """A run holds a grid while it stays within this share of a step from its positions."""
 UNEVEN_SHARE = 0.22
 """Scatter of an uneven run's steps as a share of the step."""
+WILD_SHARE = 0.45
+WILD_FROM = 0.28
+"""The same of a hand that keeps no step at all, and the least share that counts as such."""
 _HALF_LOG_TAU = 0.5 * float(np.log(2.0 * np.pi))
 
 
@@ -169,7 +174,6 @@ def stretch_scores(found: Stretches, shape: tuple[int, int], ground: Ground) -> 
     score = _score(found, ground.spread_ms[found.phrase])
     score -= np.log(found.gap * LOG_GAP_SPAN)
     score -= np.maximum(HOLDS_CHARGE, HOLDS_NOTE * found.length) * _holds(found, ground)
-    score -= SLOW_CHARGE * np.maximum(found.step - SLOW_STEP_MS, 0.0)
     last = found.start + found.length.astype(np.int64) - 1
     scores[last, found.kind, found.phrase] = score
     return scores
@@ -229,7 +233,7 @@ class _Line:
 
 
 def _score(found: Stretches, spread_ms: Floats) -> Floats:
-    """Log marginal density of stretches under the three kinds."""
+    """Log marginal density of stretches under the four kinds."""
     table = _table()[found.kind]
     length, step = found.length, found.step
     explained = np.einsum("ij,ij->i", found.coefficient, found.coefficient)
@@ -245,9 +249,12 @@ def _score(found: Stretches, spread_ms: Floats) -> Floats:
         )
         for scale in (STEADY_BEND, 1.0)
     )
-    log_steady, log_gliding, log_uneven = np.log(KIND_WEIGHTS)
+    log_steady, log_gliding, log_uneven, log_wild = np.log(KIND_WEIGHTS)
     smooth = np.logaddexp(log_steady + steady, log_gliding + gliding) + np.log(0.5) + shared
-    return np.asarray(np.logaddexp(smooth, log_uneven + _uneven(found)))
+    regular = np.logaddexp(smooth, log_uneven + _uneven(found, UNEVEN_SHARE))
+    slow_ms = np.maximum(step - SLOW_STEP_MS, 0.0)
+    wild = log_wild + _uneven(found, WILD_SHARE) - HOLDS_CHARGE * _regular(found)
+    return np.asarray(np.logaddexp(regular - SLOW_CHARGE * slow_ms, wild - WILD_CHARGE * slow_ms))
 
 
 def _curve(found: Stretches, residual: Floats, spread_ms: Floats, bend_ms: Floats) -> Floats:
@@ -261,10 +268,10 @@ def _curve(found: Stretches, residual: Floats, spread_ms: Floats, bend_ms: Float
     return np.asarray(total)
 
 
-def _uneven(found: Stretches) -> Floats:
-    """Steps scattered about one length, independent of one another."""
+def _uneven(found: Stretches, share: float) -> Floats:
+    """Steps scattered about one length by a share of it, independent of one another."""
     count = found.length - 1
-    scatter = UNEVEN_SHARE * found.step
+    scatter = share * found.step
     squares = np.maximum(found.step_squares - count * found.step**2, 0.0)
     return np.asarray(
         -(count - 1) * (np.log(scatter) + _HALF_LOG_TAU)
@@ -272,3 +279,11 @@ def _uneven(found: Stretches) -> Floats:
         - 0.5 * np.log(count)
         - np.log(found.step * LOG_STEP_SPAN)
     )
+
+
+def _regular(found: Stretches) -> Floats:
+    """How far each stretch's steps are too much alike to be wild: 1 wholly, 0 not at all."""
+    count = found.length - 1
+    squares = np.maximum(found.step_squares - count * found.step**2, 0.0)
+    share = np.sqrt(squares / count) / found.step
+    return np.asarray(1.0 / (1.0 + np.exp((share - WILD_FROM) / HOLDS_EDGE)))

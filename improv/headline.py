@@ -20,12 +20,15 @@ from improv.wording import (
 )
 
 JUDGED = ("on the grid", "mixed", "off the grid")
+STREWN = "The notes keep to no grid: strewn at random they would lie as near to one."
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
 
 
 def headline(analysis: Analysis) -> str:
     """The take in one or two sentences."""
+    if analysis.strewn:
+        return STREWN
     notes = analysis.notes
     judged = [p for p in analysis.phrases if p.verdict in JUDGED]
     if not judged:
@@ -77,7 +80,7 @@ def _runs_in_short(analysis: Analysis) -> str:
 def constant_offset(analysis: Analysis) -> str | None:
     """The part of every deviation that never changes, told once, with its doubt (about 95 %)."""
     offset = analysis.constant_offset_ms
-    if offset is None or analysis.doubt is not None:
+    if offset is None or analysis.doubt is not None or analysis.strewn:
         return None
     if analysis.take.start_found:
         return "Bar 1 was found from the playing, so no constant offset can be told."

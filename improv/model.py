@@ -303,6 +303,7 @@ class Analysis:
     latency or feel: one take cannot tell which). `in_pocket` is the share of grid notes
     within the tolerance once that constant is taken out. `doubt`, one of the `warnings` too,
     questions the stated tempo or start: where there is one, nothing else can be relied on.
+    `heeded` is the chance that the notes heed the grids they are put on (`heed`).
     """
 
     take: Take
@@ -316,3 +317,9 @@ class Analysis:
     in_pocket: float | None
     warnings: tuple[str, ...] = field(default=())
     doubt: Doubt | None = None
+    heeded: float = 1.0
+
+    @property
+    def strewn(self) -> bool:
+        """Whether the notes lie about every grid as chance would have it, as far as can be told."""
+        return self.heeded < 0.5

@@ -61,6 +61,11 @@ MAKE_SURE = (
     "Make sure of the tempo and of where bar 1 begins, and analyze the take again: the notes "
     "speak against what was stated (see the warning), so nothing else here can be relied on."
 )
+BEATS_FIRST = (
+    "Play a chorus of one note on every beat, then one of two to the beat, at {tempo} BPM, and "
+    "analyze these: where nothing keeps to a grid, no subdivision can be built on.",
+    "Sing the beats while playing.",
+)
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,9 @@ def advise(*analyses: Analysis) -> Advice:
         return Advice(None, None, None, (MAKE_SURE,))
     tolerance = analyses[0].settings.tolerance_ms
     tempo = float(np.median([a.take.tempo_bpm for a in analyses]))
+    if all(a.strewn for a in analyses):
+        said = tuple(part.format(tempo=bpm_text(tempo)) for part in BEATS_FIRST)
+        return Advice(None, None, None, said)
     played = subdivisions_played(analyses)
     held = [p for p in played if is_held(p, tolerance)]
     if not held:

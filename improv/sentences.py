@@ -33,6 +33,7 @@ MOST_PASSAGES = 4
 MOST_RUNS = 3
 SURE = 0.9
 NO_OFFSET_MS = 5.0
+RANKED_FROM = 0.05
 SAME_RATE = 0.015
 """Below this share nobody counts one rate as faster than another (our choice)."""
 
@@ -114,7 +115,8 @@ def _band(analysis: Analysis, spread_ms: float) -> str:
 def _what(phrase: Phrase, runs_told: bool) -> str:
     """Which subdivision, or why none."""
     if phrase.verdict == "too close to call":
-        return f"too close to call ({_ranking(phrase.ranking)})"
+        likeliest = _ranking(phrase.ranking)
+        return f"too close to call ({likeliest})" if likeliest else "too close to call"
     if phrase.verdict == "too short to judge":
         return f"too short to judge ({counted(phrase.events, 'note')})"
     if phrase.verdict == "off the grid":
@@ -130,7 +132,8 @@ def _what(phrase: Phrase, runs_told: bool) -> str:
 
 
 def _ranking(ranking: tuple[Ranked, ...]) -> str:
-    return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in ranking[:3])
+    told = [r for r in ranking[:3] if r.probability >= RANKED_FROM]
+    return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in told)
 
 
 def _passages(phrase: Phrase, runs_told: bool) -> str:

@@ -47,7 +47,7 @@ def settle(
     part = scene.part(doubted)
     belief = part.believe(center_ms[span], spread_ms[span], hand.memory, with_free=False)
     plain = choose(part, belief, hand, free=False)
-    step_ms = steps_ms(part, plain["row"])
+    step_ms = steps_ms(part.events, part.bars, plain["row"])
     offered = np.isfinite(step_ms)
     share = np.where(offered, (plain["deviation_ms"] - center_ms[span]) / step_ms, 1.0)
     wait_ms = np.diff(part.events.onset_sec, append=LAST_SEC) * 1000.0

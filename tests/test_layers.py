@@ -22,7 +22,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("tempo", "stats", "counting"),
     ("accent", "strokes", "ornaments", "events", "phrases", "lattice", "layout", "free",
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",
-     "settle", "fit", "runs", "landing", "swing", "summaries", "stories", "places", "start",
+     "heed", "settle", "fit", "runs", "landing", "swing", "summaries", "stories", "places", "start",
      "premise"),
     ("analysis", "synth", "synth_*", "memory", "cells", "chance", "material", "measures",
      "sandwich", "rare", "contrasts", "compare"),
