@@ -93,6 +93,11 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
     "empty": (lambda f: (f / "takes.jsonl").write_text(""), "holds no takes"),
     "another format": (broken(lambda d: d.update(format="x")), "line 2 .*does not say it is one"),
     "a later format": (broken(lambda d: d.update(version=2)), "line 2 .*format version 2"),
+    "no line of JSON": (
+        lambda f: (f / "takes.jsonl").write_text("player = Ana\n"),
+        "line 1 .*it is no JSON.*put that line right or take it out",
+    ),
+    "no player": (broken(lambda d: d.pop("player")), "line 2 .*'player' is missing"),
     "no settings": (broken(lambda d: d.pop("settings")), "line 2 .*'settings' is missing"),
     "made-up settings": (broken(lambda d: d["settings"].update(x=1)), "line 2 .*not known"),
     "another place": (broken(lambda d: d.update(midi="../../log.db")), "digest is not one"),
@@ -108,6 +113,45 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
     "a day that is none": (broken(lambda d: d.update(day="soon")), "line 2 .*not a date"),
     "a list": (lambda f: (f / "takes.jsonl").write_text("[1, 2]\n"), "line 1 is not a take"),
 }
+
+
+SETTINGS: list[tuple[str, Any, str]] = [
+    ("tolerance_ms", None, "'tolerance_ms' is unset"),
+    ("tolerance_ms", 0, "tolerance_ms 0 lies outside 1 to 500"),
+    ("tolerance_ms", float("nan"), "tolerance_ms nan lies outside 1 to 500"),
+    ("tolerance_ms", True, "'tolerance_ms' is True"),
+    ("chord_spread_ms", -1, "chord_spread_ms -1 lies outside"),
+    ("phrase_rest_beat", 0, "phrase_rest_beat 0 lies outside"),
+    ("tempo_bpm", 0, "tempo 0: state 10 to 1000"),
+    ("tempo_bpm", -5, "tempo -5: state 10 to 1000"),
+    ("tempo_bpm", 1e308, "tempo 1e\\+308: state 10 to 1000"),
+    ("tempo_bpm", 10**400, "int too large"),
+    ("count_in_bars", None, "'count_in_bars' is unset"),
+    ("count_in_bars", 1.5, "'count_in_bars' is 1.5"),
+    ("find_start", 1, "'find_start' is 1"),
+    ("find_start", True, "the start is stated and also to be found"),
+    ("channel", 17, "channel 17 does not exist"),
+    ("meter", 4, "'meter' is 4"),
+    ("meter", "4/5", "meter 4/5"),
+    ("subdivisions", ["zz"], "no subdivision 'zz'"),
+    ("subdivisions", [], "'subdivisions' is no list of names"),
+    ("subdivisions", "eighths", "'subdivisions' is eighths"),
+    ("first_bar", 10**30, "first_bar 1e\\+30 lies outside"),
+    ("x", 1, "'x' is not known"),
+]
+
+
+@pytest.mark.parametrize(("key", "value", "message"), SETTINGS, ids=lambda v: str(v)[:20])
+def test_settings_nobody_can_have_stated_are_refused(
+    tmp_path: Path, key: str, value: Any, message: str
+) -> None:
+    """A take comes in only with settings under which it can be analyzed again."""
+    with filled(tmp_path) as log:
+        export_folder(log, Filter(), tmp_path / "out")
+    broken(lambda d: d["settings"].update({key: value}))(tmp_path / "out")
+    with Log.open(tmp_path / "other.db", create=True) as other:
+        with pytest.raises(LogError, match=f"line 2 .*{message}.*put that line right"):
+            import_folder(other, tmp_path / "out")
 
 
 @pytest.mark.parametrize(("spoil", "message"), BAD.values(), ids=list(BAD))

@@ -212,6 +212,24 @@ def test_a_take_that_is_refused_keeps_its_old_result(
     assert log.whole(3).document == before and log.whole(2).document == entry(3).document
 
 
+def test_a_refresh_goes_on_past_settings_an_older_import_let_in(log: Log, tmp_path: Path) -> None:
+    """The take is named and keeps what it had; the others are new."""
+    path = take_file(tmp_path)
+    good = refreshing.read_entry(path, READING, Settings(), About())[0]
+    log.remove([2, 3, 4, 5, 6])
+    log.add(good)
+    text = settings_text(READING, Settings()).replace("20.0", "null")
+    raw = sqlite3.connect(tmp_path / "log.db")
+    raw.execute("UPDATE take SET settings = ? WHERE id = 1", (text,))
+    raw.commit()
+    raw.close()
+    before = log.whole(1).document
+    done = refreshing.refresh(log)
+    assert done.renewed == 1 and [take for take, _ in done.kept] == [1]
+    assert "its settings cannot be used: 'tolerance_ms' is unset" in done.kept[0][1]
+    assert log.whole(1).document == before
+
+
 def test_a_refresh_that_was_cut_short_goes_on(log: Log, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was laid aside is used; a take whose settings changed meanwhile is done again."""
     monkeypatch.setattr(refreshing, "BATCH", 2)
@@ -261,8 +279,21 @@ def test_settings_survive_the_log() -> None:
     settings = Settings(15.0, 30.0, 2.0, ("eighths", "sixteenths"), 5, 12)
     assert settings_values(settings_text(reading, settings)) == (reading, settings)
     for text in ("{}", "[]", "nonsense", settings_text(reading, settings).replace("96.5", '"x"')):
-        with pytest.raises(LogError, match="settings that cannot be read"):
+        with pytest.raises(LogError, match="settings cannot be used"):
             settings_values(text)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("tolerance_ms", 0.0), ("tolerance_ms", float("nan")), ("chord_spread_ms", 501.0),
+     ("phrase_rest_beat", 0.0), ("first_bar", 10**7)],
+)  # fmt: skip
+def test_settings_have_bounds(field: str, value: float) -> None:
+    """Whoever makes settings, not the command line alone, keeps to them."""
+    with pytest.raises(UsageError, match=f"{field} .* lies outside"):
+        replace(Settings(), **{field: value})
+    with pytest.raises(UsageError, match="bars 5 to 4: the last comes before the first"):
+        Settings(first_bar=5, last_bar=4)
 
 
 def test_days_and_words_are_checked() -> None:

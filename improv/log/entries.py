@@ -12,7 +12,11 @@ from datetime import date
 from typing import Any
 
 from improv.errors import ImprovError, LogError, UsageError
+from improv.files import printable
+from improv.log.names import subdivision_called
 from improv.meter import meter_text, parse_meter
+from improv.midi_parts import check_channel
+from improv.midi_place import check_reading
 from improv.model import Reading, Settings
 
 LONGEST_WORD = 200
@@ -156,39 +160,55 @@ def settings_text(reading: Reading, settings: Settings) -> str:
 
 
 def settings_values(text: str) -> tuple[Reading, Settings]:
-    """The inverse of `settings_text`; raises `LogError` for what an import made up."""
+    """The inverse of `settings_text`; raises `LogError` for what no command line can have said."""
     try:
         given = json.loads(text)
         if not isinstance(given, dict):
-            raise TypeError("not an object")
-        meter = given.pop("meter")
-        names = given.pop("subdivisions")
-        reading_keys = set(Reading.__dataclass_fields__) - {"meter"}
-        settings_keys = set(Settings.__dataclass_fields__) - {"subdivisions"}
-        if set(given) != reading_keys | settings_keys:
-            raise ValueError("settings that are not known")
+            raise TypeError("they are no object")
         _check_types(given)
-        return (
-            Reading(
-                **{k: given[k] for k in reading_keys},
-                meter=None if meter is None else parse_meter(meter),
-            ),
-            Settings(
-                **{k: given[k] for k in settings_keys},
-                subdivisions=None if names is None else tuple(map(str, names)),
-            ),
+        meter, names = given.pop("meter"), given.pop("subdivisions")
+        for name in names or ():
+            subdivision_called(name)
+        reading = Reading(
+            **{k: given[k] for k in Reading.__dataclass_fields__ if k in given},
+            meter=None if meter is None else parse_meter(meter),
         )
-    except (ImprovError, ValueError, TypeError, KeyError, AttributeError) as fault:
-        raise LogError(f"settings that cannot be read ({fault})") from None
+        check_reading(reading)
+        check_channel(reading.channel)
+        settings = Settings(
+            **{k: given[k] for k in Settings.__dataclass_fields__ if k in given},
+            subdivisions=None if names is None else tuple(names),
+        )
+        return reading, settings
+    except (ImprovError, ValueError, TypeError, OverflowError) as fault:
+        raise LogError(f"its settings cannot be used: {fault}") from None
+
+
+_FIELDS = {**Reading.__dataclass_fields__, **Settings.__dataclass_fields__}
+_TYPES: dict[str, tuple[type, ...]] = {
+    **dict.fromkeys(("meter", "track", "backing"), (str,)),
+    **dict.fromkeys(("count_in_bars", "channel", "first_bar", "last_bar"), (int,)),
+    "find_start": (bool,),
+    "subdivisions": (list,),
+}
+"""What a setting is in JSON; those not named here are numbers."""
 
 
 def _check_types(given: dict[str, Any]) -> None:
-    """Numbers are numbers and words are words, whoever wrote the file they came from."""
-    words = {"track", "backing"}
-    for key, value in given.items():
-        allowed: tuple[type, ...] = (str,) if key in words else (int, float)
-        if value is not None and not isinstance(value, allowed):
-            raise TypeError(f"'{key}' is {value!r}")
+    """Every setting is there and of its type; only what may be left unstated is null."""
+    for key in sorted({*_FIELDS, *given}):
+        if key not in given:
+            raise ValueError(f"'{key}' is missing")
+        if key not in _FIELDS:
+            raise ValueError(f"'{printable(key)[:40]}' is not known")
+        value, allowed = given[key], _TYPES.get(key, (int, float))
+        if value is None and _FIELDS[key].default is None:
+            continue
+        if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
+            raise TypeError(f"'{key}' is {_said(value)}")
+    names = given["subdivisions"]
+    if names is not None and not (names and all(isinstance(name, str) for name in names)):
+        raise TypeError("'subdivisions' is no list of names")
 
 
 def differing(old: str, new: str) -> tuple[str, ...]:
@@ -202,4 +222,4 @@ def differing(old: str, new: str) -> tuple[str, ...]:
 
 
 def _said(value: Any) -> str:
-    return "unset" if value is None else str(value)
+    return "unset" if value is None else printable(str(value))[:80]

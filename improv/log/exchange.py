@@ -133,13 +133,22 @@ def _entries(text: bytes, place: Path) -> Iterator[tuple[int, Entry]]:
             try:
                 yield number, _entry(json.loads(line), place.parent / MIDI)
             except (ImprovError, ValueError, TypeError, KeyError, RecursionError) as fault:
-                told = f"'{fault.args[0]}' is missing" if isinstance(fault, KeyError) else fault
                 raise LogError(
-                    f"{shown(place)}: line {number} is not a take of a practice log ({told}); "
-                    "takes before it may have been added"
+                    f"{shown(place)}: line {number} is not a take of a practice log "
+                    f"({_fault(fault)}); put that line right or take it out, and import again "
+                    "(takes before it may have been added)"
                 ) from None
     if number == 0:
         raise LogError(f"{shown(place)}: holds no takes")
+
+
+def _fault(fault: Exception) -> str:
+    """What is wrong with a line, in words."""
+    if isinstance(fault, KeyError):
+        return f"'{fault.args[0]}' is missing"
+    if isinstance(fault, json.JSONDecodeError | UnicodeDecodeError | RecursionError):
+        return "it is no JSON: a take is one whole line in braces"
+    return str(fault)
 
 
 def _entry(line: Any, folder: Path) -> Entry:
