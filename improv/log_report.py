@@ -26,7 +26,7 @@ def list_lines(rows: Sequence[Row]) -> list[str]:
     cells = [
         (
             str(row.id), row.day or "-", _cut(row.player or "-", 12), _cut(row.tune or "-", 14),
-            f"{row.tempo_bpm:.0f}", _ms(row.spread_ms), _percent(row.in_pocket),
+            f"{round(row.tempo_bpm, 2):g}", _ms(row.spread_ms), _percent(row.in_pocket),
             _percent(row.off_grid), ", ".join(map(short_name, row.subdivisions)) or "-",
         )
         for row in rows

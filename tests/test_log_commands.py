@@ -226,6 +226,27 @@ def test_removing_what_is_not_there_removes_nothing(tmp_path: Path) -> None:
     assert "2 takes" in run("log", "list").stdout
 
 
+@pytest.mark.parametrize(
+    "words", [("log", "list"), ("log", "export", "-", "--format", "csv"), ("compare",), ("safety",)]
+)
+def test_misspelt_filters_are_told(tmp_path: Path, words: tuple[str, ...]) -> None:
+    """Every command with filters refuses what can find nothing, and takes short names."""
+    fill(tmp_path)
+    misspelt = run(*words, "--subdivision", "eigths")
+    assert misspelt.exit_code == 2 and "did you mean 'eighths'?" in misspelt.stderr
+    upside_down = run(*words, "--since", "2026-03-01", "--until", "2026-02-01")
+    assert upside_down.exit_code == 2 and "no day lies between" in upside_down.stderr
+    assert run(*words, "--subdivision", "16ths").stdout == run(*words).stdout
+
+
+def test_the_class_view_takes_a_player_however_spelt(tmp_path: Path) -> None:
+    """Upper and lower case of any letter: one player, with all the takes."""
+    fill(tmp_path, ("Zoë", "ZOË"), days=4)
+    assert "8 takes over 21 days" in run("compare", "--player", "zoë").stdout
+    told = run("compare", "--class").stdout
+    assert told.count("Zoë") == 1 and "ZOË" not in told
+
+
 def test_safety_command(tmp_path: Path) -> None:
     """The map in words, as data, as a picture."""
     fill(tmp_path)

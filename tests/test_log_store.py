@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import stat
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from improv.errors import LogError, TakeError, UsageError
 from improv.log import refresh as refreshing
 from improv.log.entries import About, Filter, settings_text, settings_values
 from improv.log.store import Log
+from improv.log_report import list_lines
 from improv.meter import parse_meter
 from improv.model import Reading, Settings
 from tests.log_material import READING, entry, entry_of, take_file
@@ -50,6 +52,8 @@ FILTERS = [
     (Filter(tempo_high_bpm=100.0), {1, 2, 4, 5, 6}),
     (Filter(subdivision="sixteenths"), {1, 2, 3, 4, 5, 6}),
     (Filter(subdivision="septuplets"), set()),
+    (Filter(subdivision="16ths"), {1, 2, 3, 4, 5, 6}),
+    (Filter(subdivision="Triplets"), set()),
     (Filter(tags=("class",)), {1, 2, 4}),
     (Filter(tags=("CLASS", "warm")), {1}),
     (Filter(ids=(2, 5, 99)), {2, 5}),
@@ -70,6 +74,54 @@ def test_an_upside_down_tempo_range_is_refused(log: Log) -> None:
     """From 120 to 90 BPM lies nothing."""
     with pytest.raises(UsageError, match="ends below where it begins"):
         log.rows(Filter(tempo_low_bpm=120.0, tempo_high_bpm=90.0))
+
+
+@pytest.mark.parametrize(
+    ("which", "message"),
+    [
+        (Filter(subdivision="eigths"), "no subdivision 'eigths'; did you mean 'eighths'?"),
+        (Filter(subdivision="17ths"), "no subdivision '17ths'; did you mean '16ths'?"),
+        (Filter(subdivision="zz"), "no subdivision 'zz'; it can be: half notes, quarters"),
+        (Filter(since="2026-03-01", until="2026-02-01"), "no day lies between 2026-03-01 and"),
+    ],
+)
+def test_a_filter_that_can_find_nothing_is_refused(log: Log, which: Filter, message: str) -> None:
+    """A misspelt word is not an empty log: lists, players and material all say so."""
+    for find in (log.rows, log.players, log.material):
+        with pytest.raises(UsageError, match=re.escape(message)):
+            find(which)
+
+
+@pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 93.0, 133.0, 177.0, 300.0])
+def test_a_tempo_is_found_as_the_file_can_say_it(tmp_path: Path, tempo_bpm: float) -> None:
+    """Whole microseconds to the quarter (90 BPM: 666667) are the tempo they stand for."""
+    for beat_quarter in (1.0, 1.5, 2.0):
+        for step in (int, round):
+            written = 60e6 / beat_quarter / step(60e6 / beat_quarter / tempo_bpm)
+            base = entry_of(1)
+            head = {**base.document["take"], "tempo_bpm": round(written, 6)}
+            made = replace(base, document={**base.document, "take": head})
+            with Log.open(tmp_path / f"{beat_quarter}{step.__name__}.db", create=True) as log:
+                log.add(made)
+                assert len(log.rows(Filter(tempo_low_bpm=tempo_bpm, tempo_high_bpm=tempo_bpm))) == 1
+                assert not log.rows(Filter(tempo_low_bpm=tempo_bpm + 0.1))
+                assert not log.rows(Filter(tempo_high_bpm=tempo_bpm - 0.1))
+                assert f"  {tempo_bpm:g}  " in list_lines(log.rows())[1]
+
+
+def test_case_counts_in_no_alphabet(tmp_path: Path) -> None:
+    """Names and tags that differ in case alone are one, beyond ASCII and with any accent."""
+    spelt = ("Zoë", "ZOË", "zoe\u0308", "Straße", "STRASSE", "Анна", "АННА")
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        for number, name in enumerate(spelt):
+            log.add(entry_of(number, name, f"{name} Blues", tags=(f"{name} mood",)))
+        assert log.players() == ["Straße", "Zoë", "Анна"]
+        for name, takes in (("ZOË", {1, 2, 3}), ("straße", {4, 5}), ("анна", {6, 7})):
+            for which in (
+                Filter(player=name), Filter(tune=f"{name} blues"), Filter(tags=(f"{name} Mood",)),
+            ):  # fmt: skip
+                assert {row.id for row in log.rows(which)} == takes
+    assert About(tags=("Größe", "GRÖSSE", "b")).checked().tags == ("b", "Größe")
 
 
 def test_a_take_comes_back_whole(log: Log) -> None:

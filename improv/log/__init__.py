@@ -1,6 +1,7 @@
 """The practice log: one SQLite file that keeps takes, how they were read, what was heard.
 
     entries    what goes in and comes out: Entry, Filter, Row, Whole
+    names      one rule for upper and lower case; subdivisions by any of their names
     schema     the tables, and the way from every earlier version to this one
     opening    the only place that opens the file: checks, creation, crash care, errors
     store      Log: add, find, show, remove, material for comparisons, backup

@@ -13,7 +13,7 @@ from typing import Any
 
 from improv.errors import ImprovError, LogError, UsageError
 from improv.files import printable
-from improv.log.names import subdivision_called
+from improv.log.names import fold, subdivision_called
 from improv.meter import meter_text, parse_meter
 from improv.midi_parts import check_channel
 from improv.midi_place import check_reading
@@ -43,9 +43,10 @@ class About:
         ):
             if len(text) > most:
                 raise UsageError(f"the {what} is longer than {most} characters; shorten it")
-        tags = tuple(sorted({clean(t) for t in self.tags} - {""}, key=str.casefold))
+        tags = {fold(tag): tag for tag in map(clean, reversed(self.tags)) if tag}
         day = None if self.day is None else parse_day(self.day)
-        return About(clean(self.player), clean(self.tune), day, tags, self.note.strip())
+        kept = tuple(tags[folded] for folded in sorted(tags))
+        return About(clean(self.player), clean(self.tune), day, kept, self.note.strip())
 
 
 @dataclass(frozen=True, eq=False)

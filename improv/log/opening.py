@@ -19,6 +19,7 @@ from urllib.parse import quote
 from improv.errors import LogError
 from improv.files import shown
 from improv.log import schema
+from improv.log.names import fold
 
 BUSY_SEC = 5.0
 _HEADER_BYTES = 100
@@ -199,6 +200,7 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"file:{quote(os.fsencode(os.path.abspath(path)))}?{mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=BUSY_SEC, isolation_level=None)
     try:
+        connection.create_function("fold", 1, fold, deterministic=True)
         for pragma in ("foreign_keys = ON", "secure_delete = ON", "synchronous = FULL"):
             connection.execute(f"PRAGMA {pragma}").fetchall()
     except BaseException:

@@ -33,6 +33,7 @@ from improv.log.entries import (
     differing,
     settings_text,
 )
+from improv.log.names import fold
 from improv.log.queries import where
 from improv.log.schema import Packed, put_analysis, stage, staged, unpack
 from improv.material import Material
@@ -190,15 +191,15 @@ class Log:
             )
 
     def players(self, which: Filter = Filter()) -> list[str]:  # noqa: B008 (frozen)
-        """The players of the takes a filter finds, in alphabetical order."""
+        """The players of the takes a filter finds, in alphabetical order.
+
+        Names that differ in case alone are one player's, spelt as at first.
+        """
         clause, values = where(which)
-        found = self._all(
-            f"SELECT DISTINCT take.player{_FROM}{clause} ORDER BY take.player", values
-        )
         unique: dict[str, str] = {}
-        for (name,) in found:
-            unique.setdefault(name.casefold(), name)
-        return list(unique.values())
+        for (name,) in self._all(f"SELECT take.player{_FROM}{clause} ORDER BY take.id", values):
+            unique.setdefault(fold(name), name)
+        return [unique[folded] for folded in sorted(unique)]
 
     def material(self, which: Filter = Filter()) -> Material:  # noqa: B008 (frozen)
         """The takes a filter finds, ready to be compared."""
