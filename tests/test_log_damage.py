@@ -145,6 +145,60 @@ def test_every_earlier_version_is_brought_up_to_date(tmp_path: Path, fixture: Pa
     fresh.close()
 
 
+def as_version_2(path: Path, parts: dict[int, str]) -> None:
+    """Makes a log one of version 2: parts are the words they were asked for with."""
+    raw = sqlite3.connect(path)
+    for take, words in parts.items():
+        raw.execute("UPDATE take SET part = ? WHERE id = ?", (words, take))
+    raw.execute("PRAGMA user_version = 2")
+    raw.commit()
+    raw.close()
+
+
+def test_takes_kept_twice_by_an_earlier_version_all_stay(tmp_path: Path) -> None:
+    """Which of them is the take from now on is settled; nothing is taken away."""
+    path = tmp_path / "log.db"
+    one = entry_of(1)
+    with Log.open(path, create=True) as log:
+        log.add_many([one, entry_of(2)])
+    as_version_2(path, {1: "[null, null]", 2: "[null, null]"})
+    raw = sqlite3.connect(path)
+    columns = "file, backing, file_name, player, tune, day, note, added"
+    for track in ("solo", "flute"):
+        raw.execute(
+            f"INSERT INTO take (part, settings, {columns}) SELECT ?, replace(settings, "
+            f"'\"track\": null', ?), {columns} FROM take WHERE id = 1",
+            (f'["{track}", null]', f'"track": "{track}"'),
+        )
+    raw.execute("INSERT INTO analysis SELECT id, made_by, made, tempo_bpm, meter, notes, offset_ms,"
+                " spread_ms, in_pocket, off_grid, cells, document FROM analysis, take"
+                " WHERE analysis.take = 1 AND id > 2")  # fmt: skip
+    raw.commit()
+    raw.close()
+    with Log.open(path) as log:
+        assert [row.id for row in log.rows()] == [1, 2, 3, 4]
+        assert log.add(one).id == 1 and log.add(entry_of(2)).id == 2
+        assert all(log.whole(take).document for take in (1, 2, 3, 4))
+    raw = sqlite3.connect(path)
+    kept = raw.execute("SELECT id, part FROM take ORDER BY id").fetchall()
+    raw.close()
+    assert kept == [(1, "[2, [1]]"), (2, "[2, [1]]"), (3, '["solo", null]'), (4, '["flute", null]')]
+
+
+def test_a_log_of_version_2_is_looked_at_where_it_cannot_be_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its tables are the same; only the next one who may write brings it up to date."""
+    path = full_log(tmp_path / "log.db", 2)
+    as_version_2(path, {1: "[null, null]"})
+    before = path.read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr(opening, "_writable", lambda _: False)
+        with Log.open(path, writing=False) as log:
+            assert len(log.rows()) == 2
+    assert path.read_bytes() == before
+
+
 def test_there_is_a_fixture_for_every_earlier_version() -> None:
     """Raising the version means keeping the text of the one left behind."""
     assert [p.stem for p in VERSIONS] == [f"version_{v}" for v in range(1, schema.VERSION)]

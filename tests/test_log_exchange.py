@@ -138,6 +138,7 @@ SETTINGS: list[tuple[str, Any, str]] = [
     ("subdivisions", "eighths", "'subdivisions' is eighths"),
     ("first_bar", 10**30, "first_bar 1e\\+30 lies outside"),
     ("x", 1, "'x' is not known"),
+    ("track", "flute", "track 'flute' is not in this file"),
 ]
 
 

@@ -16,12 +16,12 @@ import pytest
 from improv.cells import from_document
 from improv.errors import LogError, TakeError, UsageError
 from improv.log import refresh as refreshing
-from improv.log.entries import About, Filter, settings_text, settings_values
+from improv.log.entries import About, Entry, Filter, settings_text, settings_values
 from improv.log.store import Log
 from improv.log_report import list_lines
 from improv.meter import parse_meter
 from improv.model import Reading, Settings
-from tests.log_material import READING, entry, entry_of, take_file
+from tests.log_material import READING, entry, entry_of, take_file, two_part_bytes
 
 
 @pytest.fixture
@@ -168,13 +168,36 @@ def test_the_same_take_twice_is_noticed(log: Log) -> None:
     assert len(log.rows()) == 6
 
 
+def in_part(track: str | None = None, channel: int | None = None, only: bool = False) -> Entry:
+    """A take of the file of two players, or (`only`) of the file of one, as asked for."""
+    midi = entry(1).midi if only else two_part_bytes()
+    return replace(entry(1), midi=midi, reading=replace(READING, track=track, channel=channel))
+
+
 def test_two_parts_of_one_file_are_two_takes(log: Log) -> None:
     """A file with several players is kept once for each part."""
-    one = replace(entry_of(1), reading=replace(READING, channel=2))
-    assert log.add(one).new
-    assert log.whole(7).digest == log.whole(1).digest
-    log.remove([7])
-    assert log.whole(1).midi == entry_of(1).midi
+    assert log.add(in_part("solo")).id == 7
+    assert log.add(in_part("bass")).id == 8
+    assert log.whole(7).digest == log.whole(8).digest
+    log.remove([8])
+    assert log.whole(7).midi == two_part_bytes()
+    with pytest.raises(TakeError, match="track 'flute' is not in this file"):
+        log.add(in_part("flute"))
+
+
+def test_a_part_is_the_same_however_it_is_asked_for(log: Log) -> None:
+    """By name, number or channel, or because there is no other: nothing is kept twice."""
+    asked: list[tuple[str | None, int | None]] = [
+        (None, None), ("solo", None), ("SOLO", None), ("2", None), (None, 1), ("2", 1),
+    ]  # fmt: skip
+    first = log.add(in_part(only=True))
+    for track, channel in asked:
+        told = log.add(in_part(track, channel, only=True))
+        assert (told.id, told.new, told.differs) == (first.id, False, ())
+    bass = log.add(in_part("bass"))
+    for track, channel in (("3", None), (None, 2), ("Bass", 2)):
+        assert log.add(in_part(track, channel)).id == bass.id
+    assert len(log.rows()) == 8
 
 
 def test_several_takes_are_added_all_or_none(log: Log) -> None:

@@ -9,11 +9,13 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 from improv.errors import ImprovError, LogError, UsageError
 from improv.files import printable
 from improv.log.names import fold, subdivision_called
+from improv.log.parts import part_of
 from improv.meter import meter_text, parse_meter
 from improv.midi_parts import check_channel
 from improv.midi_place import check_reading
@@ -67,10 +69,10 @@ class Entry:
     made_by: str | None = None
     made: str | None = None
 
-    @property
+    @cached_property
     def part(self) -> str:
-        """Which part of the file the take is: the same file may hold several players."""
-        return json.dumps([self.reading.track, self.reading.channel])
+        """Which part of the file the take is; raises `TakeError` where it holds none such."""
+        return part_of(self.midi, self.file_name, self.reading)
 
 
 @dataclass(frozen=True)
@@ -213,11 +215,14 @@ def _check_types(given: dict[str, Any]) -> None:
 
 
 def differing(old: str, new: str) -> tuple[str, ...]:
-    """The settings in which two settings texts differ, as `tempo_bpm 96 -> 100`."""
+    """The settings in which two readings of one part differ, as `tempo_bpm 96 -> 100`.
+
+    How the part was asked for is no difference.
+    """
     was, now = json.loads(old), json.loads(new)
     return tuple(
         f"{key} {_said(was.get(key))} -> {_said(now.get(key))}"
-        for key in sorted({*was, *now})
+        for key in sorted({*was, *now} - {"track", "channel"})
         if was.get(key) != now.get(key)
     )
 

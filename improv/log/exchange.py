@@ -172,10 +172,12 @@ def _entry(line: Any, folder: Path) -> Entry:
     if not sound(document):
         document = analyzed(midi, words["file_name"], text, backing)
         made_by = made = ""
-    return Entry(
+    entry = Entry(
         midi, words["file_name"], reading, settings, document, about.checked(), backing,
         made_by or None, made or None,
     )  # fmt: skip
+    _ = entry.part  # a file in which there is no such part is refused here, with the line
+    return entry
 
 
 def _get(digest: Any, folder: Path) -> bytes:

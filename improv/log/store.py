@@ -96,16 +96,20 @@ class Log:
             Packed.of(e.document, e.made_by or improv.__version__, e.made or _now())
             for e in entries
         ]
+        parts = [e.part for e in entries]  # a file that has no such part is told first
         with self._writing():
-            return [self._put(e, new, replace) for e, new in zip(entries, ready, strict=True)]
+            return [
+                self._put(e, part, new, replace)
+                for e, part, new in zip(entries, parts, ready, strict=True)
+            ]
 
-    def _put(self, entry: Entry, new: Packed, replace: bool) -> Added:
+    def _put(self, entry: Entry, part: str, new: Packed, replace: bool) -> Added:
         digest = self._keep_file(entry.midi)
         backing = None if entry.backing is None else self._keep_file(entry.backing)
         text = settings_text(entry.reading, entry.settings)
         found = self._one(
             "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?",
-            (digest, entry.part),
+            (digest, part),
         )
         if found is not None:
             differs = differing(found[1], text)
