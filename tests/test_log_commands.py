@@ -100,6 +100,32 @@ def test_text_fits_in_80_columns(tmp_path: Path) -> None:
         assert lines and max(map(len, lines)) <= 80
 
 
+def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
+    """On --replace, what is said to be empty goes; what is not said stays."""
+    take = take_file(tmp_path)
+    said = ("--player", "Ana", "--tags", "class", "--note", "new reeds", "--date", "2026-03-01")
+    assert run("log", "add", take, "--start", 1, *said).exit_code == 0
+    assert run("log", "add", take, "--start", 1, "--note", "").stdout.count("nothing changed") == 1
+    assert "new reeds" in run("log", "show", 1).stdout
+    cleared = ("--note", "", "--tags", " ", "--date", "")
+    assert run("log", "add", take, "--start", 1, "--replace", *cleared).exit_code == 0
+    shown = run("log", "show", 1).stdout
+    assert "Ana" in shown and "unknown day" in shown
+    assert "reeds" not in shown and "class" not in shown
+    assert '(--note "" or --tags "")' in " ".join(run("log", "add", "--help").stdout.split())
+
+
+def test_add_tells_the_warnings(tmp_path: Path) -> None:
+    """What `analyze` warns of is told on standard error when a take is kept or replaced."""
+    take = take_file(tmp_path)
+    for extra in ((), ("--replace",)):
+        done = run("log", "add", take, "--start", 1, "--tempo", 140, *extra)
+        warned = run("analyze", take, "--start", 1, "--tempo", 140, "--format", "csv").stderr
+        assert "The file says 96 quarter notes per minute" in warned
+        assert done.exit_code == 0 and done.stderr == warned
+    assert run("log", "add", take, "--start", 1, "--replace").stderr == ""
+
+
 def test_add_makes_no_log_for_a_file_that_is_no_take(tmp_path: Path) -> None:
     """A broken file is refused in one line, and no log appears."""
     bad = tmp_path / "bad.mid"
@@ -223,6 +249,8 @@ def test_removing_what_is_not_there_removes_nothing(tmp_path: Path) -> None:
     fill(tmp_path, days=2)
     done = run("log", "remove", 1, 9, "--yes")
     assert done.exit_code == 2 and "there is no take 9" in done.stderr
+    shown = run("log", "show", 9)
+    assert shown.exit_code == 2 and "there is no take 9" in shown.stderr
     assert "2 takes" in run("log", "list").stdout
 
 

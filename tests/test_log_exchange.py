@@ -6,13 +6,14 @@ import csv
 import io
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from improv.errors import LogError
-from improv.log.entries import Filter
+from improv.log.entries import About, Filter
 from improv.log.exchange import csv_text, export_folder, import_folder, sound
 from improv.log.store import Log
 from tests.log_material import entry, entry_of
@@ -45,6 +46,19 @@ def test_everything_comes_back(tmp_path: Path) -> None:
                 y.midi, y.document, y.settings_text, y.note, y.made, y.made_by,
             )  # fmt: skip
             assert a.tags == b.tags
+
+
+def test_a_second_export_is_the_first(tmp_path: Path) -> None:
+    """Nothing changes on the way through another log, not even when a take was first kept."""
+    with filled(tmp_path) as log, Log.open(tmp_path / "other.db", create=True) as other:
+        long_ago = "2020-02-29T08:00:00+00:00"
+        log.add(replace(entry_of(4), added=long_ago, about=About(note="a\nnote", tags=("b", "A"))))
+        assert log.whole(4).added == long_ago
+        export_folder(log, Filter(), tmp_path / "out")
+        import_folder(other, tmp_path / "out")
+        export_folder(other, Filter(), tmp_path / "again")
+    for file in ("takes.jsonl", *(f"midi/{p.name}" for p in (tmp_path / "out/midi").iterdir())):
+        assert (tmp_path / "again" / file).read_bytes() == (tmp_path / "out" / file).read_bytes()
 
 
 def test_a_filter_exports_only_what_it_finds(tmp_path: Path) -> None:
@@ -110,6 +124,7 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
         "there is no such file",
     ),
     "a word that is none": (broken(lambda d: d.update(player=5)), "line 2 .*not text"),
+    "a time that is none": (broken(lambda d: d.update(added="soon")), "line 2 .*not a time like"),
     "a day that is none": (broken(lambda d: d.update(day="soon")), "line 2 .*not a date"),
     "a list": (lambda f: (f / "takes.jsonl").write_text("[1, 2]\n"), "line 1 is not a take"),
 }

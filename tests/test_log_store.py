@@ -135,7 +135,7 @@ def test_a_take_comes_back_whole(log: Log) -> None:
         "Ana", "Late Bus", "2026-01-10", ("class", "warm"),
     )  # fmt: skip
     assert row.subdivisions == ("eighths", "sixteenths")
-    with pytest.raises(LogError, match="there is no take 99"):
+    with pytest.raises(UsageError, match="there is no take 99"):
         log.whole(99)
 
 
@@ -166,6 +166,29 @@ def test_the_same_take_twice_is_noticed(log: Log) -> None:
     row = log.whole(1).row
     assert (row.player, row.tune, row.tags) == ("Ana", "New Tune", ("class", "warm"))
     assert len(log.rows()) == 6
+
+
+def test_a_replaced_take_has_what_is_said_now(log: Log) -> None:
+    """Words said take the old ones' place, words not said leave them, empty ones clear them."""
+    said = About("Ana", "Late Bus", "2026-03-01", ("class", "warm"), "new reeds")
+    one = replace(entry_of(70), about=said)
+    take = log.add(one).id
+
+    def now(about: About) -> tuple[object, ...]:
+        assert log.add(replace(one, about=about), replace=True).replaced
+        whole = log.whole(take)
+        row = whole.row
+        return row.player, row.tune, row.day, row.tags, whole.note
+
+    old = ("Ana", "Late Bus", "2026-03-01")
+    assert now(About()) == (*old, ("class", "warm"), "new reeds")
+    assert now(About(tags=("cold",))) == (*old, ("cold",), "new reeds")
+    assert now(About(note="old reeds")) == (*old, ("cold",), "old reeds")
+    assert now(About(cleared=frozenset({"tags", "tune"}))) == (
+        "Ana", "", "2026-03-01", (), "old reeds",
+    )  # fmt: skip
+    everything = frozenset({"player", "tune", "day", "tags", "note"})
+    assert now(About(cleared=everything)) == ("", "", None, (), "")
 
 
 def in_part(track: str | None = None, channel: int | None = None, only: bool = False) -> Entry:

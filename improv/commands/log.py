@@ -14,7 +14,7 @@ from improv.commands.log_options import (
     take_numbers,
 )
 from improv.commands.options import take_options
-from improv.commands.output import Out, Progress, say
+from improv.commands.output import Out, Progress, say, say_warnings
 from improv.errors import ImprovError, UsageError
 from improv.files import printable, shown
 from improv.log.entries import About, Filter
@@ -59,7 +59,9 @@ def add(
     """Analyze takes and keep them in the practice log.
 
     The file's bytes are kept with the settings and the analysis. A take that is there
-    already is told and left as it is; --replace reads it anew.
+    already is told and left as it is; --replace reads it anew, as said here. What is said
+    of it then takes the place of what was; an empty text (--note "" or --tags "") takes it
+    away, and what is not said at all stays.
     """
     from improv.commands.keeping import Keeper
 
@@ -68,7 +70,7 @@ def add(
     with Keeper(log_file, about, replace) as keeper, Progress(takes) as progress:
         for path in progress:
             try:
-                told = keeper.keep(path, reading, settings)
+                told, analysis = keeper.keep(path, reading, settings)
             except ImprovError as error:
                 if len(takes) == 1:
                     raise
@@ -78,6 +80,7 @@ def add(
                 continue
             progress.clear()
             click.echo(told)
+            say_warnings(analysis)
     if errors:
         raise SystemExit(min(error.exit_status for error in errors))
 

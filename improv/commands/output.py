@@ -10,8 +10,10 @@ from typing import TextIO
 
 import click
 
+from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_text
+from improv.model import Analysis
 
 
 def refuse_overwriting(
@@ -68,6 +70,12 @@ def _let_go_of_stdout() -> None:
 def say(text: str) -> None:
     """One line for the user beside the result, on standard error."""
     click.echo(text, err=True)
+
+
+def say_warnings(analysis: Analysis) -> None:
+    """What the reader and the analysis had to say of a take, on standard error."""
+    for warning in all_warnings(analysis):
+        say(f"Warning: {printable(analysis.take.name)}: {printable(warning)}")
 
 
 class Progress:

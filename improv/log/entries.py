@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 
@@ -27,13 +27,18 @@ LONGEST_NOTE = 20_000
 
 @dataclass(frozen=True)
 class About:
-    """What the player says about a take."""
+    """What the player says about a take.
+
+    `cleared` names the fields said to be empty, which is more than not being said: what a
+    take had there is taken away where it is replaced.
+    """
 
     player: str = ""
     tune: str = ""
     day: str | None = None
     tags: tuple[str, ...] = ()
     note: str = ""
+    cleared: frozenset[str] = frozenset()
 
     def checked(self) -> About:
         """The same, tidied; raises `UsageError` for what cannot be kept."""
@@ -48,15 +53,16 @@ class About:
         tags = {fold(tag): tag for tag in map(clean, reversed(self.tags)) if tag}
         day = None if self.day is None else parse_day(self.day)
         kept = tuple(tags[folded] for folded in sorted(tags))
-        return About(clean(self.player), clean(self.tune), day, kept, self.note.strip())
+        note = self.note.strip()
+        return About(clean(self.player), clean(self.tune), day, kept, note, self.cleared)
 
 
 @dataclass(frozen=True, eq=False)
 class Entry:
     """One take to be kept: its file's bytes, how it was read, what was heard, what is said.
 
-    `made_by` and `made` say which improv made the analysis and when, where it was not this
-    one and now.
+    `made_by` and `made` say which improv made the analysis and when, `added` when the take
+    was first kept, where it was not this one and now.
     """
 
     midi: bytes
@@ -68,6 +74,7 @@ class Entry:
     backing: bytes | None = None
     made_by: str | None = None
     made: str | None = None
+    added: str | None = None
 
     @cached_property
     def part(self) -> str:
@@ -151,6 +158,16 @@ def parse_day(text: str) -> str:
         return date.fromisoformat(text.strip()).isoformat()
     except ValueError:
         raise UsageError(f"'{text}' is not a date like 2026-03-01") from None
+
+
+def parse_moment(text: str) -> str:
+    """A day and a time as the log writes them, checked; raises `UsageError`."""
+    try:
+        if datetime.fromisoformat(text).tzinfo is not None:
+            return text
+    except ValueError:
+        pass
+    raise UsageError(f"'{printable(text)[:40]}' is not a time like 2026-03-01T18:30:00+00:00")
 
 
 def settings_text(reading: Reading, settings: Settings) -> str:

@@ -29,7 +29,7 @@ from typing import Any
 from improv.cells import from_document
 from improv.errors import ImprovError, LogError
 from improv.files import AnyPath, read_bytes, shown, write_bytes
-from improv.log.entries import About, Entry, Filter, Whole, settings_values
+from improv.log.entries import About, Entry, Filter, Whole, parse_moment, settings_values
 from improv.log.refresh import analyzed
 from improv.log.store import Log
 from improv.measures import MEASURES, values
@@ -41,6 +41,8 @@ TAKES = "takes.jsonl"
 MIDI = "midi"
 LARGEST_LIST_BYTES = 2**31
 BATCH = 50
+WORDS = ("file_name", "player", "tune", "note", "added", "made_by", "made")
+"""What is text in a line."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
@@ -160,9 +162,10 @@ def _entry(line: Any, folder: Path) -> Entry:
     reading, settings = settings_values(text)
     midi = _get(line["midi"], folder)
     backing = None if line["backing"] is None else _get(line["backing"], folder)
-    words = {k: line[k] for k in ("file_name", "player", "tune", "note", "made_by", "made")}
-    if any(not isinstance(word, str) for word in words.values()):
-        raise TypeError("a word is not text")
+    words = {k: line[k] for k in WORDS}
+    for key, word in words.items():
+        if not isinstance(word, str):
+            raise TypeError(f"'{key}' is not text")
     day = line["day"]
     tags = line["tags"]
     if not (day is None or isinstance(day, str)) or not isinstance(tags, list):
@@ -174,7 +177,7 @@ def _entry(line: Any, folder: Path) -> Entry:
         made_by = made = ""
     entry = Entry(
         midi, words["file_name"], reading, settings, document, about.checked(), backing,
-        made_by or None, made or None,
+        made_by or None, made or None, parse_moment(words["added"]),
     )  # fmt: skip
     _ = entry.part  # a file in which there is no such part is refused here, with the line
     return entry

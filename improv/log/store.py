@@ -2,7 +2,8 @@
 
 Every change is one transaction: it is whole on the disk when the call returns, or it never
 was. Two programs may write at once; the second waits up to `opening.BUSY_SEC` and then says
-that the log is busy. All methods raise `LogError`.
+that the log is busy. All methods raise `LogError`; those that are asked for what there is
+not, `UsageError`.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 
 import improv
 from improv.cells import CELL, Kind
-from improv.errors import LogError
+from improv.errors import LogError, UsageError
 from improv.files import AnyPath, shown
 from improv.log import opening
 from improv.log.entries import (
@@ -86,7 +87,7 @@ class Log:
         """Keeps a take. One that is there already is left alone and told (`Added.new` False).
 
         `replace` reads it anew under the entry's settings and puts what is said of it in
-        place of what was; left out are words nobody gave.
+        place of what was; words nobody gave stay, those said to be empty go.
         """
         return self.add_many([entry], replace=replace)[0]
 
@@ -124,6 +125,8 @@ class Log:
         else:
             take = int(found[0])
             self._update_take(take, about, backing, text)
+        if about.tags or "tags" in about.cleared:
+            self._run("DELETE FROM tag WHERE take = ?", (take,))
         for tag in about.tags:
             self._run("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
         put_analysis(self._connection, take, new)
@@ -138,7 +141,7 @@ class Log:
             "settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 digest, entry.part, backing, entry.file_name, about.player, about.tune,
-                about.day, about.note, _now(), text,
+                about.day, about.note, entry.added or _now(), text,
             ),
         )  # fmt: skip
         assert cursor.lastrowid is not None
@@ -148,7 +151,7 @@ class Log:
         self._run("UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take))
         for column in ("player", "tune", "day", "note"):
             value = getattr(about, column)
-            if value:
+            if value or column in about.cleared:
                 self._run(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
 
     def _keep_file(self, data: bytes) -> str:
@@ -176,10 +179,10 @@ class Log:
         return [_row(row, names.get(row[0], []), tags.get(row[0], [])) for row in taken]
 
     def whole(self, take: int) -> Whole:
-        """One take with its bytes and its document."""
+        """One take with its bytes and its document; `UsageError` for one that is not there."""
         rows = self.rows(Filter(ids=(take,)))
         if not rows:
-            raise LogError(f"{shown(self.path)}: there is no take {take}; see 'improv log list'")
+            raise UsageError(f"{shown(self.path)}: there is no take {take}; see 'improv log list'")
         found = self._one(
             "SELECT take.note, take.added, take.file, take.settings, analysis.made_by, "
             "analysis.made, analysis.document, file.bytes, backing.bytes"
