@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import stat
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -159,6 +160,29 @@ def test_export_import_backup_refresh(tmp_path: Path) -> None:
     assert run("log", "export", "-", "--format", "csv").stdout.startswith("take,day,player")
     assert "backup written" in run("log", "backup", tmp_path / "copy.db").stdout
     assert run("log", "list", "--log", tmp_path / "copy.db").stdout == run("log", "list").stdout
+
+
+def test_an_existing_file_is_left_alone(tmp_path: Path) -> None:
+    """Neither a CSV nor a take is written over a file unless --overwrite says so."""
+    fill(tmp_path, days=2)
+    letter = tmp_path / "letter.txt"
+    for words in (
+        ("log", "export", letter, "--format", "csv"), ("log", "show", 1, "--midi", letter),
+    ):  # fmt: skip
+        letter.write_text("mine")
+        refused = run(*words)
+        assert refused.exit_code == 2 and refused.stdout == ""
+        assert "letter.txt: exists already; --overwrite replaces it" in refused.stderr
+        assert letter.read_text() == "mine"
+        done = run(*words, "--overwrite")
+        assert done.exit_code == 0 and letter.read_bytes()[:4] in (b"take", b"MThd")
+        fresh = tmp_path / f"fresh-{words[1]}"
+        done = run(*(fresh if word is letter else word for word in words))
+        assert done.exit_code == 0 and stat.S_IMODE(fresh.stat().st_mode) == 0o600
+    told = run("log", "export", tmp_path / "new.csv", "--format", "csv").stdout
+    assert told == f"{tmp_path / 'new.csv'}: 2 takes written\n"
+    folder = run("log", "export", tmp_path / "out", "--overwrite")
+    assert folder.exit_code == 2 and "a folder is always a new one" in folder.stderr
 
 
 def test_analyze_and_keep_in_one_step(tmp_path: Path) -> None:

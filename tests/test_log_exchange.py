@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import stat
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,9 +14,11 @@ from typing import Any
 
 import pytest
 
+from improv.compare import compare_sets
 from improv.errors import LogError
 from improv.log.entries import About, Filter
-from improv.log.exchange import csv_text, export_folder, import_folder, sound
+from improv.log.exchange import export_folder, import_folder, sound
+from improv.log.sheet import sheet_text
 from improv.log.store import Log
 from tests.log_material import entry, entry_of
 
@@ -39,7 +43,7 @@ def test_everything_comes_back(tmp_path: Path) -> None:
         done = import_folder(other, tmp_path / "out")
         assert (done.new, done.known) == (3, 0)
         assert import_folder(other, tmp_path / "out" / "takes.jsonl").known == 3
-        assert csv_text(other, Filter()) == csv_text(log, Filter())
+        assert sheet_text(other, Filter()) == sheet_text(log, Filter())
         for a, b in zip(log.rows(), other.rows(), strict=True):
             x, y = log.whole(a.id), other.whole(b.id)
             assert (x.midi, x.document, x.settings_text, x.note, x.made, x.made_by) == (
@@ -210,11 +214,43 @@ def test_soundness() -> None:
         assert not sound(nonsense)
 
 
+def sheet(log: Log, which: Filter = Filter()) -> list[dict[str, str]]:  # noqa: B008 (frozen)
+    """The CSV read back."""
+    return list(csv.DictReader(io.StringIO(sheet_text(log, which)[0])))
+
+
 def test_csv_is_for_spreadsheets(tmp_path: Path) -> None:
     """A row per take and subdivision; a player who is a formula becomes harmless."""
     with filled(tmp_path) as log:
-        rows = list(csv.DictReader(io.StringIO(csv_text(log, Filter()))))
-    assert len(rows) == 6
+        rows, takes = sheet(log), sheet_text(log, Filter())[1]
+    assert len(rows) == 6 and takes == 3
     assert {row["subdivision"] for row in rows} == {"eighths", "sixteenths"}
     assert [row["player"] for row in rows].count("'=HYPERLINK(1)") == 2
     assert all(float(row["spread_ms"]) > 0 for row in rows)
+
+
+def test_tags_are_told_apart_in_csv(tmp_path: Path) -> None:
+    """A tag may be of several words; a comma in one from elsewhere parts it in two."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(entry_of(1, tags=("slow blues", "class,warm")))
+        assert {row["tags"] for row in sheet(log)} == {"class,slow blues,warm"}
+        assert log.rows(Filter(tags=("slow blues", "warm")))
+
+
+def test_csv_says_what_a_comparison_says(tmp_path: Path) -> None:
+    """The spreads of two takes are the ones compared, under one memory."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add_many([entry(1), entry(2)])
+        found = compare_sets(*(log.material(Filter(ids=(take,))) for take in (1, 2)))
+        rows = {(int(r["take"]), r["subdivision"]): r for r in sheet(log)}
+    told = {f.subdivision: f for f in found.findings if f.measure.key == "spread"}
+    for name in ("eighths", "sixteenths"):
+        for take, level in ((1, told[name].before), (2, told[name].after)):
+            assert float(rows[take, name]["spread_ms"]) == pytest.approx(level, rel=1e-3)
+
+
+def test_an_export_is_the_users_alone(tmp_path: Path) -> None:
+    """Like the log itself."""
+    with filled(tmp_path) as log:
+        export_folder(log, Filter(), tmp_path / "out")
+    assert stat.S_IMODE(os.stat(tmp_path / "out").st_mode) == 0o700

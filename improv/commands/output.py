@@ -30,6 +30,15 @@ def refuse_overwriting(
             )
 
 
+def refuse_existing(output: str | None, overwrite: bool, otherwise: str = "") -> None:
+    """Raises `UsageError` where a result would replace a file and `--overwrite` was not said.
+
+    `otherwise` names another way out, where there is one.
+    """
+    if output and output != "-" and os.path.isfile(output) and not overwrite:
+        raise UsageError(f"{shown(output)}: exists already; --overwrite replaces it{otherwise}")
+
+
 def _a(noun: str) -> str:
     return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
 

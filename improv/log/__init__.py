@@ -7,7 +7,8 @@
     opening    the only place that opens the file: checks, creation, crash care, errors
     store      Log: add, find, show, remove, material for comparisons, backup
     refresh    analyze everything again, the old results staying until the new are whole
-    exchange   export and import in open formats
+    exchange   export and import in an open format
+    sheet      the log as CSV for spreadsheets
     place      where the log lies when nobody says
 
 Nothing here prints, and nothing leaves the machine.

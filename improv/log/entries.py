@@ -50,7 +50,9 @@ class About:
         ):
             if len(text) > most:
                 raise UsageError(f"the {what} is longer than {most} characters; shorten it")
-        tags = {fold(tag): tag for tag in map(clean, reversed(self.tags)) if tag}
+        # A comma parts tags, wherever they come from: lists and CSV tell them apart by it.
+        words = [clean(word) for tag in self.tags for word in tag.split(",")]
+        tags = {fold(word): word for word in reversed(words) if word}
         day = None if self.day is None else parse_day(self.day)
         kept = tuple(tags[folded] for folded in sorted(tags))
         note = self.note.strip()
