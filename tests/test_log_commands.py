@@ -90,6 +90,10 @@ def test_show_of_phrases_with_nothing_to_add() -> None:
     said = _phrase(plain, [off] * 5 + [later])
     assert said.count("; off the grid nine notes at 4.5 to the beat from beat 1 of bar 2") == 3
     assert said.endswith("; 2 more runs off the grid")
+    wild = {**unsure, "verdict": "off the grid"}
+    run_ = "nine notes at 4.5 to the beat from beat 1 of bar 2"
+    assert _phrase(wild, [off]) == f"Phrase 1, bars 2 to 4: off the grid, {run_}"
+    assert _phrase(wild, [off] * 2).endswith(f"off the grid, {run_}; off the grid {run_}")
 
 
 def test_text_fits_in_80_columns(tmp_path: Path) -> None:
