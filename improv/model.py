@@ -120,9 +120,9 @@ class Reading:
 
 
 BOUNDS: dict[str, tuple[float, float]] = {
-    "tolerance_ms": (1.0, 500.0),
-    "chord_spread_ms": (0.0, 500.0),
-    "phrase_rest_beat": (0.01, 1000.0),
+    "tolerance_ms": (1, 500),
+    "chord_spread_ms": (0, 500),
+    "phrase_rest_beat": (0.01, 1000),
     "first_bar": (-999_999, 999_999),
     "last_bar": (-999_999, 999_999),
 }

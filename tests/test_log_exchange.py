@@ -18,8 +18,10 @@ from improv.compare import compare_sets
 from improv.errors import LogError
 from improv.log.entries import About, Filter
 from improv.log.exchange import export_folder, import_folder, sound
+from improv.log.refresh import read_entry
 from improv.log.sheet import sheet_text
 from improv.log.store import Log
+from improv.model import Reading, Settings
 from tests.log_material import entry, entry_of
 
 
@@ -247,6 +249,22 @@ def test_csv_says_what_a_comparison_says(tmp_path: Path) -> None:
     for name in ("eighths", "sixteenths"):
         for take, level in ((1, told[name].before), (2, told[name].after)):
             assert float(rows[take, name]["spread_ms"]) == pytest.approx(level, rel=1e-3)
+
+
+def test_shares_in_csv_are_plain_counts(tmp_path: Path) -> None:
+    """The notes off the grid, of all attempts at a subdivision in a take."""
+    example = Path(__file__).parent.parent / "examples" / "tarek-floats.mid"
+    kept, _ = read_entry(example, Reading(), Settings(), About())
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(kept)
+        rows = {row["subdivision"]: row for row in sheet(log)}
+        found = log.material()
+    assert {"eighths", "sixteenths", "quintuplets"} <= set(rows)
+    for number, kind in enumerate(found.kinds):
+        mine = found.cells[found.cells["subdivision"] == number]
+        on, off = int(mine["on"].sum()), int(mine["off"].sum())
+        assert int(rows[kind.name]["notes"]) == on
+        assert float(rows[kind.name]["off_grid"]) == pytest.approx(off / (on + off), abs=1e-4)
 
 
 def test_an_export_is_the_users_alone(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """The log as one CSV for spreadsheets: a row per take and subdivision.
 
-Its figures are those of a comparison: the same measures of the same cells, under the one
-memory estimated from all the takes found, phrases weighted as a comparison weights them.
+Spread, offset, drift and swing are those of a comparison: the same measures of the same
+cells, under the one memory estimated from all the takes found, phrases weighted as a
+comparison weights them. The shares are plain counts of notes, as in the list of takes.
 """
 
 from __future__ import annotations
@@ -52,13 +53,14 @@ def _summaries(material: Material) -> dict[int, dict[int, list[str]]]:
     memory = memory_of(cells)
     for measure in MEASURES:
         of = values(cells, measure.key, memory)
-        weight = 1.0 / (measure.wander**2 + of.variance)
+        share = measure.key in ("pocket", "off_grid")
+        weight = of.notes if share else 1.0 / (measure.wander**2 + of.variance)
         total = np.bincount(which[of.rows], weight, len(found))
         weighted = np.bincount(which[of.rows], weight * of.value, len(found))
         columns.append(
             [
-                _cell(measure.key, value / share) if share > 0.0 else ""
-                for value, share in zip(weighted.tolist(), total.tolist(), strict=True)
+                _cell(measure.key, value / weight) if weight > 0.0 else ""
+                for value, weight in zip(weighted.tolist(), total.tolist(), strict=True)
             ]
         )
     table: dict[int, dict[int, list[str]]] = {}
