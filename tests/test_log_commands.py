@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import stat
 from datetime import date, timedelta
 from pathlib import Path
@@ -164,6 +165,25 @@ def test_export_import_backup_refresh(tmp_path: Path) -> None:
     assert run("log", "export", "-", "--format", "csv").stdout.startswith("take,day,player")
     assert "backup written" in run("log", "backup", tmp_path / "copy.db").stdout
     assert run("log", "list", "--log", tmp_path / "copy.db").stdout == run("log", "list").stdout
+
+
+def test_a_take_with_settings_that_cannot_be_used_can_be_mended(tmp_path: Path) -> None:
+    """A refresh names it and the way out; the way leads there."""
+    take, log = take_file(tmp_path), tmp_path / "log.db"
+    assert run("log", "add", take, "--start", 1).exit_code == 0
+    raw = sqlite3.connect(log)
+    raw.execute("UPDATE take SET settings = replace(settings, '20.0', 'null'), part = '[null, 1]'")
+    raw.execute("PRAGMA user_version = 2")
+    raw.commit()
+    raw.close()
+    done = run("log", "refresh")
+    assert done.exit_code == 1 and done.stdout == "0 takes analyzed again.\n"
+    assert "take 1 keeps its old analysis: its settings cannot be used" in done.stderr
+    assert "--replace' reads it anew" in done.stderr
+    assert run("log", "show", 1, "--midi", tmp_path / "back.mid").exit_code == 0
+    again = run("log", "add", tmp_path / "back.mid", "--start", 1, "--replace")
+    assert again.stdout == "back.mid: take 1, read anew.\n"
+    assert run("log", "refresh").stdout == "1 take analyzed again.\n"
 
 
 def test_an_existing_file_is_left_alone(tmp_path: Path) -> None:

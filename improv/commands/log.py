@@ -234,6 +234,10 @@ def refresh(log_file: str | None) -> None:
         say(f"Error: take {take} keeps its old analysis: {printable(reason)}")
     click.echo(f"{done.renewed} {'take' if done.renewed == 1 else 'takes'} analyzed again.")
     if done.kept:
+        say(
+            "'improv log show NUMBER --midi FILE' gives such a take back, and 'improv log add FILE "
+            "--replace' reads it anew."
+        )
         raise SystemExit(1)
 
 

@@ -23,8 +23,8 @@ import numpy as np
 
 from improv.cells import CELL, Cells, Kind, from_document
 from improv.errors import ImprovError
-from improv.log.entries import settings_values
 from improv.log.parts import part_of
+from improv.model import Reading
 
 APPLICATION_ID = 0x696D7076  # "impv"
 VERSION = 3
@@ -153,9 +153,10 @@ def _two_to_three(connection: sqlite3.Connection) -> None:
             "JOIN file ON file.digest = take.file WHERE take.id = ?",
             (take,),
         ).fetchone()
-        try:
-            part = part_of(midi, name, settings_values(text)[0])
-        except ImprovError:  # let in by an import that looked less closely
+        asked = json.loads(text)
+        try:  # only the part is looked at: other settings may be what an import let in
+            part = part_of(midi, name, Reading(track=asked["track"], channel=asked["channel"]))
+        except (ImprovError, KeyError, TypeError):
             continue
         connection.execute("UPDATE OR IGNORE take SET part = ? WHERE id = ?", (part, take))
 
