@@ -35,8 +35,7 @@ from improv.contrasts import (
 )
 from improv.errors import UsageError
 from improv.material import Material, at_equal_tempo, joined, told_apart
-from improv.measures import MEASURES, Measure, values
-from improv.memory import estimate as estimate_memory
+from improv.measures import MEASURES, Measure, memory_of, values
 from improv.model import Bools, Floats
 
 LEVEL = 0.95
@@ -168,12 +167,7 @@ def _compare(
 ) -> Comparison:
     material = told_apart(material)
     cells = material.cells
-    memory = estimate_memory(
-        cells["on"].astype(np.int64),
-        cells["fitted"].astype(np.int64),
-        cells["square_ms2"].astype(np.float64),
-        cells["product_ms2"].astype(np.float64),
-    )
+    memory = memory_of(cells)
     drafts = []
     for number, kind in enumerate(material.kinds):
         here = np.flatnonzero(cells["subdivision"] == number)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import html
-import io
 from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
@@ -19,6 +17,7 @@ from improv.compare_figures import (
     subdivision_and_notes,
 )
 from improv.compare_report import clearest_sentence, reading, sentence, what
+from improv.spreadsheet import csv_of
 
 VERSION = 1
 CSV_HEAD = (
@@ -65,13 +64,8 @@ def _kind_of(finding: Finding) -> dict[str, Any]:
 
 def csv_text(comparison: Comparison, lead: Sequence[str] = (), header: bool = True) -> str:
     """One row per subdivision and measure; `lead` cells come first (a player's name)."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    if header:
-        writer.writerow([*(["player"] if lead else []), *CSV_HEAD])
-    for row in _rows(comparison):
-        writer.writerow([*lead, *row])
-    return out.getvalue()
+    head = [[*(["player"] if lead else []), *CSV_HEAD]] if header else []
+    return csv_of([*head, *([*lead, *row] for row in _rows(comparison))])
 
 
 def _rows(comparison: Comparison) -> list[tuple[Any, ...]]:

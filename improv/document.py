@@ -7,8 +7,6 @@ Numbers are rounded to what they can bear: seconds and beats to 1e-6, ms to 1e-3
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from typing import Any
@@ -18,6 +16,7 @@ import numpy as np
 from improv.files import printable
 from improv.model import Analysis, Bools, Floats, Phrase, Place, Run
 from improv.practice import advise
+from improv.spreadsheet import csv_of
 
 VERSION = 1
 NOTE_KEYS = (
@@ -51,19 +50,18 @@ def json_text(analysis: Analysis) -> str:
 
 def csv_text(analysis: Analysis, *, header: bool = True, with_file: bool = False) -> str:
     """One row per note played; `with_file` puts the take's name first."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     lead = [printable(analysis.take.name)] if with_file else []
+    rows: list[list[Any]] = []
     if header:
-        writer.writerow([*(["file"] if with_file else []), *NOTE_KEYS])
+        rows.append([*(["file"] if with_file else []), *NOTE_KEYS])
     words = {True: "true", False: "false"}
     swung, off_grid, grace = (NOTE_KEYS.index(k) for k in ("swung", "off_grid", "grace"))
     for row in note_rows(analysis):
         cells = list(row)
         for i in (swung, off_grid, grace):
             cells[i] = words[cells[i]]
-        writer.writerow(lead + cells)
-    return out.getvalue()
+        rows.append(lead + cells)
+    return csv_of(rows)
 
 
 def note_rows(analysis: Analysis) -> Iterator[tuple[Any, ...]]:

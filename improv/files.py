@@ -52,24 +52,28 @@ def read_bytes(path: AnyPath, largest_bytes: int, error: type[ImprovError] = Tak
     return data
 
 
-def write_bytes(path: AnyPath, data: bytes) -> None:
-    """Write all of `data` to `path` or leave what was there; raises `OutputError`."""
+def write_bytes(path: AnyPath, data: bytes, *, private: bool = False) -> None:
+    """Write all of `data` to `path` or leave what was there; raises `OutputError`.
+
+    A new file is as open as the user's other files, or (`private`) the user's alone; one that
+    is replaced stays as open as it was.
+    """
     try:
         target = Path(os.path.realpath(path))
         if target.exists() and not target.is_file() and not target.is_dir():
             target.write_bytes(data)  # A pipe or a device takes bytes; it cannot be renamed over.
             return
         _check_writable(target, path)
-        _write_beside(target, data)
+        _write_beside(target, data, 0o600 if private else 0o666)
     except (OSError, ValueError) as fault:
         raise OutputError(
             f"{shown(path)}: cannot be written ({_reason(fault)}); choose another place"
         ) from None
 
 
-def write_text(path: AnyPath, text: str) -> None:
-    """Write `text` as UTF-8, all of it or nothing; raises `OutputError`."""
-    write_bytes(path, text.encode("utf-8", "replace"))
+def write_text(path: AnyPath, text: str, *, private: bool = False) -> None:
+    """Write `text` as UTF-8, all of it or nothing; see `write_bytes`."""
+    write_bytes(path, text.encode("utf-8", "replace"), private=private)
 
 
 def _check_writable(target: Path, path: AnyPath) -> None:
@@ -83,11 +87,11 @@ def _check_writable(target: Path, path: AnyPath) -> None:
         raise OutputError(f"{shown(path)}: is write-protected; choose another name")
 
 
-def _write_beside(target: Path, data: bytes) -> None:
+def _write_beside(target: Path, data: bytes, fresh_mode: int) -> None:
     mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else None
     beside = target.with_name(f".{os.urandom(8).hex()}.part")
     descriptor = os.open(
-        beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flags("O_CLOEXEC", "O_BINARY"), 0o666
+        beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flags("O_CLOEXEC", "O_BINARY"), fresh_mode
     )
     try:
         with os.fdopen(descriptor, "wb") as file:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 MOST_RUNS = 3
+OFF_GRID = "off the grid"
+"""As a phrase's verdict, and of a run within one."""
 
 
 def list_lines(rows: Sequence[Row]) -> list[str]:
@@ -26,7 +28,7 @@ def list_lines(rows: Sequence[Row]) -> list[str]:
     cells = [
         (
             str(row.id), row.day or "-", _cut(row.player or "-", 12), _cut(row.tune or "-", 14),
-            f"{row.tempo_bpm:.0f}", _ms(row.spread_ms), _percent(row.in_pocket),
+            f"{round(row.tempo_bpm, 2):g}", _ms(row.spread_ms), _percent(row.in_pocket),
             _percent(row.off_grid), ", ".join(map(short_name, row.subdivisions)) or "-",
         )
         for row in rows
@@ -88,9 +90,12 @@ def _phrase(phrase: dict[str, Any], runs: Sequence[dict[str, Any]]) -> str:
     said = f"Phrase {phrase['number']}, {bars_text(first, last)}: {_heard(phrase)}{spread}"
     low, high = (phrase[end]["onset_sec"] for end in ("start", "end"))
     own = [run for run in runs if low <= run["start"]["onset_sec"] <= high]
-    told = [_run(run) for run in own[:MOST_RUNS]]
+    told = [f"{OFF_GRID} {_run(run)}" for run in own[:MOST_RUNS]]
+    if told and _heard(phrase) == OFF_GRID:  # said once is enough
+        said = f"{said}, {_run(own[0])}"
+        told = told[1:]
     if len(own) > MOST_RUNS:
-        told.append(f"{counted(len(own) - MOST_RUNS, 'more run')} off the grid")
+        told.append(f"{counted(len(own) - MOST_RUNS, 'more run')} {OFF_GRID}")
     return "; ".join([said, *told])
 
 
@@ -109,7 +114,7 @@ def _run(run: dict[str, Any]) -> str:
     many = run.get("events", run["notes"])
     where = place_text(Place(**run["start"]))
     rate = f"{run['notes_per_beat']:.1f} to the beat"
-    return f"off the grid {number_word(many)} notes at {rate} from {where}"
+    return f"{number_word(many)} notes at {rate} from {where}"
 
 
 def _folded(line: str) -> list[str]:

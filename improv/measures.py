@@ -29,7 +29,7 @@ import numpy as np
 
 from improv.cells import POCKETS_MS, Cells
 from improv.errors import UsageError
-from improv.memory import degrees
+from improv.memory import degrees, estimate
 from improv.model import Floats
 from improv.stats import inflation
 
@@ -114,6 +114,16 @@ def values(cells: Cells, measure: str, rho: float, tolerance_ms: float = 20.0) -
         return _of(able, cells["drift"][able], doubt, on)
     able = ~np.isnan(cells["swing"])
     return _of(able, cells["swing"][able], 0.05 / independent[able], on)
+
+
+def memory_of(cells: Cells) -> float:
+    """The memory of the deviations in `cells` (see `memory.estimate`)."""
+    return estimate(
+        cells["on"].astype(np.int64),
+        cells["fitted"].astype(np.int64),
+        cells["square_ms2"].astype(np.float64),
+        cells["product_ms2"].astype(np.float64),
+    )
 
 
 def spread_by_memory(cells: Cells, rho: float) -> Floats:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from improv.errors import UsageError
 from improv.meter import Meter
 
 Floats = NDArray[np.float64]
@@ -118,6 +119,16 @@ class Reading:
     backing: str | None = None
 
 
+BOUNDS: dict[str, tuple[float, float]] = {
+    "tolerance_ms": (1, 500),
+    "chord_spread_ms": (0, 500),
+    "phrase_rest_beat": (0.01, 1000),
+    "first_bar": (-999_999, 999_999),
+    "last_bar": (-999_999, 999_999),
+}
+"""What the numbers of `Settings` may be, both ends included, where they are stated."""
+
+
 @dataclass(frozen=True)
 class Settings:
     """How to judge a take. Defaults carry their reason.
@@ -129,6 +140,8 @@ class Settings:
     * `phrase_rest_beat` 1.0: a rest of at least this many beats may end a phrase.
     * `subdivisions`: the candidates' names, or `None` for all the meter offers.
     * `first_bar`, `last_bar`: inclusive limits as a musician says "bars 5 to 12".
+
+    Raises `UsageError` for a value outside `BOUNDS`.
     """
 
     tolerance_ms: float = 20.0
@@ -137,6 +150,17 @@ class Settings:
     subdivisions: tuple[str, ...] | None = None
     first_bar: int | None = None
     last_bar: int | None = None
+
+    def __post_init__(self) -> None:
+        for name, (low, high) in BOUNDS.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:  # nan compares with nothing
+                raise UsageError(f"{name} {value:g} lies outside {low:g} to {high:g}")
+        if self.first_bar is not None and self.last_bar is not None:
+            if self.last_bar < self.first_bar:
+                raise UsageError(
+                    f"bars {self.first_bar} to {self.last_bar}: the last comes before the first"
+                )
 
 
 # --- coming out -------------------------------------------------------------

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import textwrap
 from dataclasses import dataclass
@@ -11,6 +9,7 @@ from typing import Any
 
 from improv.practice import CAUTION
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
+from improv.spreadsheet import csv_of
 from improv.wording import bpm_text
 
 START_SHARE = 0.9
@@ -157,11 +156,7 @@ def document(found: SafetyMap) -> dict[str, Any]:
 
 def csv_text(found: SafetyMap) -> str:
     """One row per subdivision."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(CSV_HEAD)
-    writer.writerows(_row(c) for c in found.ceilings)
-    return out.getvalue()
+    return csv_of([CSV_HEAD, *map(_row, found.ceilings)])
 
 
 def _row(c: Ceiling) -> tuple[Any, ...]:

@@ -13,7 +13,7 @@ from benchmarks.histories import Player, Side, two_sides
 from improv.log.entries import About, Entry
 from improv.log.refresh import read_entry
 from improv.material import Material
-from improv.midi import write_take
+from improv.midi import OutPart, write_parts, write_take
 from improv.model import Reading, Settings
 from improv.synth import Hand, Line, Rest, Stretch, play
 
@@ -28,6 +28,21 @@ def midi_bytes(seed: int = 1, tempo_bpm: float = 96.0) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "take.mid"
         write_take(take, path)
+        return path.read_bytes()
+
+
+@cache
+def two_part_bytes() -> bytes:
+    """A file of two players on tracks of their own, `solo` on channel 1 and `bass` on 2."""
+    line = Line((Stretch("eighths", 8), Rest(4), Stretch("sixteenths", 4)), tempo_bpm=96.0)
+    takes = [play(line, Hand(spread_ms=10.0), seed=seed)[0] for seed in (1, 2)]
+    parts = [
+        OutPart(name, t.onset_sec, t.release_sec, t.pitch, t.velocity, channel)
+        for name, channel, t in zip(("solo", "bass"), (1, 2), takes, strict=True)
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "two.mid"
+        write_parts(path, parts, takes[0].tempo_map, takes[0].bars)
         return path.read_bytes()
 
 

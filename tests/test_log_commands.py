@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+import stat
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -89,6 +91,10 @@ def test_show_of_phrases_with_nothing_to_add() -> None:
     said = _phrase(plain, [off] * 5 + [later])
     assert said.count("; off the grid nine notes at 4.5 to the beat from beat 1 of bar 2") == 3
     assert said.endswith("; 2 more runs off the grid")
+    wild = {**unsure, "verdict": "off the grid"}
+    run_ = "nine notes at 4.5 to the beat from beat 1 of bar 2"
+    assert _phrase(wild, [off]) == f"Phrase 1, bars 2 to 4: off the grid, {run_}"
+    assert _phrase(wild, [off] * 2).endswith(f"off the grid, {run_}; off the grid {run_}")
 
 
 def test_text_fits_in_80_columns(tmp_path: Path) -> None:
@@ -98,6 +104,32 @@ def test_text_fits_in_80_columns(tmp_path: Path) -> None:
     for words in (("list",), ("show", "1")):
         lines = run("log", *words).stdout.splitlines()
         assert lines and max(map(len, lines)) <= 80
+
+
+def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
+    """On --replace, what is said to be empty goes; what is not said stays."""
+    take = take_file(tmp_path)
+    said = ("--player", "Ana", "--tags", "class", "--note", "new reeds", "--date", "2026-03-01")
+    assert run("log", "add", take, "--start", 1, *said).exit_code == 0
+    assert run("log", "add", take, "--start", 1, "--note", "").stdout.count("nothing changed") == 1
+    assert "new reeds" in run("log", "show", 1).stdout
+    cleared = ("--note", "", "--tags", " ", "--date", "")
+    assert run("log", "add", take, "--start", 1, "--replace", *cleared).exit_code == 0
+    shown = run("log", "show", 1).stdout
+    assert "Ana" in shown and "unknown day" in shown
+    assert "reeds" not in shown and "class" not in shown
+    assert '(--note "" or --tags "")' in " ".join(run("log", "add", "--help").stdout.split())
+
+
+def test_add_tells_the_warnings(tmp_path: Path) -> None:
+    """What `analyze` warns of is told on standard error when a take is kept or replaced."""
+    take = take_file(tmp_path)
+    for extra in ((), ("--replace",)):
+        done = run("log", "add", take, "--start", 1, "--tempo", 140, *extra)
+        warned = run("analyze", take, "--start", 1, "--tempo", 140, "--format", "csv").stderr
+        assert "The file says 96 quarter notes per minute" in warned
+        assert done.exit_code == 0 and done.stderr == warned
+    assert run("log", "add", take, "--start", 1, "--replace").stderr == ""
 
 
 def test_add_makes_no_log_for_a_file_that_is_no_take(tmp_path: Path) -> None:
@@ -133,6 +165,48 @@ def test_export_import_backup_refresh(tmp_path: Path) -> None:
     assert run("log", "export", "-", "--format", "csv").stdout.startswith("take,day,player")
     assert "backup written" in run("log", "backup", tmp_path / "copy.db").stdout
     assert run("log", "list", "--log", tmp_path / "copy.db").stdout == run("log", "list").stdout
+
+
+def test_a_take_with_settings_that_cannot_be_used_can_be_mended(tmp_path: Path) -> None:
+    """A refresh names it and the way out; the way leads there."""
+    take, log = take_file(tmp_path), tmp_path / "log.db"
+    assert run("log", "add", take, "--start", 1).exit_code == 0
+    raw = sqlite3.connect(log)
+    raw.execute("UPDATE take SET settings = replace(settings, '20.0', 'null'), part = '[null, 1]'")
+    raw.execute("PRAGMA user_version = 2")
+    raw.commit()
+    raw.close()
+    done = run("log", "refresh")
+    assert done.exit_code == 1 and done.stdout == "0 takes analyzed again.\n"
+    assert "take 1 keeps its old analysis: its settings cannot be used" in done.stderr
+    assert "--replace' reads it anew" in done.stderr
+    assert run("log", "show", 1, "--midi", tmp_path / "back.mid").exit_code == 0
+    again = run("log", "add", tmp_path / "back.mid", "--start", 1, "--replace")
+    assert again.stdout == "back.mid: take 1, read anew.\n"
+    assert run("log", "refresh").stdout == "1 take analyzed again.\n"
+
+
+def test_an_existing_file_is_left_alone(tmp_path: Path) -> None:
+    """Neither a CSV nor a take is written over a file unless --overwrite says so."""
+    fill(tmp_path, days=2)
+    letter = tmp_path / "letter.txt"
+    for words in (
+        ("log", "export", letter, "--format", "csv"), ("log", "show", 1, "--midi", letter),
+    ):  # fmt: skip
+        letter.write_text("mine")
+        refused = run(*words)
+        assert refused.exit_code == 2 and refused.stdout == ""
+        assert "letter.txt: exists already; --overwrite replaces it" in refused.stderr
+        assert letter.read_text() == "mine"
+        done = run(*words, "--overwrite")
+        assert done.exit_code == 0 and letter.read_bytes()[:4] in (b"take", b"MThd")
+        fresh = tmp_path / f"fresh-{words[1]}"
+        done = run(*(fresh if word is letter else word for word in words))
+        assert done.exit_code == 0 and stat.S_IMODE(fresh.stat().st_mode) == 0o600
+    told = run("log", "export", tmp_path / "new.csv", "--format", "csv").stdout
+    assert told == f"{tmp_path / 'new.csv'}: 2 takes written\n"
+    folder = run("log", "export", tmp_path / "out", "--overwrite")
+    assert folder.exit_code == 2 and "a folder is always a new one" in folder.stderr
 
 
 def test_analyze_and_keep_in_one_step(tmp_path: Path) -> None:
@@ -223,7 +297,30 @@ def test_removing_what_is_not_there_removes_nothing(tmp_path: Path) -> None:
     fill(tmp_path, days=2)
     done = run("log", "remove", 1, 9, "--yes")
     assert done.exit_code == 2 and "there is no take 9" in done.stderr
+    shown = run("log", "show", 9)
+    assert shown.exit_code == 2 and "there is no take 9" in shown.stderr
     assert "2 takes" in run("log", "list").stdout
+
+
+@pytest.mark.parametrize(
+    "words", [("log", "list"), ("log", "export", "-", "--format", "csv"), ("compare",), ("safety",)]
+)
+def test_misspelt_filters_are_told(tmp_path: Path, words: tuple[str, ...]) -> None:
+    """Every command with filters refuses what can find nothing, and takes short names."""
+    fill(tmp_path)
+    misspelt = run(*words, "--subdivision", "eigths")
+    assert misspelt.exit_code == 2 and "did you mean 'eighths'?" in misspelt.stderr
+    upside_down = run(*words, "--since", "2026-03-01", "--until", "2026-02-01")
+    assert upside_down.exit_code == 2 and "no day lies between" in upside_down.stderr
+    assert run(*words, "--subdivision", "16ths").stdout == run(*words).stdout
+
+
+def test_the_class_view_takes_a_player_however_spelt(tmp_path: Path) -> None:
+    """Upper and lower case of any letter: one player, with all the takes."""
+    fill(tmp_path, ("Zoë", "ZOË"), days=4)
+    assert "8 takes over 21 days" in run("compare", "--player", "zoë").stdout
+    told = run("compare", "--class").stdout
+    assert told.count("Zoë") == 1 and "ZOË" not in told
 
 
 def test_safety_command(tmp_path: Path) -> None:

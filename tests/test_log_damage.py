@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import resource
 import sqlite3
@@ -16,6 +17,8 @@ import pytest
 from benchmarks.log_kills import Stage
 from improv.errors import LogError
 from improv.log import opening, schema
+from improv.log.entries import Filter
+from improv.log.exchange import export_folder
 from improv.log.store import Log
 from tests.log_material import entry_of
 
@@ -145,6 +148,60 @@ def test_every_earlier_version_is_brought_up_to_date(tmp_path: Path, fixture: Pa
     fresh.close()
 
 
+def as_version_2(path: Path, parts: dict[int, str]) -> None:
+    """Makes a log one of version 2: parts are the words they were asked for with."""
+    raw = sqlite3.connect(path)
+    for take, words in parts.items():
+        raw.execute("UPDATE take SET part = ? WHERE id = ?", (words, take))
+    raw.execute("PRAGMA user_version = 2")
+    raw.commit()
+    raw.close()
+
+
+def test_takes_kept_twice_by_an_earlier_version_all_stay(tmp_path: Path) -> None:
+    """Which of them is the take from now on is settled; nothing is taken away."""
+    path = tmp_path / "log.db"
+    one = entry_of(1)
+    with Log.open(path, create=True) as log:
+        log.add_many([one, entry_of(2)])
+    as_version_2(path, {1: "[null, null]", 2: "[null, null]"})
+    raw = sqlite3.connect(path)
+    columns = "file, backing, file_name, player, tune, day, note, added"
+    for track in ("solo", "flute"):
+        raw.execute(
+            f"INSERT INTO take (part, settings, {columns}) SELECT ?, replace(settings, "
+            f"'\"track\": null', ?), {columns} FROM take WHERE id = 1",
+            (f'["{track}", null]', f'"track": "{track}"'),
+        )
+    raw.execute("INSERT INTO analysis SELECT id, made_by, made, tempo_bpm, meter, notes, offset_ms,"
+                " spread_ms, in_pocket, off_grid, cells, document FROM analysis, take"
+                " WHERE analysis.take = 1 AND id > 2")  # fmt: skip
+    raw.commit()
+    raw.close()
+    with Log.open(path) as log:
+        assert [row.id for row in log.rows()] == [1, 2, 3, 4]
+        assert log.add(one).id == 1 and log.add(entry_of(2)).id == 2
+        assert all(log.whole(take).document for take in (1, 2, 3, 4))
+    raw = sqlite3.connect(path)
+    kept = raw.execute("SELECT id, part FROM take ORDER BY id").fetchall()
+    raw.close()
+    assert kept == [(1, "[2, [1]]"), (2, "[2, [1]]"), (3, '["solo", null]'), (4, '["flute", null]')]
+
+
+def test_a_log_of_version_2_is_looked_at_where_it_cannot_be_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its tables are the same; only the next one who may write brings it up to date."""
+    path = full_log(tmp_path / "log.db", 2)
+    as_version_2(path, {1: "[null, null]"})
+    before = path.read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr(opening, "_writable", lambda _: False)
+        with Log.open(path, writing=False) as log:
+            assert len(log.rows()) == 2
+    assert path.read_bytes() == before
+
+
 def test_there_is_a_fixture_for_every_earlier_version() -> None:
     """Raising the version means keeping the text of the one left behind."""
     assert [p.stem for p in VERSIONS] == [f"version_{v}" for v in range(1, schema.VERSION)]
@@ -260,6 +317,95 @@ def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
         assert kept >= 12 and all(log.whole(row.id).document for row in log.rows())
         assert log.add(entry_of(500)).new
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != size
+
+
+LOOK = """
+import resource, sys
+from improv.errors import LogError
+from improv.log.store import Log
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+try:
+    with Log.open(sys.argv[1], writing=False) as log:
+        print(len(log.rows()), len(log.whole(1).document["notes"]))
+except LogError as error:
+    print(error)
+"""
+
+
+def looked_at_without_room(path: Path) -> str:
+    """What a program says that lists a log while no file may grow at all."""
+    done = subprocess.run(
+        [sys.executable, "-c", LOOK, str(path)],
+        capture_output=True, text=True, cwd=Path(__file__).parent.parent, check=True,
+    )  # fmt: skip
+    assert done.stderr == ""
+    return done.stdout.strip()
+
+
+def test_a_full_disk_can_still_be_looked_at(tmp_path: Path) -> None:
+    """Listing needs no room; after a crash it does, and says what for."""
+    path = full_log(tmp_path / "log.db")
+    before = path.read_bytes()
+    assert looked_at_without_room(path) == "12 32"
+    as_version_2(path, {1: "[null, null]"})
+    assert looked_at_without_room(path) == "12 32"
+    with Log.open(path) as log:
+        log.add(entry_of(50))
+        (tmp_path / "kept-wal").write_bytes((tmp_path / "log.db-wal").read_bytes())
+    path.write_bytes(before)
+    for beside in tmp_path.glob("log.db-*"):
+        beside.unlink()
+    (tmp_path / "kept-wal").rename(tmp_path / "log.db-wal")
+    told = looked_at_without_room(path)
+    assert "log.db: was not closed properly, and there is no room to put that right" in told
+
+
+def test_a_read_only_place_is_named_as_the_user_did(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is built beside a place, and cannot be, is nobody's business."""
+    path = full_log(tmp_path / "log.db", 1)
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    with Log.open(path, writing=False) as log, monkeypatch.context() as patch:
+        patch.setattr(os, "open", refused)
+        patch.setattr(os, "unlink", refused)
+        patch.setattr(os, "mkdir", refused)
+        with pytest.raises(LogError, match=r"^.*/copy\.db: cannot be written \(read-only file"):
+            log.backup(tmp_path / "copy.db")
+        with pytest.raises(LogError, match=r"^.*/new\.db: cannot be written .* with --log FILE$"):
+            opening.create(tmp_path / "new.db")
+        with pytest.raises(LogError, match=r"^.*/out: cannot be written .* another place$"):
+            export_folder(log, Filter(), tmp_path / "out")
+
+
+def test_a_full_disk_under_an_export_is_named_as_the_user_did(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nor is the half-made folder's name, and it does not stay."""
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with Log.open(full_log(tmp_path / "log.db", 1), writing=False) as log:
+        monkeypatch.setattr(Path, "write_bytes", full)
+        with pytest.raises(LogError, match=r"^.*/out: cannot be written \(no space left"):
+            export_folder(log, Filter(), tmp_path / "out")
+    assert not [p for p in tmp_path.iterdir() if p.name.endswith(".part")]
+
+
+def test_a_backup_of_a_damaged_log_names_the_log(tmp_path: Path) -> None:
+    """What is wrong with the copy is wrong with the log; the older backup stays."""
+    path, target = full_log(tmp_path / "log.db", 30), full_log(tmp_path / "copy.db", 1)
+    data, kept = bytearray(path.read_bytes()), target.read_bytes()
+    data[5 * 4096 : 9 * 4096] = bytes(4 * 4096)
+    path.write_bytes(bytes(data))
+    with Log.open(path, writing=False) as log:
+        with pytest.raises(LogError, match=r"^.*/log\.db: the log is damaged"):
+            log.backup(target)
+    assert target.read_bytes() == kept
 
 
 @pytest.mark.skipif(not hasattr(os, "setuid"), reason="only where users differ")

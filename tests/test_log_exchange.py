@@ -5,16 +5,23 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import stat
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from improv.compare import compare_sets
 from improv.errors import LogError
-from improv.log.entries import Filter
-from improv.log.exchange import csv_text, export_folder, import_folder, sound
+from improv.log.entries import About, Filter
+from improv.log.exchange import export_folder, import_folder, sound
+from improv.log.refresh import read_entry
+from improv.log.sheet import sheet_text
 from improv.log.store import Log
+from improv.model import Reading, Settings
 from tests.log_material import entry, entry_of
 
 
@@ -38,13 +45,26 @@ def test_everything_comes_back(tmp_path: Path) -> None:
         done = import_folder(other, tmp_path / "out")
         assert (done.new, done.known) == (3, 0)
         assert import_folder(other, tmp_path / "out" / "takes.jsonl").known == 3
-        assert csv_text(other, Filter()) == csv_text(log, Filter())
+        assert sheet_text(other, Filter()) == sheet_text(log, Filter())
         for a, b in zip(log.rows(), other.rows(), strict=True):
             x, y = log.whole(a.id), other.whole(b.id)
             assert (x.midi, x.document, x.settings_text, x.note, x.made, x.made_by) == (
                 y.midi, y.document, y.settings_text, y.note, y.made, y.made_by,
             )  # fmt: skip
             assert a.tags == b.tags
+
+
+def test_a_second_export_is_the_first(tmp_path: Path) -> None:
+    """Nothing changes on the way through another log, not even when a take was first kept."""
+    with filled(tmp_path) as log, Log.open(tmp_path / "other.db", create=True) as other:
+        long_ago = "2020-02-29T08:00:00+00:00"
+        log.add(replace(entry_of(4), added=long_ago, about=About(note="a\nnote", tags=("b", "A"))))
+        assert log.whole(4).added == long_ago
+        export_folder(log, Filter(), tmp_path / "out")
+        import_folder(other, tmp_path / "out")
+        export_folder(other, Filter(), tmp_path / "again")
+    for file in ("takes.jsonl", *(f"midi/{p.name}" for p in (tmp_path / "out/midi").iterdir())):
+        assert (tmp_path / "again" / file).read_bytes() == (tmp_path / "out" / file).read_bytes()
 
 
 def test_a_filter_exports_only_what_it_finds(tmp_path: Path) -> None:
@@ -93,6 +113,11 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
     "empty": (lambda f: (f / "takes.jsonl").write_text(""), "holds no takes"),
     "another format": (broken(lambda d: d.update(format="x")), "line 2 .*does not say it is one"),
     "a later format": (broken(lambda d: d.update(version=2)), "line 2 .*format version 2"),
+    "no line of JSON": (
+        lambda f: (f / "takes.jsonl").write_text("player = Ana\n"),
+        "line 1 .*it is no JSON.*put that line right or take it out",
+    ),
+    "no player": (broken(lambda d: d.pop("player")), "line 2 .*'player' is missing"),
     "no settings": (broken(lambda d: d.pop("settings")), "line 2 .*'settings' is missing"),
     "made-up settings": (broken(lambda d: d["settings"].update(x=1)), "line 2 .*not known"),
     "another place": (broken(lambda d: d.update(midi="../../log.db")), "digest is not one"),
@@ -105,9 +130,50 @@ BAD: dict[str, tuple[Callable[[Path], object], str]] = {
         "there is no such file",
     ),
     "a word that is none": (broken(lambda d: d.update(player=5)), "line 2 .*not text"),
+    "a time that is none": (broken(lambda d: d.update(added="soon")), "line 2 .*not a time like"),
     "a day that is none": (broken(lambda d: d.update(day="soon")), "line 2 .*not a date"),
     "a list": (lambda f: (f / "takes.jsonl").write_text("[1, 2]\n"), "line 1 is not a take"),
 }
+
+
+SETTINGS: list[tuple[str, Any, str]] = [
+    ("tolerance_ms", None, "'tolerance_ms' is unset"),
+    ("tolerance_ms", 0, "tolerance_ms 0 lies outside 1 to 500"),
+    ("tolerance_ms", float("nan"), "tolerance_ms nan lies outside 1 to 500"),
+    ("tolerance_ms", True, "'tolerance_ms' is True"),
+    ("chord_spread_ms", -1, "chord_spread_ms -1 lies outside"),
+    ("phrase_rest_beat", 0, "phrase_rest_beat 0 lies outside"),
+    ("tempo_bpm", 0, "tempo 0: state 10 to 1000"),
+    ("tempo_bpm", -5, "tempo -5: state 10 to 1000"),
+    ("tempo_bpm", 1e308, "tempo 1e\\+308: state 10 to 1000"),
+    ("tempo_bpm", 10**400, "int too large"),
+    ("count_in_bars", None, "'count_in_bars' is unset"),
+    ("count_in_bars", 1.5, "'count_in_bars' is 1.5"),
+    ("find_start", 1, "'find_start' is 1"),
+    ("find_start", True, "the start is stated and also to be found"),
+    ("channel", 17, "channel 17 does not exist"),
+    ("meter", 4, "'meter' is 4"),
+    ("meter", "4/5", "meter 4/5"),
+    ("subdivisions", ["zz"], "no subdivision 'zz'"),
+    ("subdivisions", [], "'subdivisions' is no list of names"),
+    ("subdivisions", "eighths", "'subdivisions' is eighths"),
+    ("first_bar", 10**30, "first_bar 1e\\+30 lies outside"),
+    ("x", 1, "'x' is not known"),
+    ("track", "flute", "track 'flute' is not in this file"),
+]
+
+
+@pytest.mark.parametrize(("key", "value", "message"), SETTINGS, ids=lambda v: str(v)[:20])
+def test_settings_nobody_can_have_stated_are_refused(
+    tmp_path: Path, key: str, value: Any, message: str
+) -> None:
+    """A take comes in only with settings under which it can be analyzed again."""
+    with filled(tmp_path) as log:
+        export_folder(log, Filter(), tmp_path / "out")
+    broken(lambda d: d["settings"].update({key: value}))(tmp_path / "out")
+    with Log.open(tmp_path / "other.db", create=True) as other:
+        with pytest.raises(LogError, match=f"line 2 .*{message}.*put that line right"):
+            import_folder(other, tmp_path / "out")
 
 
 @pytest.mark.parametrize(("spoil", "message"), BAD.values(), ids=list(BAD))
@@ -150,11 +216,59 @@ def test_soundness() -> None:
         assert not sound(nonsense)
 
 
+def sheet(log: Log, which: Filter = Filter()) -> list[dict[str, str]]:  # noqa: B008 (frozen)
+    """The CSV read back."""
+    return list(csv.DictReader(io.StringIO(sheet_text(log, which)[0])))
+
+
 def test_csv_is_for_spreadsheets(tmp_path: Path) -> None:
     """A row per take and subdivision; a player who is a formula becomes harmless."""
     with filled(tmp_path) as log:
-        rows = list(csv.DictReader(io.StringIO(csv_text(log, Filter()))))
-    assert len(rows) == 6
+        rows, takes = sheet(log), sheet_text(log, Filter())[1]
+    assert len(rows) == 6 and takes == 3
     assert {row["subdivision"] for row in rows} == {"eighths", "sixteenths"}
     assert [row["player"] for row in rows].count("'=HYPERLINK(1)") == 2
     assert all(float(row["spread_ms"]) > 0 for row in rows)
+
+
+def test_tags_are_told_apart_in_csv(tmp_path: Path) -> None:
+    """A tag may be of several words; a comma in one from elsewhere parts it in two."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(entry_of(1, tags=("slow blues", "class,warm")))
+        assert {row["tags"] for row in sheet(log)} == {"class,slow blues,warm"}
+        assert log.rows(Filter(tags=("slow blues", "warm")))
+
+
+def test_csv_says_what_a_comparison_says(tmp_path: Path) -> None:
+    """The spreads of two takes are the ones compared, under one memory."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add_many([entry(1), entry(2)])
+        found = compare_sets(*(log.material(Filter(ids=(take,))) for take in (1, 2)))
+        rows = {(int(r["take"]), r["subdivision"]): r for r in sheet(log)}
+    told = {f.subdivision: f for f in found.findings if f.measure.key == "spread"}
+    for name in ("eighths", "sixteenths"):
+        for take, level in ((1, told[name].before), (2, told[name].after)):
+            assert float(rows[take, name]["spread_ms"]) == pytest.approx(level, rel=1e-3)
+
+
+def test_shares_in_csv_are_plain_counts(tmp_path: Path) -> None:
+    """The notes off the grid, of all attempts at a subdivision in a take."""
+    example = Path(__file__).parent.parent / "examples" / "tarek-floats.mid"
+    kept, _ = read_entry(example, Reading(), Settings(), About())
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add(kept)
+        rows = {row["subdivision"]: row for row in sheet(log)}
+        found = log.material()
+    assert {"eighths", "sixteenths", "quintuplets"} <= set(rows)
+    for number, kind in enumerate(found.kinds):
+        mine = found.cells[found.cells["subdivision"] == number]
+        on, off = int(mine["on"].sum()), int(mine["off"].sum())
+        assert int(rows[kind.name]["notes"]) == on
+        assert float(rows[kind.name]["off_grid"]) == pytest.approx(off / (on + off), abs=1e-4)
+
+
+def test_an_export_is_the_users_alone(tmp_path: Path) -> None:
+    """Like the log itself."""
+    with filled(tmp_path) as log:
+        export_folder(log, Filter(), tmp_path / "out")
+    assert stat.S_IMODE(os.stat(tmp_path / "out").st_mode) == 0o700

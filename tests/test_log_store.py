@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import stat
 from collections.abc import Iterator
@@ -15,11 +16,12 @@ import pytest
 from improv.cells import from_document
 from improv.errors import LogError, TakeError, UsageError
 from improv.log import refresh as refreshing
-from improv.log.entries import About, Filter, settings_text, settings_values
+from improv.log.entries import About, Entry, Filter, settings_text, settings_values
 from improv.log.store import Log
+from improv.log_report import list_lines
 from improv.meter import parse_meter
 from improv.model import Reading, Settings
-from tests.log_material import READING, entry, entry_of, take_file
+from tests.log_material import READING, entry, entry_of, take_file, two_part_bytes
 
 
 @pytest.fixture
@@ -50,6 +52,8 @@ FILTERS = [
     (Filter(tempo_high_bpm=100.0), {1, 2, 4, 5, 6}),
     (Filter(subdivision="sixteenths"), {1, 2, 3, 4, 5, 6}),
     (Filter(subdivision="septuplets"), set()),
+    (Filter(subdivision="16ths"), {1, 2, 3, 4, 5, 6}),
+    (Filter(subdivision="Triplets"), set()),
     (Filter(tags=("class",)), {1, 2, 4}),
     (Filter(tags=("CLASS", "warm")), {1}),
     (Filter(ids=(2, 5, 99)), {2, 5}),
@@ -72,6 +76,54 @@ def test_an_upside_down_tempo_range_is_refused(log: Log) -> None:
         log.rows(Filter(tempo_low_bpm=120.0, tempo_high_bpm=90.0))
 
 
+@pytest.mark.parametrize(
+    ("which", "message"),
+    [
+        (Filter(subdivision="eigths"), "no subdivision 'eigths'; did you mean 'eighths'?"),
+        (Filter(subdivision="17ths"), "no subdivision '17ths'; did you mean '16ths'?"),
+        (Filter(subdivision="zz"), "no subdivision 'zz'; it can be: half notes, quarters"),
+        (Filter(since="2026-03-01", until="2026-02-01"), "no day lies between 2026-03-01 and"),
+    ],
+)
+def test_a_filter_that_can_find_nothing_is_refused(log: Log, which: Filter, message: str) -> None:
+    """A misspelt word is not an empty log: lists, players and material all say so."""
+    for find in (log.rows, log.players, log.material):
+        with pytest.raises(UsageError, match=re.escape(message)):
+            find(which)
+
+
+@pytest.mark.parametrize("tempo_bpm", [40.0, 90.0, 93.0, 133.0, 177.0, 300.0])
+def test_a_tempo_is_found_as_the_file_can_say_it(tmp_path: Path, tempo_bpm: float) -> None:
+    """Whole microseconds to the quarter (90 BPM: 666667) are the tempo they stand for."""
+    for beat_quarter in (1.0, 1.5, 2.0):
+        for step in (int, round):
+            written = 60e6 / beat_quarter / step(60e6 / beat_quarter / tempo_bpm)
+            base = entry_of(1)
+            head = {**base.document["take"], "tempo_bpm": round(written, 6)}
+            made = replace(base, document={**base.document, "take": head})
+            with Log.open(tmp_path / f"{beat_quarter}{step.__name__}.db", create=True) as log:
+                log.add(made)
+                assert len(log.rows(Filter(tempo_low_bpm=tempo_bpm, tempo_high_bpm=tempo_bpm))) == 1
+                assert not log.rows(Filter(tempo_low_bpm=tempo_bpm + 0.1))
+                assert not log.rows(Filter(tempo_high_bpm=tempo_bpm - 0.1))
+                assert f"  {tempo_bpm:g}  " in list_lines(log.rows())[1]
+
+
+def test_case_counts_in_no_alphabet(tmp_path: Path) -> None:
+    """Names and tags that differ in case alone are one, beyond ASCII and with any accent."""
+    spelt = ("Zoë", "ZOË", "zoe\u0308", "Straße", "STRASSE", "Анна", "АННА")
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        for number, name in enumerate(spelt):
+            log.add(entry_of(number, name, f"{name} Blues", tags=(f"{name} mood",)))
+        assert log.players() == ["Straße", "Zoë", "Анна"]
+        for name, takes in (("ZOË", {1, 2, 3}), ("straße", {4, 5}), ("анна", {6, 7})):
+            for which in (
+                Filter(player=name), Filter(tune=f"{name} blues"), Filter(tags=(f"{name} Mood",)),
+            ):  # fmt: skip
+                assert {row.id for row in log.rows(which)} == takes
+    assert About(tags=("Größe", "GRÖSSE", "b")).checked().tags == ("b", "Größe")
+
+
 def test_a_take_comes_back_whole(log: Log) -> None:
     """Bytes, document, settings and what was said of it are as they went in."""
     whole = log.whole(1)
@@ -83,7 +135,7 @@ def test_a_take_comes_back_whole(log: Log) -> None:
         "Ana", "Late Bus", "2026-01-10", ("class", "warm"),
     )  # fmt: skip
     assert row.subdivisions == ("eighths", "sixteenths")
-    with pytest.raises(LogError, match="there is no take 99"):
+    with pytest.raises(UsageError, match="there is no take 99"):
         log.whole(99)
 
 
@@ -116,13 +168,59 @@ def test_the_same_take_twice_is_noticed(log: Log) -> None:
     assert len(log.rows()) == 6
 
 
+def test_a_replaced_take_has_what_is_said_now(log: Log) -> None:
+    """Words said take the old ones' place, words not said leave them, empty ones clear them."""
+    said = About("Ana", "Late Bus", "2026-03-01", ("class", "warm"), "new reeds")
+    one = replace(entry_of(70), about=said)
+    take = log.add(one).id
+
+    def now(about: About) -> tuple[object, ...]:
+        assert log.add(replace(one, about=about), replace=True).replaced
+        whole = log.whole(take)
+        row = whole.row
+        return row.player, row.tune, row.day, row.tags, whole.note
+
+    old = ("Ana", "Late Bus", "2026-03-01")
+    assert now(About()) == (*old, ("class", "warm"), "new reeds")
+    assert now(About(tags=("cold",))) == (*old, ("cold",), "new reeds")
+    assert now(About(note="old reeds")) == (*old, ("cold",), "old reeds")
+    assert now(About(cleared=frozenset({"tags", "tune"}))) == (
+        "Ana", "", "2026-03-01", (), "old reeds",
+    )  # fmt: skip
+    everything = frozenset({"player", "tune", "day", "tags", "note"})
+    assert now(About(cleared=everything)) == ("", "", None, (), "")
+
+
+def in_part(track: str | None = None, channel: int | None = None, only: bool = False) -> Entry:
+    """A take of the file of two players, or (`only`) of the file of one, as asked for."""
+    midi = entry(1).midi if only else two_part_bytes()
+    return replace(entry(1), midi=midi, reading=replace(READING, track=track, channel=channel))
+
+
 def test_two_parts_of_one_file_are_two_takes(log: Log) -> None:
     """A file with several players is kept once for each part."""
-    one = replace(entry_of(1), reading=replace(READING, channel=2))
-    assert log.add(one).new
-    assert log.whole(7).digest == log.whole(1).digest
-    log.remove([7])
-    assert log.whole(1).midi == entry_of(1).midi
+    assert log.add(in_part("solo")).id == 7
+    assert log.add(in_part("bass")).id == 8
+    assert log.whole(7).digest == log.whole(8).digest
+    log.remove([8])
+    assert log.whole(7).midi == two_part_bytes()
+    with pytest.raises(TakeError, match="track 'flute' is not in this file"):
+        log.add(in_part("flute"))
+
+
+def test_a_part_is_the_same_however_it_is_asked_for(log: Log) -> None:
+    """By name, number or channel, or because there is no other: nothing is kept twice."""
+    asked: list[tuple[str | None, int | None]] = [
+        (None, None), ("solo", None), ("SOLO", None), ("2", None), (None, 1), ("2", 1),
+    ]  # fmt: skip
+    first = log.add(in_part(only=True))
+    for track, channel in asked:
+        told = log.add(in_part(track, channel, only=True))
+        assert (told.id, told.new, told.differs) == (first.id, False, ())
+    bass = log.add(in_part("bass"))
+    for track, channel in (("3", None), (None, 2), ("Bass", 2)):
+        assert log.add(in_part(track, channel)).id == bass.id
+    assert len(log.rows()) == 8
 
 
 def test_several_takes_are_added_all_or_none(log: Log) -> None:
@@ -212,6 +310,24 @@ def test_a_take_that_is_refused_keeps_its_old_result(
     assert log.whole(3).document == before and log.whole(2).document == entry(3).document
 
 
+def test_a_refresh_goes_on_past_settings_an_older_import_let_in(log: Log, tmp_path: Path) -> None:
+    """The take is named and keeps what it had; the others are new."""
+    path = take_file(tmp_path)
+    good = refreshing.read_entry(path, READING, Settings(), About())[0]
+    log.remove([2, 3, 4, 5, 6])
+    log.add(good)
+    text = settings_text(READING, Settings()).replace("20.0", "null")
+    raw = sqlite3.connect(tmp_path / "log.db")
+    raw.execute("UPDATE take SET settings = ? WHERE id = 1", (text,))
+    raw.commit()
+    raw.close()
+    before = log.whole(1).document
+    done = refreshing.refresh(log)
+    assert done.renewed == 1 and [take for take, _ in done.kept] == [1]
+    assert "its settings cannot be used: 'tolerance_ms' is unset" in done.kept[0][1]
+    assert log.whole(1).document == before
+
+
 def test_a_refresh_that_was_cut_short_goes_on(log: Log, monkeypatch: pytest.MonkeyPatch) -> None:
     """What was laid aside is used; a take whose settings changed meanwhile is done again."""
     monkeypatch.setattr(refreshing, "BATCH", 2)
@@ -261,8 +377,21 @@ def test_settings_survive_the_log() -> None:
     settings = Settings(15.0, 30.0, 2.0, ("eighths", "sixteenths"), 5, 12)
     assert settings_values(settings_text(reading, settings)) == (reading, settings)
     for text in ("{}", "[]", "nonsense", settings_text(reading, settings).replace("96.5", '"x"')):
-        with pytest.raises(LogError, match="settings that cannot be read"):
+        with pytest.raises(LogError, match="settings cannot be used"):
             settings_values(text)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("tolerance_ms", 0.0), ("tolerance_ms", float("nan")), ("chord_spread_ms", 501.0),
+     ("phrase_rest_beat", 0.0), ("first_bar", 10**7)],
+)  # fmt: skip
+def test_settings_have_bounds(field: str, value: float) -> None:
+    """Whoever makes settings, not the command line alone, keeps to them."""
+    with pytest.raises(UsageError, match=f"{field} .* lies outside"):
+        replace(Settings(), **{field: value})
+    with pytest.raises(UsageError, match="bars 5 to 4: the last comes before the first"):
+        Settings(first_bar=5, last_bar=4)
 
 
 def test_days_and_words_are_checked() -> None:

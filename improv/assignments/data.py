@@ -6,8 +6,6 @@ tell"; what cannot be known is `null` (an empty CSV field).
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 from typing import Any
@@ -18,6 +16,7 @@ from improv.assignments.report import judged_of, missed_by, requirement_columns
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, GapDrift, Outcome, Verdict
 from improv.files import printable
 from improv.meter import meter_text
+from improv.spreadsheet import csv_of
 
 VERSION = 1
 CSV_KEYS = (
@@ -118,17 +117,15 @@ def _rounded(value: float | None) -> float | None:
 
 def csv_text(checked: Sequence[Checked]) -> str:
     """One row per requirement of every take; one row for a file that could not be read."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, CSV_KEYS, restval="", lineterminator="\n")
-    writer.writeheader()
+    rows: list[dict[str, Any]] = []
     for one in checked:
         base = {"file": printable(one.path), "player": one.player}
         if one.verdict is None:
-            writer.writerow({**base, "state": "unreadable", "error": one.error})
+            rows.append({**base, "state": "unreadable", "error": one.error})
             continue
         for outcome in one.verdict.outcomes:
-            writer.writerow({**base, "state": one.verdict.state, **_row(outcome)})
-    return out.getvalue()
+            rows.append({**base, "state": one.verdict.state, **_row(outcome)})
+    return csv_of([CSV_KEYS, *([row.get(key) for key in CSV_KEYS] for row in rows)])
 
 
 def _row(outcome: Outcome) -> dict[str, Any]:

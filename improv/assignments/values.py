@@ -121,7 +121,7 @@ class Table:
         wanted = " ".join(text.lower().split())
         wanted = {short_name(n): n for n in names}.get(short_name(wanted), wanted)
         if wanted == "triplets":
-            wanted = _plain_triplets(meters) or wanted
+            wanted = plain_triplets(meters) or wanted
         if wanted not in names:
             shown = printable(text)[:40]
             self.fail(key, f"no subdivision '{shown}' in this meter; {suggestion(wanted, names)}")
@@ -134,7 +134,7 @@ def names_in(meters: tuple[Meter, ...]) -> list[str]:
     return list(dict.fromkeys(every))
 
 
-def _plain_triplets(meters: tuple[Meter, ...]) -> str | None:
+def plain_triplets(meters: tuple[Meter, ...]) -> str | None:
     """What "triplets" without a note value are: three to the beat."""
     row = next(r for r in SUBDIVISIONS if r.key == "triplet")
     names = [name(row, meter) for meter in meters if meter.kind != "compound"]

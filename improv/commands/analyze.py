@@ -10,8 +10,8 @@ import click
 from improv.analysis import analyze
 from improv.commands.log_options import about_options
 from improv.commands.options import take_options, takes_argument
-from improv.commands.output import Out, Progress, refuse_overwriting, say
-from improv.document import all_warnings, csv_text, json_text
+from improv.commands.output import Out, Progress, refuse_overwriting, say, say_warnings
+from improv.document import csv_text, json_text
 from improv.errors import ImprovError, UsageError
 from improv.files import printable
 from improv.log.entries import About
@@ -126,8 +126,7 @@ class _Teller:
             return
         progress.clear()
         if self._form != "text":
-            for warning in all_warnings(analysis):
-                say(f"Warning: {printable(analysis.take.name)}: {printable(warning)}")
+            say_warnings(analysis)
         self._out.write(text)
         self._written += 1
 
@@ -135,7 +134,7 @@ class _Teller:
         """What was heard; the take is kept on the way where it is to be."""
         if self.keeper is None:
             return analyze(read_take(path, reading), settings)
-        told, analysis = self.keeper.keep_analyzed(path, reading, settings)
+        told, analysis = self.keeper.keep(path, reading, settings)
         say(told)
         return analysis
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import replace
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import click
 
 from improv.commands.options import EXISTING_FILE, take_options
-from improv.commands.output import Out, Progress, refuse_overwriting
+from improv.commands.output import Out, Progress, refuse_existing, refuse_overwriting
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
@@ -110,11 +109,9 @@ def _check_use(
     if output and update:
         raise UsageError("--output writes a new file and --update changes one; give one of them")
     refuse_overwriting(output, (*takes, *more))
-    if output and output != "-" and os.path.exists(output) and not overwrite:
-        raise UsageError(
-            f"{shown(output)}: exists already; --overwrite replaces it, --update {shown(output)} "
-            "changes it and keeps its comments"
-        )
+    refuse_existing(
+        output, overwrite, f", --update {shown(output or '')} changes it and keeps its comments"
+    )
 
 
 def _old(update: str) -> Any:

@@ -48,16 +48,10 @@ class Keeper:
         if self._log is not None:
             self._log.close()
 
-    def keep(self, path: str, reading: Reading, settings: Settings) -> str:
-        """Analyzes and keeps one take; one sentence about it."""
-        return self.keep_analyzed(path, reading, settings)[0]
-
-    def keep_analyzed(
-        self, path: str, reading: Reading, settings: Settings
-    ) -> tuple[str, Analysis]:
-        """The same, with the analysis."""
+    def keep(self, path: str, reading: Reading, settings: Settings) -> tuple[str, Analysis]:
+        """Analyzes and keeps one take; one sentence about it, and the analysis."""
         about, replace = self._about, self._replace
-        guessed = about.day is None
+        guessed = about.day is None and "day" not in about.cleared
         # On --replace a day nobody stated stays as it was.
         dated = about if not guessed or replace else changed(about, day=_day_of(path))
         entry, analysis = read_entry(path, reading, settings, dated)

@@ -14,7 +14,7 @@ from improv.commands.log_options import (
     take_numbers,
 )
 from improv.commands.options import take_options
-from improv.commands.output import Out, Progress, say
+from improv.commands.output import Out, Progress, refuse_existing, say, say_warnings
 from improv.errors import ImprovError, UsageError
 from improv.files import printable, shown
 from improv.log.entries import About, Filter
@@ -59,7 +59,9 @@ def add(
     """Analyze takes and keep them in the practice log.
 
     The file's bytes are kept with the settings and the analysis. A take that is there
-    already is told and left as it is; --replace reads it anew.
+    already is told and left as it is; --replace reads it anew, as said here. What is said
+    of it then takes the place of what was; an empty text (--note "" or --tags "") takes it
+    away, and what is not said at all stays.
     """
     from improv.commands.keeping import Keeper
 
@@ -68,7 +70,7 @@ def add(
     with Keeper(log_file, about, replace) as keeper, Progress(takes) as progress:
         for path in progress:
             try:
-                told = keeper.keep(path, reading, settings)
+                told, analysis = keeper.keep(path, reading, settings)
             except ImprovError as error:
                 if len(takes) == 1:
                     raise
@@ -78,6 +80,7 @@ def add(
                 continue
             progress.clear()
             click.echo(told)
+            say_warnings(analysis)
     if errors:
         raise SystemExit(min(error.exit_status for error in errors))
 
@@ -110,19 +113,21 @@ def list_(which: Filter, form: str, log_file: str | None) -> None:
     help="Text to read (default), or the analysis as JSON.",
 )  # fmt: skip
 @click.option("--midi", type=click.Path(), metavar="FILE", help="Write the take itself there.")
+@click.option("--overwrite", is_flag=True, help="Let --midi replace a file.")
 @log_option
-def show(take: str, form: str, midi: str | None, log_file: str | None) -> None:
+def show(take: str, form: str, midi: str | None, overwrite: bool, log_file: str | None) -> None:
     """Show one take of the log: what is said of it, its settings, its analysis."""
     from improv.files import write_bytes
     from improv.log.place import log_path
     from improv.log.store import Log
     from improv.log_report import show_lines
 
+    refuse_existing(midi, overwrite)
     (number,) = take_numbers((take,))
     with Log.open(log_path(log_file), writing=False) as log:
         whole = log.whole(number)
     if midi is not None:
-        write_bytes(midi, whole.midi)
+        write_bytes(midi, whole.midi, private=True)
         say(f"{shown(midi)}: take {number} written")
     if form == "json":
         click.echo(json.dumps(whole.document, indent=1))
@@ -163,27 +168,36 @@ def remove(takes: tuple[str, ...], yes: bool, log_file: str | None) -> None:
     "--format", "form", type=click.Choice(["folder", "csv"]), default="folder",
     help="A folder of JSON lines and MIDI files (default), or one CSV file.",
 )  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Let a CSV file replace one that is there.")
 @log_option
-def export(target: str, which: Filter, form: str, log_file: str | None) -> None:
+def export(target: str, which: Filter, form: str, overwrite: bool, log_file: str | None) -> None:
     """Write the log, or what the filters find, in open formats.
 
     A folder holds takes.jsonl and the MIDI files, and 'improv log import' takes it in
     again. CSV (FOLDER is then a file, or - for standard output) has one row per take and
-    subdivision, for spreadsheets.
+    subdivision, for spreadsheets. What is written to files is readable by you alone.
     """
-    from improv.log.exchange import csv_text, export_folder
+    from improv.files import write_text
+    from improv.log.exchange import export_folder
     from improv.log.place import log_path
+    from improv.log.sheet import sheet_text
     from improv.log.store import Log
 
+    if form == "csv":
+        refuse_existing(target, overwrite)
+    elif overwrite:
+        raise UsageError("--overwrite is for --format csv; a folder is always a new one")
     with Log.open(log_path(log_file), writing=False) as log:
         if form == "folder":
             count = export_folder(log, which, target)
-            click.echo(f"{shown(target)}: {count} {'take' if count == 1 else 'takes'} written")
-            return
-        text = csv_text(log, which)
-    out = Out(target)
-    out.write(text)
-    out.close()
+        else:
+            text, count = sheet_text(log, which)
+    if form == "csv" and target == "-":
+        Out(None).write(text)
+        return
+    if form == "csv":
+        write_text(target, text, private=True)
+    click.echo(f"{shown(target)}: {count} {'take' if count == 1 else 'takes'} written")
 
 
 @command.command("import", short_help="Take in an exported log.")
@@ -220,6 +234,10 @@ def refresh(log_file: str | None) -> None:
         say(f"Error: take {take} keeps its old analysis: {printable(reason)}")
     click.echo(f"{done.renewed} {'take' if done.renewed == 1 else 'takes'} analyzed again.")
     if done.kept:
+        say(
+            "'improv log show NUMBER --midi FILE' gives such a take back, and 'improv log add FILE "
+            "--replace' reads it anew."
+        )
         raise SystemExit(1)
 
 

@@ -17,6 +17,11 @@ from improv.log.place import VARIABLE
 _RANGE = re.compile(r"\s*(\d+(?:\.\d+)?)?\s*-\s*(\d+(?:\.\d+)?)?\s*")
 
 
+def _day_or_none(context: click.Context, option: click.Parameter, text: str | None) -> str | None:
+    """An ISO date, or nothing at all."""
+    return text if text is None or not text.strip() else day(context, option, text)
+
+
 def day(_: click.Context, __: click.Parameter, text: str | None) -> str | None:
     """An ISO date."""
     try:
@@ -42,6 +47,10 @@ def _tempi(
 
 def _tags(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str, ...]:
     """Words separated by commas."""
+    return _words(text)
+
+
+def _words(text: str | None) -> tuple[str, ...]:
     return () if text is None else tuple(t.strip() for t in text.split(",") if t.strip())
 
 
@@ -93,14 +102,14 @@ def filter_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 _ABOUT = (
-    click.option("--player", default="", metavar="NAME", help="Who plays."),
-    click.option("--tune", default="", metavar="NAME", help="What is played."),
+    click.option("--player", metavar="NAME", help="Who plays."),
+    click.option("--tune", metavar="NAME", help="What is played."),
     click.option(
-        "--date", "day", callback=day, metavar="DATE",
+        "--date", "day", callback=_day_or_none, metavar="DATE",
         help="When it was played (2026-03-01); without it the day of the file.",
     ),
-    click.option("--tags", callback=_tags, metavar="A,B", help="Words to find it by."),
-    click.option("--note", default="", metavar="TEXT", help="Anything to remember."),
+    click.option("--tags", metavar="A,B", help="Words to find it by."),
+    click.option("--note", metavar="TEXT", help="Anything to remember."),
 )  # fmt: skip
 
 
@@ -109,15 +118,24 @@ def about_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @wraps(command)
     def with_about(**given: Any) -> Any:
-        about = About(
-            given.pop("player"), given.pop("tune"), given.pop("day"), given.pop("tags"),
-            given.pop("note"),
-        )  # fmt: skip
-        return command(about=about, **given)
+        return command(about=_about(given), **given)
 
     for option in reversed(_ABOUT):
         with_about = option(with_about)
     return with_about
+
+
+def _about(given: dict[str, Any]) -> About:
+    """Takes what is said of a take out of `given`; an empty text clears what was said before."""
+    said = {key: given.pop(key) for key in ("player", "tune", "day", "tags", "note")}
+    return About(
+        player=said["player"] or "",
+        tune=said["tune"] or "",
+        day=(said["day"] or "").strip() or None,
+        tags=_words(said["tags"]),
+        note=said["note"] or "",
+        cleared=frozenset(k for k, text in said.items() if text is not None and not text.strip()),
+    )
 
 
 def take_numbers(texts: tuple[str, ...]) -> tuple[int, ...]:

@@ -16,7 +16,7 @@ import click
 
 from improv.errors import UsageError
 from improv.meter import Meter, parse_meter
-from improv.model import Reading, Settings
+from improv.model import BOUNDS, Reading, Settings
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""
@@ -115,7 +115,7 @@ _OPTIONS = (
         help="Only these come into question, like 'eighths,sixteenths'.",
     ),
     click.option(
-        "--tolerance", type=FiniteRange(1, 500), metavar="MS",
+        "--tolerance", type=FiniteRange(*BOUNDS["tolerance_ms"]), metavar="MS",
         help=f"Half-width of the pocket (default {Settings().tolerance_ms:g}).",
     ),
 )  # fmt: skip

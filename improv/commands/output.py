@@ -10,8 +10,10 @@ from typing import TextIO
 
 import click
 
+from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_text
+from improv.model import Analysis
 
 
 def refuse_overwriting(
@@ -26,6 +28,15 @@ def refuse_overwriting(
                 f"{shown(output)}: this is the {what} itself, and {_a(what)} is never overwritten; "
                 "give --output another name"
             )
+
+
+def refuse_existing(output: str | None, overwrite: bool, otherwise: str = "") -> None:
+    """Raises `UsageError` where a result would replace a file and `--overwrite` was not said.
+
+    `otherwise` names another way out, where there is one.
+    """
+    if output and output != "-" and os.path.isfile(output) and not overwrite:
+        raise UsageError(f"{shown(output)}: exists already; --overwrite replaces it{otherwise}")
 
 
 def _a(noun: str) -> str:
@@ -68,6 +79,12 @@ def _let_go_of_stdout() -> None:
 def say(text: str) -> None:
     """One line for the user beside the result, on standard error."""
     click.echo(text, err=True)
+
+
+def say_warnings(analysis: Analysis) -> None:
+    """What the reader and the analysis had to say of a take, on standard error."""
+    for warning in all_warnings(analysis):
+        say(f"Warning: {printable(analysis.take.name)}: {printable(warning)}")
 
 
 class Progress:

@@ -8,11 +8,17 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 from improv.errors import ImprovError, LogError, UsageError
+from improv.files import printable
+from improv.log.names import fold, subdivision_called
+from improv.log.parts import part_of
 from improv.meter import meter_text, parse_meter
+from improv.midi_parts import check_channel
+from improv.midi_place import check_reading
 from improv.model import Reading, Settings
 
 LONGEST_WORD = 200
@@ -21,13 +27,18 @@ LONGEST_NOTE = 20_000
 
 @dataclass(frozen=True)
 class About:
-    """What the player says about a take."""
+    """What the player says about a take.
+
+    `cleared` names the fields said to be empty, which is more than not being said: what a
+    take had there is taken away where it is replaced.
+    """
 
     player: str = ""
     tune: str = ""
     day: str | None = None
     tags: tuple[str, ...] = ()
     note: str = ""
+    cleared: frozenset[str] = frozenset()
 
     def checked(self) -> About:
         """The same, tidied; raises `UsageError` for what cannot be kept."""
@@ -39,17 +50,21 @@ class About:
         ):
             if len(text) > most:
                 raise UsageError(f"the {what} is longer than {most} characters; shorten it")
-        tags = tuple(sorted({clean(t) for t in self.tags} - {""}, key=str.casefold))
+        # A comma parts tags, wherever they come from: lists and CSV tell them apart by it.
+        words = [clean(word) for tag in self.tags for word in tag.split(",")]
+        tags = {fold(word): word for word in reversed(words) if word}
         day = None if self.day is None else parse_day(self.day)
-        return About(clean(self.player), clean(self.tune), day, tags, self.note.strip())
+        kept = tuple(tags[folded] for folded in sorted(tags))
+        note = self.note.strip()
+        return About(clean(self.player), clean(self.tune), day, kept, note, self.cleared)
 
 
 @dataclass(frozen=True, eq=False)
 class Entry:
     """One take to be kept: its file's bytes, how it was read, what was heard, what is said.
 
-    `made_by` and `made` say which improv made the analysis and when, where it was not this
-    one and now.
+    `made_by` and `made` say which improv made the analysis and when, `added` when the take
+    was first kept, where it was not this one and now.
     """
 
     midi: bytes
@@ -61,11 +76,12 @@ class Entry:
     backing: bytes | None = None
     made_by: str | None = None
     made: str | None = None
+    added: str | None = None
 
-    @property
+    @cached_property
     def part(self) -> str:
-        """Which part of the file the take is: the same file may hold several players."""
-        return json.dumps([self.reading.track, self.reading.channel])
+        """Which part of the file the take is; raises `TakeError` where it holds none such."""
+        return part_of(self.midi, self.file_name, self.reading)
 
 
 @dataclass(frozen=True)
@@ -146,6 +162,16 @@ def parse_day(text: str) -> str:
         raise UsageError(f"'{text}' is not a date like 2026-03-01") from None
 
 
+def parse_moment(text: str) -> str:
+    """A day and a time as the log writes them, checked; raises `UsageError`."""
+    try:
+        if datetime.fromisoformat(text).tzinfo is not None:
+            return text
+    except ValueError:
+        pass
+    raise UsageError(f"'{printable(text)[:40]}' is not a time like 2026-03-01T18:30:00+00:00")
+
+
 def settings_text(reading: Reading, settings: Settings) -> str:
     """How a take was read and judged, as canonical JSON."""
     given = {**asdict(reading), **asdict(settings)}
@@ -156,50 +182,69 @@ def settings_text(reading: Reading, settings: Settings) -> str:
 
 
 def settings_values(text: str) -> tuple[Reading, Settings]:
-    """The inverse of `settings_text`; raises `LogError` for what an import made up."""
+    """The inverse of `settings_text`; raises `LogError` for what no command line can have said."""
     try:
         given = json.loads(text)
         if not isinstance(given, dict):
-            raise TypeError("not an object")
-        meter = given.pop("meter")
-        names = given.pop("subdivisions")
-        reading_keys = set(Reading.__dataclass_fields__) - {"meter"}
-        settings_keys = set(Settings.__dataclass_fields__) - {"subdivisions"}
-        if set(given) != reading_keys | settings_keys:
-            raise ValueError("settings that are not known")
+            raise TypeError("they are no object")
         _check_types(given)
-        return (
-            Reading(
-                **{k: given[k] for k in reading_keys},
-                meter=None if meter is None else parse_meter(meter),
-            ),
-            Settings(
-                **{k: given[k] for k in settings_keys},
-                subdivisions=None if names is None else tuple(map(str, names)),
-            ),
+        meter, names = given.pop("meter"), given.pop("subdivisions")
+        for name in names or ():
+            subdivision_called(name)
+        reading = Reading(
+            **{k: given[k] for k in Reading.__dataclass_fields__ if k in given},
+            meter=None if meter is None else parse_meter(meter),
         )
-    except (ImprovError, ValueError, TypeError, KeyError, AttributeError) as fault:
-        raise LogError(f"settings that cannot be read ({fault})") from None
+        check_reading(reading)
+        check_channel(reading.channel)
+        settings = Settings(
+            **{k: given[k] for k in Settings.__dataclass_fields__ if k in given},
+            subdivisions=None if names is None else tuple(names),
+        )
+        return reading, settings
+    except (ImprovError, ValueError, TypeError, OverflowError) as fault:
+        raise LogError(f"its settings cannot be used: {fault}") from None
+
+
+_FIELDS = {**Reading.__dataclass_fields__, **Settings.__dataclass_fields__}
+_TYPES: dict[str, tuple[type, ...]] = {
+    **dict.fromkeys(("meter", "track", "backing"), (str,)),
+    **dict.fromkeys(("count_in_bars", "channel", "first_bar", "last_bar"), (int,)),
+    "find_start": (bool,),
+    "subdivisions": (list,),
+}
+"""What a setting is in JSON; those not named here are numbers."""
 
 
 def _check_types(given: dict[str, Any]) -> None:
-    """Numbers are numbers and words are words, whoever wrote the file they came from."""
-    words = {"track", "backing"}
-    for key, value in given.items():
-        allowed: tuple[type, ...] = (str,) if key in words else (int, float)
-        if value is not None and not isinstance(value, allowed):
-            raise TypeError(f"'{key}' is {value!r}")
+    """Every setting is there and of its type; only what may be left unstated is null."""
+    for key in sorted({*_FIELDS, *given}):
+        if key not in given:
+            raise ValueError(f"'{key}' is missing")
+        if key not in _FIELDS:
+            raise ValueError(f"'{printable(key)[:40]}' is not known")
+        value, allowed = given[key], _TYPES.get(key, (int, float))
+        if value is None and _FIELDS[key].default is None:
+            continue
+        if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
+            raise TypeError(f"'{key}' is {_said(value)}")
+    names = given["subdivisions"]
+    if names is not None and not (names and all(isinstance(name, str) for name in names)):
+        raise TypeError("'subdivisions' is no list of names")
 
 
 def differing(old: str, new: str) -> tuple[str, ...]:
-    """The settings in which two settings texts differ, as `tempo_bpm 96 -> 100`."""
+    """The settings in which two readings of one part differ, as `tempo_bpm 96 -> 100`.
+
+    How the part was asked for is no difference.
+    """
     was, now = json.loads(old), json.loads(new)
     return tuple(
         f"{key} {_said(was.get(key))} -> {_said(now.get(key))}"
-        for key in sorted({*was, *now})
+        for key in sorted({*was, *now} - {"track", "channel"})
         if was.get(key) != now.get(key)
     )
 
 
 def _said(value: Any) -> str:
-    return "unset" if value is None else str(value)
+    return "unset" if value is None else printable(str(value))[:80]

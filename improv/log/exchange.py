@@ -1,23 +1,20 @@
-"""Export and import in open formats: JSON lines beside the MIDI files, and CSV.
+"""Export and import in an open format: JSON lines beside the MIDI files.
 
 An exported folder holds
 
     takes.jsonl     one take to a line: what is said of it, its settings, its analysis
     midi/*.mid      the takes (and backings) themselves, named by their SHA-256 digest
 
-and is all an import needs. The CSV has one row per take and subdivision. An import trusts
-nothing: a file must match its digest, an analysis that is not sound is made again from the
-notes, and a take that is there already is left alone. Takes come in by batches, each of them
-whole; an import cut short is simply started again.
+and is all an import needs. An import trusts nothing: a file must match its digest, an
+analysis that is not sound is made again from the notes, and a take that is there already is
+left alone. Takes come in by batches, each of them whole; an import cut short is simply
+started again.
 """
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import json
-import math
 import os
 import re
 import shutil
@@ -28,11 +25,10 @@ from typing import Any
 
 from improv.cells import from_document
 from improv.errors import ImprovError, LogError
-from improv.files import AnyPath, read_bytes, shown, write_bytes
-from improv.log.entries import About, Entry, Filter, Whole, settings_values
+from improv.files import AnyPath, read_bytes, shown
+from improv.log.entries import About, Entry, Filter, Whole, parse_moment, settings_values
 from improv.log.refresh import analyzed
 from improv.log.store import Log
-from improv.measures import MEASURES, values
 from improv.midi import LARGEST_FILE_BYTES
 
 FORMAT = "improv practice log"
@@ -41,6 +37,8 @@ TAKES = "takes.jsonl"
 MIDI = "midi"
 LARGEST_LIST_BYTES = 2**31
 BATCH = 50
+WORDS = ("file_name", "player", "tune", "note", "added", "made_by", "made")
+"""What is text in a line."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
@@ -53,14 +51,18 @@ class Imported:
 
 
 def export_folder(log: Log, which: Filter, target: AnyPath) -> int:
-    """Writes the takes a filter finds to a new folder, whole or not at all; returns how many."""
+    """Writes the takes a filter finds to a new folder, whole or not at all; returns how many.
+
+    Like the log, the folder is the user's alone.
+    """
     place = Path(target)
     if os.path.lexists(place):
         raise LogError(f"{shown(place)}: is there already; name a new folder")
     beside = place.with_name(f".{os.urandom(8).hex()}.part")
     rows = log.rows(which)
     try:
-        (beside / MIDI).mkdir(parents=True)
+        beside.mkdir(mode=0o700, parents=True)
+        (beside / MIDI).mkdir()
         with open(beside / TAKES, "x", encoding="utf-8") as lines:
             for row in sorted(rows, key=lambda row: row.id):
                 whole = log.whole(row.id)
@@ -101,7 +103,7 @@ def _put(data: bytes, folder: Path) -> str:
     digest = hashlib.sha256(data).hexdigest()
     target = folder / f"{digest}.mid"
     if not target.exists():
-        write_bytes(target, data)
+        target.write_bytes(data)  # the folder comes to its place whole, or not at all
     return digest
 
 
@@ -133,13 +135,22 @@ def _entries(text: bytes, place: Path) -> Iterator[tuple[int, Entry]]:
             try:
                 yield number, _entry(json.loads(line), place.parent / MIDI)
             except (ImprovError, ValueError, TypeError, KeyError, RecursionError) as fault:
-                told = f"'{fault.args[0]}' is missing" if isinstance(fault, KeyError) else fault
                 raise LogError(
-                    f"{shown(place)}: line {number} is not a take of a practice log ({told}); "
-                    "takes before it may have been added"
+                    f"{shown(place)}: line {number} is not a take of a practice log "
+                    f"({_fault(fault)}); put that line right or take it out, and import again "
+                    "(takes before it may have been added)"
                 ) from None
     if number == 0:
         raise LogError(f"{shown(place)}: holds no takes")
+
+
+def _fault(fault: Exception) -> str:
+    """What is wrong with a line, in words."""
+    if isinstance(fault, KeyError):
+        return f"'{fault.args[0]}' is missing"
+    if isinstance(fault, json.JSONDecodeError | UnicodeDecodeError | RecursionError):
+        return "it is no JSON: a take is one whole line in braces"
+    return str(fault)
 
 
 def _entry(line: Any, folder: Path) -> Entry:
@@ -151,9 +162,10 @@ def _entry(line: Any, folder: Path) -> Entry:
     reading, settings = settings_values(text)
     midi = _get(line["midi"], folder)
     backing = None if line["backing"] is None else _get(line["backing"], folder)
-    words = {k: line[k] for k in ("file_name", "player", "tune", "note", "made_by", "made")}
-    if any(not isinstance(word, str) for word in words.values()):
-        raise TypeError("a word is not text")
+    words = {k: line[k] for k in WORDS}
+    for key, word in words.items():
+        if not isinstance(word, str):
+            raise TypeError(f"'{key}' is not text")
     day = line["day"]
     tags = line["tags"]
     if not (day is None or isinstance(day, str)) or not isinstance(tags, list):
@@ -163,10 +175,12 @@ def _entry(line: Any, folder: Path) -> Entry:
     if not sound(document):
         document = analyzed(midi, words["file_name"], text, backing)
         made_by = made = ""
-    return Entry(
+    entry = Entry(
         midi, words["file_name"], reading, settings, document, about.checked(), backing,
-        made_by or None, made or None,
+        made_by or None, made or None, parse_moment(words["added"]),
     )  # fmt: skip
+    _ = entry.part  # a file in which there is no such part is refused here, with the line
+    return entry
 
 
 def _get(digest: Any, folder: Path) -> bytes:
@@ -199,70 +213,3 @@ def sound(document: Any) -> bool:
 
 def _number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-# --- for spreadsheets ----------------------------------------------------------
-
-CSV_HEAD = (
-    "take", "day", "player", "tune", "file", "tempo_bpm", "meter", "tags", "subdivision",
-    "per_beat", "notes", "spread_ms", "offset_ms", "in_pocket", "off_grid", "drift_percent",
-    "swing_ratio",
-)  # fmt: skip
-
-
-def csv_text(log: Log, which: Filter) -> str:
-    """One row per take and subdivision; a word that a spreadsheet would take for a formula
-    gets a leading apostrophe."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(CSV_HEAD)
-    rows = log.rows(which)
-    material = log.material(which)
-    summaries = _summaries(material)
-    for number, row in enumerate(rows):
-        words = (row.player, row.tune, row.file_name)
-        lead = [row.id, row.day or "", *map(_harmless, words), row.tempo_bpm, row.meter]
-        for kind, cells in summaries.get(number, {}).items():
-            name = material.kinds[kind]
-            tags = _harmless(" ".join(row.tags))
-            writer.writerow([*lead, tags, name.name, f"{name.per_beat:g}", *cells])
-    return out.getvalue()
-
-
-def _harmless(word: str) -> str:
-    return f"'{word}" if word[:1] in tuple("=+-@\t\r") and word else word
-
-
-def _summaries(material: Any) -> dict[int, dict[int, list[str]]]:
-    """Per take and kind: notes, then each measure, averaged over phrases by notes."""
-    cells = material.cells
-    table: dict[int, dict[int, list[str]]] = {}
-    keys = list(zip(material.take.tolist(), cells["subdivision"].tolist(), strict=True))
-    notes: dict[tuple[int, int], int] = {}
-    for key, on in zip(keys, cells["on"].tolist(), strict=True):
-        notes[key] = notes.get(key, 0) + on
-    sums: dict[tuple[int, int], dict[str, list[float]]] = {key: {} for key in notes}
-    for measure in MEASURES:
-        found = values(cells, measure.key, 0.5)
-        for row, value, count in zip(
-            found.rows.tolist(), found.value.tolist(), found.notes.tolist(), strict=True
-        ):
-            total = sums[keys[row]].setdefault(measure.key, [0.0, 0.0])
-            total[0] += value * count
-            total[1] += count
-    for (take, kind), count in notes.items():
-        line = [str(count)]
-        for measure in MEASURES:
-            total = sums[(take, kind)].get(measure.key, [0.0, 0.0])
-            line.append(_cell(measure.key, total))
-        table.setdefault(take, {})[kind] = line
-    return table
-
-
-def _cell(key: str, total: list[float]) -> str:
-    if total[1] <= 0.0:
-        return ""
-    mean = total[0] / total[1]
-    if key in ("spread", "swing"):
-        return f"{math.exp(mean):.3f}"
-    return f"{100 * mean:.3f}" if key == "drift" else f"{mean:.4f}"

@@ -19,6 +19,7 @@ from urllib.parse import quote
 from improv.errors import LogError
 from improv.files import shown
 from improv.log import schema
+from improv.log.names import fold
 
 BUSY_SEC = 5.0
 _HEADER_BYTES = 100
@@ -34,15 +35,24 @@ def told(path: Path) -> Iterator[None]:
         raise LogError(f"{shown(path)}: {_why(error)}") from error
 
 
-def _why(error: sqlite3.Error) -> str:
-    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_TOOBIG)
+_NO_LEAVE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN)
+
+
+def _code(error: BaseException | None) -> int:
+    return (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+
+
+def _why(error: sqlite3.Error, elsewhere: str = "choose another place with --log FILE") -> str:
+    code = _code(error)
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return "the log is busy: another program is writing to it; try again when it is done"
-    if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_TOOBIG):
+    if code in _NO_ROOM:
         return f"cannot be written ({error}); make room on the disk, nothing was changed"
-    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
-        return f"cannot be written ({error}); choose another place with --log FILE"
-    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+    if code in _NO_LEAVE:
+        return f"cannot be written ({error}); {elsewhere}"
+    if code in _DAMAGE:
         return _damaged(str(error))
     return f"the log cannot be used ({error})"
 
@@ -60,18 +70,36 @@ def exists(path: Path) -> bool:
 
 
 def connect(path: Path, *, writing: bool) -> sqlite3.Connection:
-    """An open, checked, current log. Raises `LogError`; makes nothing new."""
+    """An open, checked, current log. Raises `LogError`; makes nothing new.
+
+    Where nothing may be written, or (to look only) there is no room to, the file is read as
+    it lies there.
+    """
     _inspect(path)
-    wal = Path(f"{path}-wal")
-    left_over = wal.exists() and wal.stat().st_size > 0
-    locked = not _writable(path)
-    if locked and writing:
+    if _writable(path):
+        try:
+            return _checked(path, locked=False)
+        except LogError as error:
+            if writing or _code(error.__cause__) not in (*_NO_ROOM, *_NO_LEAVE):
+                raise
+            if _left_over(path):
+                raise LogError(
+                    f"{shown(path)}: was not closed properly, and there is no room to put that "
+                    f"right ({error.__cause__}); make room on the disk, nothing was changed"
+                ) from error
+    elif writing:
         raise LogError(f"{shown(path)}: write-protected; choose another log with --log FILE")
-    if locked and left_over:
+    elif _left_over(path):
         raise LogError(
             f"{shown(path)}: was not closed properly and is write-protected; open it once where "
             "it may be written"
         )
+    return _checked(path, locked=True)
+
+
+def _checked(path: Path, *, locked: bool) -> sqlite3.Connection:
+    """The log opened, seen through after a crash and brought up to date, or (`locked`) as it is."""
+    left_over = _left_over(path)
     with told(path):
         connection = _open(path, "mode=ro&immutable=1" if locked else "mode=rw")
     try:
@@ -83,6 +111,12 @@ def connect(path: Path, *, writing: bool) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _left_over(path: Path) -> bool:
+    """Whether changes lie beside the log that a crash (or a program at work) left there."""
+    wal = Path(f"{path}-wal")
+    return wal.exists() and wal.stat().st_size > 0
 
 
 def create(path: Path) -> None:
@@ -110,8 +144,7 @@ def create(path: Path) -> None:
             f"{shown(path)}: cannot be written ({reason}); choose another place with --log FILE"
         ) from None
     finally:
-        for extra in ("", "-wal", "-shm", "-journal"):
-            Path(f"{beside}{extra}").unlink(missing_ok=True)
+        _discard(beside)
 
 
 def copy(connection: sqlite3.Connection, path: Path, target: Path) -> None:
@@ -119,13 +152,16 @@ def copy(connection: sqlite3.Connection, path: Path, target: Path) -> None:
     beside = target.with_name(f".{os.urandom(8).hex()}.part")
     try:
         os.close(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
-        with told(target):
+        try:
             other = _open(beside, "mode=rw")
             try:
                 connection.backup(other)
-                _check_whole(other, target)
+                _check_whole(other, path)  # a true copy: what is wrong with it is the log's
             finally:
                 other.close()
+        except sqlite3.Error as error:
+            whose = path if _code(error) in _DAMAGE else target
+            raise LogError(f"{shown(whose)}: {_why(error, 'choose another place')}") from error
         _sync(beside)
         os.replace(beside, target)
         _sync(target.parent)
@@ -135,8 +171,14 @@ def copy(connection: sqlite3.Connection, path: Path, target: Path) -> None:
             f"{shown(target)}: cannot be written ({reason}); choose another place"
         ) from None
     finally:
-        for extra in ("", "-wal", "-shm", "-journal"):
-            Path(f"{beside}{extra}").unlink(missing_ok=True)
+        _discard(beside)
+
+
+def _discard(beside: Path) -> None:
+    """Removes what was made beside a place; where nothing could be made, nothing can be removed."""
+    for extra in ("", "-wal", "-shm", "-journal"):
+        with contextlib.suppress(OSError):
+            os.unlink(f"{beside}{extra}")
 
 
 def is_log(path: Path) -> bool:
@@ -199,6 +241,7 @@ def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"file:{quote(os.fsencode(os.path.abspath(path)))}?{mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=BUSY_SEC, isolation_level=None)
     try:
+        connection.create_function("fold", 1, fold, deterministic=True)
         for pragma in ("foreign_keys = ON", "secure_delete = ON", "synchronous = FULL"):
             connection.execute(f"PRAGMA {pragma}").fetchall()
     except BaseException:
@@ -218,7 +261,7 @@ def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path, locked: bool) -> None:
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     _refuse_newer(path, version)
-    if version == schema.VERSION:
+    if version == schema.VERSION or (locked and version >= schema.SAME_TABLES_SINCE):
         return
     if locked:
         raise LogError(

@@ -6,7 +6,9 @@ tables, add a function to `MIGRATIONS`, raise `VERSION`, and keep the text of th
 left behind in `tests/log_versions`.
 
 Version 1 kept takes and documents; version 2 keeps beside them what lists and comparisons
-need at once (`cells`, `kind`, `played`), and the place where a refresh lays its results.
+need at once (`cells`, `kind`, `played`), and the place where a refresh lays its results;
+version 3 tells the part of a file by what it is (`parts`) where the earlier ones had the
+words it was asked for with. Its tables are those of version 2.
 """
 
 from __future__ import annotations
@@ -20,9 +22,14 @@ from typing import Any
 import numpy as np
 
 from improv.cells import CELL, Cells, Kind, from_document
+from improv.errors import ImprovError
+from improv.log.parts import part_of
+from improv.model import Reading
 
 APPLICATION_ID = 0x696D7076  # "impv"
-VERSION = 2
+VERSION = 3
+SAME_TABLES_SINCE = 2
+"""The oldest version that can be looked at as it is, where nothing may be written."""
 
 TABLES = """
 CREATE TABLE file (
@@ -136,7 +143,25 @@ def _one_to_two(connection: sqlite3.Connection) -> None:
     connection.execute("DROP TABLE analysis_1")
 
 
-MIGRATIONS = {1: _one_to_two}
+def _two_to_three(connection: sqlite3.Connection) -> None:
+    """Tells parts by what they are. No take goes: of several that turn out to be the same one
+    the first has its part's name, and the others keep the words they had."""
+    ids = [r[0] for r in connection.execute("SELECT id FROM take ORDER BY id").fetchall()]
+    for take in ids:
+        name, text, midi = connection.execute(
+            "SELECT take.file_name, take.settings, file.bytes FROM take "
+            "JOIN file ON file.digest = take.file WHERE take.id = ?",
+            (take,),
+        ).fetchone()
+        asked = json.loads(text)
+        try:  # only the part is looked at: other settings may be what an import let in
+            part = part_of(midi, name, Reading(track=asked["track"], channel=asked["channel"]))
+        except (ImprovError, KeyError, TypeError):
+            continue
+        connection.execute("UPDATE OR IGNORE take SET part = ? WHERE id = ?", (part, take))
+
+
+MIGRATIONS = {1: _one_to_two, 2: _two_to_three}
 
 
 # --- one analysis into its tables --------------------------------------------

@@ -2,7 +2,8 @@
 
 Every change is one transaction: it is whole on the disk when the call returns, or it never
 was. Two programs may write at once; the second waits up to `opening.BUSY_SEC` and then says
-that the log is busy. All methods raise `LogError`.
+that the log is busy. All methods raise `LogError`; those that are asked for what there is
+not, `UsageError`.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 
 import improv
 from improv.cells import CELL, Kind
-from improv.errors import LogError
+from improv.errors import LogError, UsageError
 from improv.files import AnyPath, shown
 from improv.log import opening
 from improv.log.entries import (
@@ -33,6 +34,7 @@ from improv.log.entries import (
     differing,
     settings_text,
 )
+from improv.log.names import fold
 from improv.log.queries import where
 from improv.log.schema import Packed, put_analysis, stage, staged, unpack
 from improv.material import Material
@@ -85,7 +87,7 @@ class Log:
         """Keeps a take. One that is there already is left alone and told (`Added.new` False).
 
         `replace` reads it anew under the entry's settings and puts what is said of it in
-        place of what was; left out are words nobody gave.
+        place of what was; words nobody gave stay, those said to be empty go.
         """
         return self.add_many([entry], replace=replace)[0]
 
@@ -95,16 +97,20 @@ class Log:
             Packed.of(e.document, e.made_by or improv.__version__, e.made or _now())
             for e in entries
         ]
+        parts = [e.part for e in entries]  # a file that has no such part is told first
         with self._writing():
-            return [self._put(e, new, replace) for e, new in zip(entries, ready, strict=True)]
+            return [
+                self._put(e, part, new, replace)
+                for e, part, new in zip(entries, parts, ready, strict=True)
+            ]
 
-    def _put(self, entry: Entry, new: Packed, replace: bool) -> Added:
+    def _put(self, entry: Entry, part: str, new: Packed, replace: bool) -> Added:
         digest = self._keep_file(entry.midi)
         backing = None if entry.backing is None else self._keep_file(entry.backing)
         text = settings_text(entry.reading, entry.settings)
         found = self._one(
             "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?",
-            (digest, entry.part),
+            (digest, part),
         )
         if found is not None:
             differs = differing(found[1], text)
@@ -119,6 +125,8 @@ class Log:
         else:
             take = int(found[0])
             self._update_take(take, about, backing, text)
+        if about.tags or "tags" in about.cleared:
+            self._run("DELETE FROM tag WHERE take = ?", (take,))
         for tag in about.tags:
             self._run("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
         put_analysis(self._connection, take, new)
@@ -133,7 +141,7 @@ class Log:
             "settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 digest, entry.part, backing, entry.file_name, about.player, about.tune,
-                about.day, about.note, _now(), text,
+                about.day, about.note, entry.added or _now(), text,
             ),
         )  # fmt: skip
         assert cursor.lastrowid is not None
@@ -143,7 +151,7 @@ class Log:
         self._run("UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take))
         for column in ("player", "tune", "day", "note"):
             value = getattr(about, column)
-            if value:
+            if value or column in about.cleared:
                 self._run(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
 
     def _keep_file(self, data: bytes) -> str:
@@ -171,10 +179,10 @@ class Log:
         return [_row(row, names.get(row[0], []), tags.get(row[0], [])) for row in taken]
 
     def whole(self, take: int) -> Whole:
-        """One take with its bytes and its document."""
+        """One take with its bytes and its document; `UsageError` for one that is not there."""
         rows = self.rows(Filter(ids=(take,)))
         if not rows:
-            raise LogError(f"{shown(self.path)}: there is no take {take}; see 'improv log list'")
+            raise UsageError(f"{shown(self.path)}: there is no take {take}; see 'improv log list'")
         found = self._one(
             "SELECT take.note, take.added, take.file, take.settings, analysis.made_by, "
             "analysis.made, analysis.document, file.bytes, backing.bytes"
@@ -190,15 +198,15 @@ class Log:
             )
 
     def players(self, which: Filter = Filter()) -> list[str]:  # noqa: B008 (frozen)
-        """The players of the takes a filter finds, in alphabetical order."""
+        """The players of the takes a filter finds, in alphabetical order.
+
+        Names that differ in case alone are one player's, spelt as at first.
+        """
         clause, values = where(which)
-        found = self._all(
-            f"SELECT DISTINCT take.player{_FROM}{clause} ORDER BY take.player", values
-        )
         unique: dict[str, str] = {}
-        for (name,) in found:
-            unique.setdefault(name.casefold(), name)
-        return list(unique.values())
+        for (name,) in self._all(f"SELECT take.player{_FROM}{clause} ORDER BY take.id", values):
+            unique.setdefault(fold(name), name)
+        return [unique[folded] for folded in sorted(unique)]
 
     def material(self, which: Filter = Filter()) -> Material:  # noqa: B008 (frozen)
         """The takes a filter finds, ready to be compared."""
