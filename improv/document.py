@@ -201,6 +201,10 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
             }
             for p in phrase.passages
         ],
+        "beat_offset_ms": _number(phrase.beat_offset_ms, 3),
+        "offbeat_offset_ms": _number(phrase.offbeat_offset_ms, 3),
+        "beat_apart_se_ms": _number(phrase.beat_apart_se_ms, 3),
+        "offbeat_triplet_ms": _number(phrase.offbeat_triplet_ms, 3),
     }
 
 

@@ -226,7 +226,11 @@ class Phrase:
     """What was heard in one phrase. Rows [start, stop) of `Notes`; `events` counts chords once.
 
     `offset_ms` is the phrase's own constant part on top of nothing: its mean deviation,
-    the take's constant offset included, `offset_se_ms` its standard error. `spread_ms` is the
+    the take's constant offset included, `offset_se_ms` its standard error, from the phrase's own
+    scatter. `beat_offset_ms` is that of the notes on beats, `offbeat_offset_ms` of all others,
+    `beat_apart_se_ms` the standard error of their difference; a swung phrase's off-beats are
+    held against its own swing, and against 2 : 1 from the backing's beats by
+    `offbeat_triplet_ms` (`None` where not swung). `spread_ms` is the
     scatter about it with drift and swing taken out; `rms_ms` the root mean square deviation;
     `drift_bpm` positive when rushing; `subdivision` is `None` when too close to call, too short,
     or off the grid: `verdict` says which: "on the grid", "mixed", "off the grid",
@@ -257,6 +261,8 @@ class Phrase:
     beat_offset_ms: float | None = None
     offbeat_offset_ms: float | None = None
     offset_se_ms: float | None = None
+    beat_apart_se_ms: float | None = None
+    offbeat_triplet_ms: float | None = None
 
 
 @dataclass(frozen=True)

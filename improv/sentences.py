@@ -17,11 +17,13 @@ from improv.wording import (
     also_played,
     bars_text,
     beats_off_text,
+    beats_text,
     counted,
     drift_text,
     lean_text,
     listed,
     number_word,
+    offset_doubt_ms,
     percent,
     place_text,
     spread_band,
@@ -32,7 +34,8 @@ MOST_SENTENCES = 12
 MOST_PASSAGES = 4
 MOST_RUNS = 3
 SURE = 0.9
-NO_OFFSET_MS = 5.0
+SURE_LEAN = 2.5
+"""Standard errors beyond which a lean is no chance: of many phrases few lean by chance."""
 SAME_RATE = 0.015
 """Below this share nobody counts one rate as faster than another (our choice)."""
 
@@ -84,8 +87,11 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     drift = drift_text(phrase)
     # A phrase that drifts lies early or late on average for that reason alone.
     lean = None if drift else _lean(analysis, phrase)
-    clauses += [c for c in (lean, drift) if c]
-    weight += (1.0 if lean else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
+    beats = beats_text(phrase)
+    clauses += [c for c in (lean, beats, drift) if c]
+    weight += (
+        (1.0 if lean else 0.0) + (1.0 if beats else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
+    )
     if phrase.subdivision is not None and phrase.confidence < SURE:
         clauses.append(f"{percent(phrase.confidence)} sure")
         weight += 0.5
@@ -155,22 +161,24 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
 
 
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
-    """How the phrase leans against the take's own constant, where that is more than chance.
+    """How the phrase leans, where that is more than chance.
 
-    Said so where its own offset, in the table, is another number.
+    Against the take's constant offset where there is one, and said so: the table has both
+    together. Else against the backing, as in the table.
     """
-    if phrase.offset_ms is None or analysis.constant_offset_ms is None:
+    constant_ms = analysis.constant_offset_ms
+    if phrase.offset_ms is None or constant_ms is None or phrase.verdict == "too short to judge":
         return None
-    if phrase.verdict == "too short to judge":
-        return None
-    lean_ms = phrase.offset_ms - analysis.constant_offset_ms
+    alone = len(analysis.phrases) == 1 or analysis.take.start_found
+    relative = alone or abs(constant_ms) >= offset_doubt_ms(analysis)
+    lean_ms = phrase.offset_ms - constant_ms * relative
     error_ms = phrase.offset_se_ms
     if error_ms is None:
         error_ms = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
     said = lean_text(lean_ms)
-    if said is None or abs(lean_ms) <= 2.0 * error_ms:
+    if said is None or abs(lean_ms) <= SURE_LEAN * error_ms:
         return None
-    return said if abs(analysis.constant_offset_ms) < NO_OFFSET_MS else f"{said} against the rest"
+    return f"{said} against the whole take" if relative else said
 
 
 def run_text(run: Run) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS
+from improv.grid import SUBDIVISIONS, row_of
 from improv.hand import nearness
 from improv.landing import Landings
 from improv.meter import Meter
@@ -27,6 +27,7 @@ from improv.tempo import bar_index
 SHORTEST_PASSAGE = 3
 RANKED_FROM = 0.005
 MOST_RANKED = 4
+SWUNG_ROW = row_of("swung-unit")
 ALMOST = 0.05
 """A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
 
@@ -78,6 +79,10 @@ def tell_phrases(
                 verdict=calls.verdict[p],
                 beat_offset_ms=_known(measures.beat_offset_ms[p]),
                 offbeat_offset_ms=_known(measures.offbeat_offset_ms[p]),
+                beat_apart_se_ms=_known(measures.beat_apart_se_ms[p]),
+                offbeat_triplet_ms=_known(
+                    _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
+                ),
             )
         )
     return tuple(told)
@@ -117,6 +122,18 @@ def _swing(
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
     usual = nearness(stray, np.full(len(stray), reading.hand.spread_ms))
     return ratios(share, second & able, able * usual, phrase, count)
+
+
+def _triplet_ms(row: int, beat_offset_ms: float, swing_ratio: float, tempo_bpm: float) -> float:
+    """Lateness of swung off-beats against 2 : 1 from the backing's beats; NaN where none swing.
+
+    Late beats shorten the player's own ratio: off-beats on the backing's last triplet after
+    beats 30 ms late swing less than 2 : 1 (Nelias et al. 2022; Friberg & Sundström 2002).
+    """
+    if row != SWUNG_ROW:
+        return float("nan")
+    share = swing_ratio / (1.0 + swing_ratio)
+    return beat_offset_ms + (share - 2.0 / 3.0) * 60000.0 / tempo_bpm
 
 
 def _straight_twins() -> dict[int, int]:

@@ -16,6 +16,9 @@ from improv.model import Analysis, Passage, Phrase, Place, Take
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TOLD_NOTES = 6
+ON_TIME_MS = 5.0
+CLEARLY = 3.0
+"""Standard errors that beats and off-beats must lie apart to be told apart (our choice)."""
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
 HEARD_DRIFT_SHARE = 0.015
@@ -131,6 +134,33 @@ def lean_text(offset_ms: float) -> str | None:
     if abs(offset_ms) < PROFESSIONAL_OFFSET_MS:
         return None
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
+
+
+def beats_text(phrase: Phrase) -> str | None:
+    """`the beats lie 30 ms late, the off-beats on time`; `None` where they go together.
+
+    Both against the backing; those of a swung phrase against its beats and 2 : 1 from them, and
+    only where the off-beats meet that: there beats alone lie late, else the swing is its own.
+    """
+    swung = phrase.swung
+    beat_ms = phrase.beat_offset_ms
+    other_ms = phrase.offbeat_triplet_ms if swung else phrase.offbeat_offset_ms
+    if beat_ms is None or other_ms is None or phrase.verdict not in ("on the grid", "mixed"):
+        return None
+    apart_ms = abs(beat_ms - other_ms)
+    if apart_ms <= max(PROFESSIONAL_OFFSET_MS, CLEARLY * (phrase.beat_apart_se_ms or 0.0)):
+        return None
+    if swung and not abs(other_ms) < PROFESSIONAL_OFFSET_MS < abs(beat_ms):
+        return None
+    others = "off-beats" if phrase.per_beat == 2 else "notes between"
+    text = f"the beats lie {_late_text(beat_ms)}, the {others} {_late_text(other_ms)}"
+    return f"{text} for 2 : 1" if swung else text
+
+
+def _late_text(late_ms: float) -> str:
+    if abs(late_ms) < ON_TIME_MS:
+        return "on time"
+    return f"{abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}"
 
 
 def listed(names: list[str]) -> str:
