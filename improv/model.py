@@ -272,7 +272,8 @@ class Run:
     `notes_per_beat` is the regressed rate. What follows is told of runs off the grid only:
     `between`, the nearest subdivisions below and above the rate; `near`, one whose rate it
     almost has and by what share it is faster (+) than that; `lands_at`, the place its landing note
-    was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is.
+    was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is, the
+    take's constant offset taken out.
     """
 
     start: int

@@ -22,7 +22,7 @@ from improv.wording import also_played, bars_text, bpm_text, counted, tempo_text
 
 LANDS = (
     "Lands: how late (+) or early (-) the run comes back, against the place of the grid it "
-    "meets or, meeting none, the nearest beat."
+    "meets or, meeting none, the nearest beat or off-beat; the take's constant offset taken out."
 )
 
 
