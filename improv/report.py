@@ -18,7 +18,7 @@ from improv.practice import advise
 from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import also_played, bars_text, bpm_text, counted, tempo_text
+from improv.wording import bars_text, bpm_text, counted, others_told, tempo_text
 
 LANDS = (
     "Lands: how late (+) or early (-) the run comes back, against the place of the grid it "
@@ -106,7 +106,7 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
         f"drift taken out. Pocket: share of notes within {analysis.settings.tolerance_ms:g} ms, "
         "the take's constant offset taken out. Drift: + rushing, - dragging."
     )
-    if any(p.subdivision and (p.verdict == "mixed" or also_played(p)) for p in analysis.phrases):
+    if any(p.subdivision and others_told(p) for p in analysis.phrases):
         key += " A subdivision with '+' is the main one of several."
     if any(p.events != p.stop - p.start for p in analysis.phrases):
         key += " Notes: a chord counts once, a grace note not at all."

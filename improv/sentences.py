@@ -15,6 +15,7 @@ from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
     TIGHT_SPREAD_MS,
     also_played,
+    asked_for,
     bars_text,
     beats_off_text,
     beats_text,
@@ -95,7 +96,8 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     if phrase.subdivision is not None and phrase.confidence < SURE:
         clauses.append(f"{percent(phrase.confidence)} sure")
         weight += 0.5
-    told = [run_text(run) for run in runs[:MOST_RUNS]]
+    asked = asked_for(analysis)
+    told = [run_text(run, asked) for run in runs[:MOST_RUNS]]
     if len(runs) > MOST_RUNS:
         told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
     return Heard(phrase, tuple(clauses), tuple(told), weight)
@@ -181,14 +183,17 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     return f"{said} against the whole take" if relative else said
 
 
-def run_text(run: Run) -> str:
-    """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
+def run_text(run: Run, asked: tuple[str, ...] = ()) -> str:
+    """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`.
+
+    `asked` names the subdivisions that alone were in question, where some were left out.
+    """
     rate = f"{run.notes_per_beat:.1f} to the beat"
     kind = "" if run.kind == "steady" else f", {run.kind}"
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""
     where = f"from {place_text(run.begins)}{comma}"
-    return f"{where} {many} notes run at {rate}{_against_grids(run)}{kind}{_landing(run)}"
+    return f"{where} {many} notes run at {rate}{_against_grids(run, asked)}{kind}{_landing(run)}"
 
 
 def _landing(run: Run) -> str:
@@ -201,14 +206,16 @@ def _landing(run: Run) -> str:
     return f", and land {beats_off_text(run.lands_beat, run.lands_ms)} for {where}"
 
 
-def _against_grids(run: Run) -> str:
+def _against_grids(run: Run, asked: tuple[str, ...]) -> str:
     """What a free run's rate is near, or between what it lies."""
-    if run.near is not None:
-        name, faster = run.near
-        if abs(faster) < SAME_RATE:
-            return f", the rate of {name} but beside their places"
-        return f", a little {'faster' if faster > 0 else 'slower'} than {name}"
-    return f", between {run.between[0]} and {run.between[1]}" if run.between else ""
+    if run.near is None:
+        return f", between {run.between[0]} and {run.between[1]}" if run.between else ""
+    name, faster = run.near
+    left_out = bool(asked) and name not in asked
+    more = ", which were not asked for" if left_out else ""
+    if abs(faster) >= SAME_RATE:
+        return f", a little {'faster' if faster > 0 else 'slower'} than {name}{more}"
+    return f", the rate of {name}{more or ' but beside their places'}"
 
 
 def _plain(heard: Heard) -> tuple[str, str | None] | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from improv.grid import short_name
 from improv.model import Analysis, Phrase, Run
-from improv.wording import also_played, figure
+from improv.wording import figure, others_told
 
 WIDTH = 80
 MOST_ROWS = 40
@@ -67,7 +67,7 @@ def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int
 
 def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
     name = phrase.subdivision or _NO_ANSWER.get(phrase.verdict, f"({phrase.verdict})")
-    if phrase.subdivision and (phrase.verdict == "mixed" or also_played(phrase)):
+    if phrase.subdivision and others_told(phrase):
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
     return (

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from improv.grid import SUBDIVISIONS, find, name
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
 
@@ -134,6 +135,26 @@ def lean_text(offset_ms: float) -> str | None:
     if abs(offset_ms) < PROFESSIONAL_OFFSET_MS:
         return None
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
+
+
+def asked_for(analysis: Analysis) -> tuple[str, ...]:
+    """The subdivisions that alone were in question, by their names; empty for all there are."""
+    meters = analysis.take.bars.meters
+    rows = [find(text, meters) for text in analysis.settings.subdivisions or ()]
+    names = [name(SUBDIVISIONS[row], meter) for row in rows for meter in meters]
+    return tuple(dict.fromkeys(called for called in names if called is not None))
+
+
+def others_told(phrase: Phrase) -> tuple[str, ...]:
+    """Other subdivisions that a phrase's sentence tells beside its main one.
+
+    Text, tables, page and chart mark a phrase as one of several where there are any: notes off
+    the grid are left to the runs.
+    """
+    if phrase.verdict != "mixed":
+        return tuple(str(passage.subdivision) for passage in also_played(phrase))
+    names = dict.fromkeys(passage.subdivision for passage in phrase.passages)
+    return tuple(name for name in names if name is not None and name != phrase.subdivision)
 
 
 def beats_text(phrase: Phrase) -> str | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from improv.document import note_rows
 from improv.model import Analysis, Phrase, Run
-from improv.wording import counted, figure
+from improv.wording import counted, figure, others_told
 
 MOST_NOTES = 1500
 """Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""
@@ -72,7 +72,7 @@ def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
     first, last = phrase.begins.bar, phrase.ends.bar
     bars = str(first) if first == last else f"{first}{'–' if first >= 0 else ' to '}{last}"
     name = phrase.subdivision or phrase.verdict
-    if phrase.subdivision and phrase.verdict == "mixed":
+    if phrase.subdivision and others_told(phrase):
         name = f"mainly {name}"
     return (
         number(phrase.number, ".0f"),

@@ -27,7 +27,7 @@ from improv.pictures.music import (
     title_of,
 )
 from improv.tempo import quarters_at
-from improv.wording import drift_text
+from improv.wording import drift_text, others_told
 
 IN_POCKET, EARLY, LATE, OFF_GRID, UNTIMED, GRACE = range(6)
 """What a mark says of its note."""
@@ -215,7 +215,7 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
     named = f"Phrase {phrase.number}"
     if phrase.subdivision is None:
         return Span(begin, end, (f"{named}: {phrase.verdict}", named, str(phrase.number)))
-    main = f"{named}: {'mainly ' if phrase.verdict == 'mixed' else ''}{phrase.subdivision}"
+    main = f"{named}: {'mainly ' if others_told(phrase) else ''}{phrase.subdivision}"
     told = [main]
     if phrase.spread_ms is not None:
         told.append(f"{told[-1]}, spread {phrase.spread_ms:.0f} ms")
