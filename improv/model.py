@@ -69,6 +69,11 @@ class Bars(_Frozen):
         """Length in quarters of the beat that a tempo counts, by index into `meters`."""
         return np.array([float(meter.tempo_beat_quarter) for meter in self.meters])
 
+    @property
+    def stated_beat_quarter(self) -> float:
+        """Length in quarters of the one beat that the take's tempo and rates are told in."""
+        return float(self.meters[0].tempo_beat_quarter)
+
 
 @dataclass(frozen=True, eq=False)
 class Take(_Frozen):
@@ -269,7 +274,9 @@ class Phrase:
 class Run:
     """A fast run: consecutive short notes. Rows [start, stop) of `Notes`.
 
-    `notes_per_beat` is the regressed rate. What follows is told of runs off the grid only:
+    `notes_per_beat` is the regressed rate, to the one beat that the take's tempo counts
+    (`Bars.stated_beat_quarter`): where meters with other beats alternate, the same pace has the
+    same number. What follows is told of runs off the grid only:
     `between`, the nearest subdivisions below and above the rate; `near`, one whose rate it
     almost has and by what share it is faster (+) than that; `lands_at`, the place its landing note
     was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is, the

@@ -18,7 +18,7 @@ from improv.practice import advise
 from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import bars_text, bpm_text, counted, others_told, tempo_text
+from improv.wording import bars_text, bpm_text, counted, others_told, rate_beat, tempo_text
 
 LANDS = (
     "Lands: how late (+) or early (-) the run comes back, against the place of the grid it "
@@ -121,7 +121,9 @@ def _runs(analysis: Analysis, full: bool) -> list[str]:
     lines = ["Runs off the grid", "-----------------", *rows]
     if left_out:
         lines.append(f"... and {counted(left_out, 'run')} more: --full shows every one.")
-    return [*lines, *_wrap(LANDS)]
+    beat = rate_beat(analysis.take)
+    rate = "" if beat == "beat" else f"Rate: notes to the {beat}, which the tempo counts. "
+    return [*lines, *_wrap(rate + LANDS)]
 
 
 def _practice(analysis: Analysis) -> list[str]:

@@ -27,6 +27,7 @@ from improv.wording import (
     offset_doubt_ms,
     percent,
     place_text,
+    rate_beat,
     spread_band,
     spread_text,
 )
@@ -96,8 +97,7 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     if phrase.subdivision is not None and phrase.confidence < SURE:
         clauses.append(f"{percent(phrase.confidence)} sure")
         weight += 0.5
-    asked = asked_for(analysis)
-    told = [run_text(run, asked) for run in runs[:MOST_RUNS]]
+    told = [run_text(run, analysis) for run in runs[:MOST_RUNS]]
     if len(runs) > MOST_RUNS:
         told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
     return Heard(phrase, tuple(clauses), tuple(told), weight)
@@ -183,12 +183,10 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     return f"{said} against the whole take" if relative else said
 
 
-def run_text(run: Run, asked: tuple[str, ...] = ()) -> str:
-    """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`.
-
-    `asked` names the subdivisions that alone were in question, where some were left out.
-    """
-    rate = f"{run.notes_per_beat:.1f} to the beat"
+def run_text(run: Run, analysis: Analysis) -> str:
+    """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
+    asked = asked_for(analysis)
+    rate = f"{run.notes_per_beat:.1f} to the {rate_beat(analysis.take)}"
     kind = "" if run.kind == "steady" else f", {run.kind}"
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""

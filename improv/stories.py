@@ -240,7 +240,7 @@ def tell_runs(
 
 def _between(run: Stretch, places: Places) -> tuple[str, str] | None:
     """The straight subdivisions whose rates enclose a run's, or `None` beyond them all."""
-    rates = _rates(places.meters[int(places.meter[run.start])])
+    rates = _rates(places.meter_at(run.start), places.meters[0])
     below = [row for rate, row in rates if rate <= run.notes_per_beat]
     above = [row for rate, row in rates if rate > run.notes_per_beat]
     if not below or not above:
@@ -255,18 +255,22 @@ def _near(run: Stretch, places: Places) -> tuple[str, float] | None:
     """
     if run.kind in GLIDING:
         return None
-    rates = _rates(places.meters[int(places.meter[run.start])])
+    rates = _rates(places.meter_at(run.start), places.meters[0])
     ratios = [(run.notes_per_beat / rate, row) for rate, row in rates]
     ratio, row = min(ratios, key=lambda r: abs(math.log(r[0])))
     return (places.name(row, run.start), ratio - 1.0) if abs(ratio - 1.0) < ALMOST else None
 
 
 @cache
-def _rates(meter: Meter) -> tuple[tuple[float, int], ...]:
-    """Notes per beat and row of every straight subdivision a meter offers, slowest first."""
+def _rates(meter: Meter, stated: Meter) -> tuple[tuple[float, int], ...]:
+    """Rate and row of every straight subdivision a meter offers, slowest first.
+
+    In notes to the beat of the meter whose beat rates are told in, as a run's is.
+    """
+    share = float(stated.tempo_beat_quarter / meter.tempo_beat_quarter)
     return tuple(
         sorted(
-            (float(per_beat), row)
+            (float(per_beat) * share, row)
             for row, s in enumerate(SUBDIVISIONS)
             if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
         )

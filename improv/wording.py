@@ -85,6 +85,14 @@ def tempo_beat_name(meter: Meter) -> str:
     )
 
 
+def rate_beat(take: Take) -> str:
+    """What rates are told to: `beat`, or where meters with other beats alternate the tempo's."""
+    meters = take.bars.meters
+    if len({meter.tempo_beat_quarter for meter in meters}) < 2:
+        return "beat"
+    return tempo_beat_name(meters[0]).removesuffix("s")
+
+
 def bpm_text(bpm: float) -> str:
     """A tempo without needless decimals."""
     return f"{bpm:.1f}".removesuffix(".0")

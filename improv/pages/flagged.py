@@ -13,7 +13,7 @@ from improv.listening.excerpts import Excerpt, one_phrase, run_excerpts
 from improv.listening.on_grid import Placed
 from improv.model import Analysis, Phrase, Run
 from improv.sentences import hear, run_text
-from improv.wording import AUDIBLE_SPREAD_MS, asked_for, capital, drift_text, lag_ms
+from improv.wording import AUDIBLE_SPREAD_MS, capital, drift_text, lag_ms
 
 RUN_WEIGHT = 10.0
 
@@ -32,10 +32,12 @@ def flagged(analysis: Analysis, placed: Placed) -> tuple[Flag, ...]:
     """Every passage worth hearing, in the order of the take."""
     off = [run for run in analysis.runs if run.off_grid]
     excerpts = run_excerpts(analysis, placed) if off else ()
-    asked = asked_for(analysis)
     flags = [
         Flag(
-            capital(e.title), f"{capital(run_text(run, asked))}.", e, RUN_WEIGHT + _telling_run(run)
+            capital(e.title),
+            f"{capital(run_text(run, analysis))}.",
+            e,
+            RUN_WEIGHT + _telling_run(run),
         )
         for run, e in zip(off, excerpts, strict=True)
     ]
