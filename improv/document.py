@@ -205,6 +205,7 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
         "offbeat_offset_ms": _number(phrase.offbeat_offset_ms, 3),
         "beat_apart_se_ms": _number(phrase.beat_apart_se_ms, 3),
         "offbeat_triplet_ms": _number(phrase.offbeat_triplet_ms, 3),
+        "off_grid_probability": _number(phrase.off_grid_probability, 4),
     }
 
 

@@ -239,7 +239,9 @@ class Phrase:
     scatter about it with drift and swing taken out; `rms_ms` the root mean square deviation;
     `drift_bpm` positive when rushing; `subdivision` is `None` when too close to call, too short,
     or off the grid: `verdict` says which: "on the grid", "mixed", "off the grid",
-    "too close to call", "too short to judge".
+    "too close to call", "too short to judge". `ranking`, of the likeliest, and
+    `off_grid_probability` are parts of one distribution; `confidence` is the one of what is
+    called: `subdivision`, being off the grid, or where neither can be, the ranking's first.
     """
 
     number: int
@@ -268,6 +270,7 @@ class Phrase:
     offset_se_ms: float | None = None
     beat_apart_se_ms: float | None = None
     offbeat_triplet_ms: float | None = None
+    off_grid_probability: float = 0.0
 
 
 @dataclass(frozen=True)

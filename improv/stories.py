@@ -66,6 +66,7 @@ def tell_phrases(
                 swung=bool(row >= 0 and SUBDIVISIONS[row].swung),
                 confidence=float(calls.confidence[p]),
                 ranking=_ranking(calls.chance[p], places, start),
+                off_grid_probability=float(calls.chance[p, -1]),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
                 offset_ms=_known(measures.offset_ms[p]),
                 offset_se_ms=_known(measures.offset_se_ms[p]),

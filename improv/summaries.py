@@ -157,7 +157,8 @@ def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
 class Calls:
     """What each phrase is on: main row (-1 none), its chance, every row's, the verdict.
 
-    `chance` (phrases, rows + 1) is the probability that a row is the phrase's own, free last.
+    `chance` (phrases, rows + 1) is the probability that a row is the phrase's own, free last: one
+    distribution. `confidence` is that of what is called; of the likeliest row where none is.
     """
 
     row: Ints
@@ -177,15 +178,23 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     each, main = np.arange(count), chance[:, :rows].argmax(axis=1)
     held, free = notes[each, main] / events, notes[:, rows] / events
     sure = np.bincount(phrase, fit.confidence * (fit.row < 0), count)
-    off = free >= OFF_GRID_SHARE
     verdict = tuple(map(_verdict, events, chance[each, main], held, free))
     named = np.array([said in ("on the grid", "mixed") for said in verdict])
+    off = np.array([said == "off the grid" for said in verdict])
+    floats = np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[:, rows])
+    chance = _with_free(chance, floats)
     return Calls(
         row=np.where(named, main, -1),
-        confidence=np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[each, main]),
+        confidence=np.where(off, floats, chance[each, main]),
         chance=chance,
         verdict=verdict,
     )
+
+
+def _with_free(chance: Floats, free: Floats) -> Floats:
+    """One distribution with this chance of no grid at all; the rows divide the rest as before."""
+    rows = chance[:, :-1] * ((1.0 - free) / np.maximum(1.0 - chance[:, -1], 1e-12))[:, None]
+    return np.column_stack([rows, free])
 
 
 def _ranked(share: Floats) -> Floats:
