@@ -206,6 +206,7 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
         "beat_apart_se_ms": _number(phrase.beat_apart_se_ms, 3),
         "offbeat_triplet_ms": _number(phrase.offbeat_triplet_ms, 3),
         "off_grid_probability": _number(phrase.off_grid_probability, 4),
+        "pickup": bool(phrase.pickup),
     }
 
 

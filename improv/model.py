@@ -242,6 +242,7 @@ class Phrase:
     "too close to call", "too short to judge". `ranking`, of the likeliest, and
     `off_grid_probability` are parts of one distribution; `confidence` is the one of what is
     called: `subdivision`, being off the grid, or where neither can be, the ranking's first.
+    `pickup`: less than half of its first bar is played, and it goes on in the next.
     """
 
     number: int
@@ -271,6 +272,12 @@ class Phrase:
     beat_apart_se_ms: float | None = None
     offbeat_triplet_ms: float | None = None
     off_grid_probability: float = 0.0
+    pickup: bool = False
+
+    @property
+    def first_bar(self) -> int:
+        """The bar a musician says it begins in: a pickup belongs to the next one."""
+        return self.begins.bar + self.pickup
 
 
 @dataclass(frozen=True)

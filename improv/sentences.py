@@ -16,7 +16,6 @@ from improv.wording import (
     TIGHT_SPREAD_MS,
     also_played,
     asked_for,
-    bars_text,
     beats_off_text,
     beats_text,
     counted,
@@ -26,6 +25,7 @@ from improv.wording import (
     number_word,
     offset_doubt_ms,
     percent,
+    phrase_bars,
     place_text,
     rate_beat,
     spread_band,
@@ -54,7 +54,7 @@ class Heard:
     @property
     def text(self) -> str:
         """The phrase's sentence."""
-        where = bars_text(self.phrase.begins.bar, self.phrase.ends.bar)
+        where = phrase_bars([self.phrase])
         said = "; ".join([", ".join(self.clauses), *self.runs])
         return f"Phrase {self.phrase.number}, {where}: {said}."
 
@@ -243,7 +243,7 @@ def _together(group: list[Heard]) -> str:
     first, last = group[0].phrase, group[-1].phrase
     joint = "and" if len(group) == 2 else "to"
     where = f"Phrases {first.number} {joint} {last.number}, "
-    where += bars_text(first.begins.bar, last.ends.bar)
+    where += phrase_bars([h.phrase for h in group])
     if first.verdict == "too short to judge":
         return f"{where}: too short to judge."
     spreads = sorted(round(h.phrase.spread_ms) for h in group if h.phrase.spread_ms is not None)

@@ -17,7 +17,7 @@ from improv.grid import SUBDIVISIONS, row_of
 from improv.hand import nearness
 from improv.landing import Landings
 from improv.meter import Meter
-from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
+from improv.model import Bars, Bools, Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
 from improv.runs import GLIDING, Stretch
 from improv.summaries import Calls, Measures
@@ -27,6 +27,7 @@ from improv.tempo import bar_index
 SHORTEST_PASSAGE = 3
 RANKED_FROM = 0.005
 MOST_RANKED = 4
+SAME_QUARTER = 1e-6
 SWUNG_ROW = row_of("swung-unit")
 ALMOST = 0.05
 """A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
@@ -47,6 +48,7 @@ def tell_phrases(
     edges = np.searchsorted(phrase, np.arange(count + 1))
     swing = _swing(take, events, phrase, reading, calls, count)
     tempo = _tempo_bpm(take, events)
+    pickup = _pickups(take.bars, np.where(reading.row < 0, events.quarter, reading.quarter), edges)
     told = []
     for p in range(count):
         start, stop = int(edges[p]), int(edges[p + 1])
@@ -67,6 +69,7 @@ def tell_phrases(
                 confidence=float(calls.confidence[p]),
                 ranking=_ranking(calls.chance[p], places, start),
                 off_grid_probability=float(calls.chance[p, -1]),
+                pickup=bool(pickup[p]),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
                 offset_ms=_known(measures.offset_ms[p]),
                 offset_se_ms=_known(measures.offset_se_ms[p]),
@@ -87,6 +90,15 @@ def tell_phrases(
             )
         )
     return tuple(told)
+
+
+def _pickups(bars: Bars, at_quarter: Floats, edges: Ints) -> Bools:
+    """Whether each phrase begins less than half a bar before a bar line that it goes on past."""
+    first, last = at_quarter[edges[:-1]], at_quarter[edges[1:] - 1]
+    bar = bar_index(bars, first + SAME_QUARTER)
+    line = bars.start_quarter[bar + 1]
+    short = line - first < (line - bars.start_quarter[bar]) / 2.0 - SAME_QUARTER
+    return np.asarray(short & (last >= line - SAME_QUARTER))
 
 
 def _known(value: float) -> float | None:

@@ -12,6 +12,8 @@ from improv.model import Analysis, Phrase, Run
 from improv.wording import figure, others_told
 
 WIDTH = 80
+PICKUP = "p "
+"""Before the bars of a phrase that has a pickup to them."""
 MOST_ROWS = 40
 
 Row = tuple[str, ...]
@@ -43,8 +45,11 @@ def _share(value: float | None) -> str:
 
 
 def _bars(phrase: Phrase) -> str:
-    first, last = phrase.begins.bar, phrase.ends.bar
-    return str(first) if first == last else f"{first} to {last}" if first < 0 else f"{first}-{last}"
+    first, last = phrase.first_bar, phrase.ends.bar
+    mark = PICKUP if phrase.pickup else ""
+    if first == last:
+        return f"{mark}{first}"
+    return f"{mark}{first}{' to ' if first < 0 else '-'}{last}"
 
 
 PHRASE_HEADS: tuple[Row, Row] = (

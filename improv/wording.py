@@ -9,6 +9,7 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 from improv.grid import SUBDIVISIONS, find, name
@@ -76,6 +77,22 @@ def place_text(place: Place) -> str:
 def bars_text(first: int, last: int) -> str:
     """`bar 9`, `bars 9 to 11`."""
     return f"bar {first}" if first == last else f"bars {first} to {last}"
+
+
+def phrase_bars(phrases: Sequence[Phrase]) -> str:
+    """`bars 1 to 2 with a pickup`: where phrases lie; a pickup belongs to the next bar."""
+    text = bars_text(phrases[0].first_bar, phrases[-1].ends.bar)
+    pickups = sum(phrase.pickup for phrase in phrases)
+    return text + ("", " with a pickup", " with pickups")[min(pickups, 2)]
+
+
+def take_bars(analysis: Analysis) -> str:
+    """The bars of a take's notes, its pickup told as one."""
+    numbers = analysis.notes.bar
+    low, high = int(numbers.min()), int(numbers.max())
+    if analysis.phrases and analysis.phrases[0].pickup:
+        return f"{bars_text(low + 1, high)} with a pickup"
+    return bars_text(low, high)
 
 
 def tempo_beat_name(meter: Meter) -> str:

@@ -69,8 +69,9 @@ def phrase_table(analysis: Analysis) -> Table:
 
 
 def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
-    first, last = phrase.begins.bar, phrase.ends.bar
+    first, last = phrase.first_bar, phrase.ends.bar
     bars = str(first) if first == last else f"{first}{'–' if first >= 0 else ' to '}{last}"
+    bars += " with a pickup" if phrase.pickup else ""
     name = phrase.subdivision or phrase.verdict
     if phrase.subdivision and others_told(phrase):
         name = f"mainly {name}"
