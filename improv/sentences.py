@@ -122,7 +122,8 @@ def _band(analysis: Analysis, spread_ms: float) -> str:
 def _what(phrase: Phrase, runs_told: bool) -> str:
     """Which subdivision, or why none."""
     if phrase.verdict == "too close to call":
-        return f"too close to call ({_ranking(phrase.ranking)})"
+        ranked = f" ({_ranking(phrase.ranking)})" if phrase.ranking else ""
+        return f"too close to call{ranked}"
     if phrase.verdict == "too short to judge":
         return f"too short to judge ({counted(phrase.events, 'note')})"
     if phrase.verdict == "off the grid":

@@ -206,8 +206,10 @@ def _ranked(share: Floats) -> Floats:
     inside = np.clip(share[each, top], 1e-6, 1.0 - 1e-6)
     base, scale = RANKING
     chance = 1.0 / (1.0 + np.exp(-base) * ((1.0 - inside) / inside) ** scale)
-    others = np.maximum(share, 1e-12)
+    others = share.copy()
     others[each, top] = 0.0
+    # A row that was never in question has no share; what nothing is left for is free.
+    others[:, -1] = np.maximum(others[:, -1], 1e-12)
     ranked = others * ((1.0 - chance) / others.sum(axis=1))[:, None]
     ranked[each, top] = chance
     return np.asarray(ranked)

@@ -8,6 +8,7 @@ from core_takes import scattered, take_of
 
 from improv import Analysis, Settings, analyze
 from improv.document import document
+from improv.report import text_report
 
 RUN = np.concatenate([[0.0, 0.5], 1.13 + np.arange(16) / 4.6])
 EIGHTHS = np.arange(16) / 2.0
@@ -51,5 +52,18 @@ def test_only_what_was_asked_for_is_ranked() -> None:
     """With one subdivision in question the whole is that one or none."""
     asked = Settings(subdivisions=("quarters",))
     for phrase in analyze(take_of(EIGHTHS, 92.0), asked).phrases:
-        named = sum(r.probability for r in phrase.ranking if r.subdivision == "quarters")
-        assert named + phrase.off_grid_probability == pytest.approx(1.0, abs=1e-3)
+        assert {r.subdivision for r in phrase.ranking} <= {"quarters"}
+        named = sum(r.probability for r in phrase.ranking)
+        assert named + phrase.off_grid_probability == pytest.approx(1.0, abs=6e-3)
+
+
+def test_what_cannot_be_asked_for_is_not_made_up() -> None:
+    """Thirty-seconds 47 ms apart are no rhythm; asked for alone they leave nothing to rank."""
+    notes = np.arange(64) / 8.0
+    made = analyze(
+        take_of(notes, 160.0, late_ms=scattered(64, 5.0, 2)),
+        Settings(subdivisions=("thirty-seconds",)),
+    )
+    for phrase in made.phrases:
+        assert {r.subdivision for r in phrase.ranking} <= {"thirty-seconds"}
+    assert "half notes" not in text_report(made).partition("What to practise")[0]
