@@ -56,7 +56,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     at_ms = events.onset_sec * 1000.0
     # Strokes cut to the very start of a recording keep their place but tell no timing.
     timed = replace(reading, deviation_ms=np.where(events.untimed, np.nan, reading.deviation_ms))
-    offset, offset_se, spread = _take_timing(timed, drift_part(timed, phrase, count, at_ms))
+    offset, offset_se, spread = _take_timing(timed, phrase, drift_part(timed, phrase, count, at_ms))
     at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
     on_beat = _on_beat(heard, at_quarter)
     measures = measure(
@@ -72,7 +72,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     places = Places.of(heard, events.onset_sec, at_quarter, reading.row)
     free_chance = reading.row_probability[:, -1]
     runs = run_finder.find_runs(events, phrase, reading.row < 0, free_chance, heard.bars)
-    landed = landings(runs, events, phrase, reading, heard.bars)
+    landed = landings(runs, events, phrase, reading, heard.bars, offset or 0.0)
     first_note = np.searchsorted(events.of_note, np.arange(len(events) + 1))
     pocket = _pocket(timed, offset, chosen.tolerance_ms)
     doubt = suspicion(heard, _fits_badly(timed, offset, pocket))
@@ -147,7 +147,9 @@ def _candidates(take: Take, settings: Settings) -> tuple[int, ...]:
     return tuple(row for row in offered if row in wanted)
 
 
-def _take_timing(reading: Fit, drift_ms: Floats) -> tuple[float | None, float | None, float | None]:
+def _take_timing(
+    reading: Fit, phrase: Ints, drift_ms: Floats
+) -> tuple[float | None, float | None, float | None]:
     """Constant offset of the take, its standard error, and the spread about it, in ms."""
     on_grid = ~np.isnan(reading.deviation_ms)
     if on_grid.sum() < FEWEST_FOR_OFFSET:
@@ -160,7 +162,9 @@ def _take_timing(reading: Fit, drift_ms: Floats) -> tuple[float | None, float | 
     steady = deviation - drift_ms[on_grid]
     offset = float(weight @ steady / weight.sum())
     rest = steady - offset
-    spread = float(np.sqrt(weight @ rest**2 / max(weight.sum() - 1.0, 1.0)))
+    # Each drift taken out costs a note: the spread of a take of one phrase is the phrase's own.
+    drifts = len(np.unique(phrase[on_grid & (drift_ms != 0.0)]))
+    spread = float(np.sqrt(weight @ rest**2 / max(weight.sum() - 1.0 - drifts, 1.0)))
     independent = weight.sum() / inflation(reading.hand.memory)
     return offset, spread / float(np.sqrt(max(independent, 1.0))), spread
 

@@ -199,6 +199,12 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
             }
             for p in phrase.passages
         ],
+        "beat_offset_ms": _number(phrase.beat_offset_ms, 3),
+        "offbeat_offset_ms": _number(phrase.offbeat_offset_ms, 3),
+        "beat_apart_se_ms": _number(phrase.beat_apart_se_ms, 3),
+        "offbeat_triplet_ms": _number(phrase.offbeat_triplet_ms, 3),
+        "off_grid_probability": _number(phrase.off_grid_probability, 4),
+        "pickup": bool(phrase.pickup),
     }
 
 

@@ -10,7 +10,9 @@ from collections import Counter
 
 from improv.model import Analysis
 from improv.wording import (
+    asked_for,
     drift_text,
+    listed,
     offset_doubt_ms,
     offset_is_told,
     percent,
@@ -23,6 +25,7 @@ JUDGED = ("on the grid", "mixed", "off the grid")
 STREWN = "The notes keep to no grid: strewn at random they would lie as near to one."
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
+MOST_ASKED = 3
 
 
 def headline(analysis: Analysis) -> str:
@@ -72,9 +75,18 @@ def _runs_in_short(analysis: Analysis) -> str:
     one = "s" if runs == 1 else ""
     if not off:
         return f"{every} stay{one} on the grid."
+    grid = _grid_text(asked_for(analysis))
     if off == runs:
-        return f"{every} leave{one} the grid."
-    return f"{off} of {runs} runs leave{'s' if off == 1 else ''} the grid."
+        return f"{every} leave{one} {grid}."
+    return f"{off} of {runs} runs leave{'s' if off == 1 else ''} {grid}."
+
+
+def _grid_text(asked: tuple[str, ...]) -> str:
+    """The grid that runs leave, and whether only some subdivisions were in question."""
+    if not asked:
+        return "the grid"
+    names = f" ({listed(list(asked))})" if len(asked) <= MOST_ASKED else ""
+    return f"the grid of the subdivisions asked for{names}"
 
 
 def constant_offset(analysis: Analysis) -> str | None:

@@ -161,9 +161,14 @@ def attempts(
 
 
 def _candidates(analysis: Analysis, judged: Collection[str]) -> dict[str, float]:
-    """Notes to the beat of every straight subdivision commonly met in the take, or judged."""
-    meters = analysis.take.bars.meters
-    return {s.subdivision: s.per_beat for meter in meters for s in _straight(meter, judged)}
+    """Notes to the stated beat of every straight subdivision commonly met, or judged."""
+    bars = analysis.take.bars
+    shares = bars.stated_beat_quarter / bars.tempo_beat_quarter
+    return {
+        s.subdivision: s.per_beat * float(share)
+        for meter, share in zip(bars.meters, shares, strict=True)
+        for s in _straight(meter, judged)
+    }
 
 
 def _attempted(run: Run, rates: dict[str, float]) -> str | None:

@@ -4,10 +4,10 @@ Conventions
 -----------
 A run flows into the note after it where that follows at the run's own pace; where there is a
 pause, its own last note is where it lands. A note that the reading has on a grid was meant for
-its position there; one off the grid for the beat, or else the unit (eighths in 4/4), that it
-meets, or meeting none for the nearest beat. To meet a place is to lie within `NEAR_SPREADS`
-of the hand's spread or `NEAR_BEAT` of where the player leans; else it is early or late.
-Lateness is raw, in ms against the backing, positive = late.
+its position there; one off the grid for the beat if it meets one, else for the nearest beat or
+unit (eighths in 4/4). To meet a place is to lie within `NEAR_SPREADS` of the hand's spread or
+`NEAR_BEAT` of it; else it is early or late. Lateness is in ms against the backing, the take's
+constant offset taken out, positive = late: words and figures are of the same.
 """
 
 from __future__ import annotations
@@ -48,7 +48,12 @@ class Landings:
 
 
 def landings(
-    runs: tuple[Stretch, ...], events: Events, phrase: Ints, reading: Fit, bars: Bars
+    runs: tuple[Stretch, ...],
+    events: Events,
+    phrase: Ints,
+    reading: Fit,
+    bars: Bars,
+    constant_offset_ms: float = 0.0,
 ) -> Landings:
     """Where every run lands."""
     start = np.array([run.start for run in runs], dtype=np.int64)
@@ -58,19 +63,18 @@ def landings(
     meter = bars.meter[bar_index(bars, at)]
     beat_ms = bars.tempo_beat_quarter[meter] * quarter_ms
     reach_ms = np.maximum(NEAR_SPREADS * reading.hand.spread_ms, NEAR_BEAT * beat_ms)
-    beat, unit = (_nearest(at, bars, row) for row in (BEAT_ROW, UNIT_ROW))
+    meant = at - constant_offset_ms / quarter_ms
+    beat, unit = (_nearest(meant, bars, row) for row in (BEAT_ROW, UNIT_ROW))
 
-    def meets(quarter: Floats) -> Bools:
-        return np.asarray(
-            np.abs((at - quarter) * quarter_ms - reading.leaning_ms[event]) <= reach_ms
-        )
+    def late(quarter: Floats) -> Floats:
+        return np.asarray((meant - quarter) * quarter_ms)
 
+    on_beat = (np.abs(late(beat)) <= reach_ms) | (np.abs(late(beat)) <= np.abs(late(unit)))
     on_grid = reading.row[event] >= 0
-    on_unit = ~meets(beat) & meets(unit)
-    quarter = np.where(on_grid, reading.quarter[event], np.where(on_unit, unit, beat))
-    row = np.where(on_grid, reading.row[event], np.where(on_unit, UNIT_ROW, BEAT_ROW))
-    late_ms = (at - quarter) * quarter_ms
-    return Landings(event, quarter, row, late_ms, late_ms / beat_ms, meets(quarter))
+    quarter = np.where(on_grid, reading.quarter[event], np.where(on_beat, beat, unit))
+    row = np.where(on_grid, reading.row[event], np.where(on_beat, BEAT_ROW, UNIT_ROW))
+    late_ms = late(quarter)
+    return Landings(event, quarter, row, late_ms, late_ms / beat_ms, np.abs(late_ms) <= reach_ms)
 
 
 def _arrivals(start: Ints, stop: Ints, events: Events, phrase: Ints) -> Ints:

@@ -70,6 +70,11 @@ class Bars(_Frozen):
         """Length in quarters of the beat that a tempo counts, by index into `meters`."""
         return np.array([float(meter.tempo_beat_quarter) for meter in self.meters])
 
+    @property
+    def stated_beat_quarter(self) -> float:
+        """Length in quarters of the one beat that the take's tempo and rates are told in."""
+        return float(self.meters[0].tempo_beat_quarter)
+
 
 @dataclass(frozen=True, eq=False)
 class Take(_Frozen):
@@ -250,11 +255,18 @@ class Phrase:
     """What was heard in one phrase. Rows [start, stop) of `Notes`; `events` counts chords once.
 
     `offset_ms` is the phrase's own constant part on top of nothing: its mean deviation,
-    the take's constant offset included, `offset_se_ms` its standard error. `spread_ms` is the
+    the take's constant offset included, `offset_se_ms` its standard error, from the phrase's own
+    scatter. `beat_offset_ms` is that of the notes on beats, `offbeat_offset_ms` of all others,
+    `beat_apart_se_ms` the standard error of their difference; a swung phrase's off-beats are
+    held against its own swing, and against 2 : 1 from the backing's beats by
+    `offbeat_triplet_ms` (`None` where not swung). `spread_ms` is the
     scatter about it with drift and swing taken out; `rms_ms` the root mean square deviation;
     `drift_bpm` positive when rushing; `subdivision` is `None` when too close to call, too short,
     or off the grid: `verdict` says which: "on the grid", "mixed", "off the grid",
-    "too close to call", "too short to judge".
+    "too close to call", "too short to judge". `ranking`, of the likeliest, and
+    `off_grid_probability` are parts of one distribution; `confidence` is the one of what is
+    called: `subdivision`, being off the grid, or where neither can be, the ranking's first.
+    `pickup`: less than half of its first bar is played, and it goes on in the next.
     """
 
     number: int
@@ -281,16 +293,28 @@ class Phrase:
     beat_offset_ms: float | None = None
     offbeat_offset_ms: float | None = None
     offset_se_ms: float | None = None
+    beat_apart_se_ms: float | None = None
+    offbeat_triplet_ms: float | None = None
+    off_grid_probability: float = 0.0
+    pickup: bool = False
+
+    @property
+    def first_bar(self) -> int:
+        """The bar a musician says it begins in: a pickup belongs to the next one."""
+        return self.begins.bar + self.pickup
 
 
 @dataclass(frozen=True)
 class Run:
     """A fast run: consecutive short notes. Rows [start, stop) of `Notes`.
 
-    `notes_per_beat` is the regressed rate. What follows is told of runs off the grid only:
+    `notes_per_beat` is the regressed rate, to the one beat that the take's tempo counts
+    (`Bars.stated_beat_quarter`): where meters with other beats alternate, the same pace has the
+    same number. What follows is told of runs off the grid only:
     `between`, the nearest subdivisions below and above the rate; `near`, one whose rate it
     almost has and by what share it is faster (+) than that; `lands_at`, the place its landing note
-    was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is.
+    was meant for, `lands_on` whether it meets that, and how late (+) or early (-) it is, the
+    take's constant offset taken out.
     """
 
     start: int

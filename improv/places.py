@@ -40,6 +40,10 @@ class Places:
         bar, beat, onset_sec = self._plain
         return Place(bar[event], beat[event], self.count[event], onset_sec[event])
 
+    def meter_at(self, event: int) -> Meter:
+        """The meter one event is in."""
+        return self.meters[int(self.meter[event])]
+
     def name(self, row: int, event: int) -> str:
         """What a row is called in the meter of an event."""
         return self._names[self.meter[event]][row] or "beats"

@@ -18,11 +18,11 @@ from improv.practice import advise
 from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import also_played, bars_text, bpm_text, counted, tempo_text
+from improv.wording import bpm_text, counted, others_told, rate_beat, take_bars, tempo_text
 
 LANDS = (
     "Lands: how late (+) or early (-) the run comes back, against the place of the grid it "
-    "meets or, meeting none, the nearest beat."
+    "meets or, meeting none, the nearest beat or off-beat; the take's constant offset taken out."
 )
 
 
@@ -55,7 +55,7 @@ def _title(analysis: Analysis) -> list[str]:
     name = printable(take.name)
     track = printable(take.track).strip()
     lines = [*_wrap(name), "=" * min(len(name), WIDTH)]
-    where = bars_text(int(notes.bar.min()), int(notes.bar.max())) if len(notes) else "no bars"
+    where = take_bars(analysis) if len(notes) else "no bars"
     parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {_tempo(analysis)}"]
     if track:
         parts.append(track if track.lower().startswith("track") else f"track {track}")
@@ -106,8 +106,10 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
         f"drift taken out. Pocket: share of notes within {analysis.settings.tolerance_ms:g} ms, "
         "the take's constant offset taken out. Drift: + rushing, - dragging."
     )
-    if any(p.subdivision and (p.verdict == "mixed" or also_played(p)) for p in analysis.phrases):
+    if any(p.subdivision and others_told(p) for p in analysis.phrases):
         key += " A subdivision with '+' is the main one of several."
+    if any(p.pickup for p in analysis.phrases):
+        key += " Bars with a p: a pickup leads to them."
     if any(p.events != p.stop - p.start for p in analysis.phrases):
         key += " Notes: a chord counts once, a grace note not at all."
     return [*lines, *_wrap(key)]
@@ -121,7 +123,9 @@ def _runs(analysis: Analysis, full: bool) -> list[str]:
     lines = ["Runs off the grid", "-----------------", *rows]
     if left_out:
         lines.append(f"... and {counted(left_out, 'run')} more: --full shows every one.")
-    return [*lines, *_wrap(LANDS)]
+    beat = rate_beat(analysis.take)
+    rate = "" if beat == "beat" else f"Rate: notes to the {beat}, which the tempo counts. "
+    return [*lines, *_wrap(rate + LANDS)]
 
 
 def _practice(analysis: Analysis) -> list[str]:

@@ -4,9 +4,10 @@ Conventions
 -----------
 A **run** is a stretch of consecutive short notes inside one phrase. It is *off the grid*
 where the reading (`fit`) says free. Its rate is the slope of a straight line through its
-onsets, in notes per beat of the tempo (a quarter in 2+2+2+3/8, whose own beats differ in
-length); its kind comes from a quadratic (speeding up, slowing down) and from the scatter of its
-steps (uneven). Where it lands is told by `landing`. Ranges are events, half-open.
+onsets, in notes per beat of the take's tempo (a quarter in 2+2+2+3/8, whose own beats differ in
+length; one and the same where meters alternate); its kind comes from a quadratic (speeding up,
+slowing down) and from the scatter of its steps (uneven). Where it lands is told by `landing`.
+Ranges are events, half-open.
 """
 
 from __future__ import annotations
@@ -59,9 +60,8 @@ def find_runs(
     for a, b in _stretches(member, phrase, fast):
         if b - a >= FEWEST_FAST:
             found.append((a, b, False))
-    return tuple(
-        _measure(events.quarter[a:b] / beat_quarter[a], a, b, off) for a, b, off in sorted(found)
-    )
+    beat = events.quarter / bars.stated_beat_quarter
+    return tuple(_measure(beat[a:b], a, b, off) for a, b, off in sorted(found))
 
 
 def _bridge(is_free: Bools, chance: Floats, phrase: Ints) -> Bools:

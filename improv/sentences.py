@@ -15,15 +15,19 @@ from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
     TIGHT_SPREAD_MS,
     also_played,
-    bars_text,
+    asked_for,
     beats_off_text,
+    beats_text,
     counted,
     drift_text,
     lean_text,
     listed,
     number_word,
+    offset_doubt_ms,
     percent,
+    phrase_bars,
     place_text,
+    rate_beat,
     spread_band,
     spread_text,
 )
@@ -32,8 +36,9 @@ MOST_SENTENCES = 12
 MOST_PASSAGES = 4
 MOST_RUNS = 3
 SURE = 0.9
-NO_OFFSET_MS = 5.0
 RANKED_FROM = 0.05
+SURE_LEAN = 2.5
+"""Standard errors beyond which a lean is no chance: of many phrases few lean by chance."""
 SAME_RATE = 0.015
 """Below this share nobody counts one rate as faster than another (our choice)."""
 
@@ -50,7 +55,7 @@ class Heard:
     @property
     def text(self) -> str:
         """The phrase's sentence."""
-        where = bars_text(self.phrase.begins.bar, self.phrase.ends.bar)
+        where = phrase_bars([self.phrase])
         said = "; ".join([", ".join(self.clauses), *self.runs])
         return f"Phrase {self.phrase.number}, {where}: {said}."
 
@@ -85,12 +90,15 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     drift = drift_text(phrase)
     # A phrase that drifts lies early or late on average for that reason alone.
     lean = None if drift else _lean(analysis, phrase)
-    clauses += [c for c in (lean, drift) if c]
-    weight += (1.0 if lean else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
+    beats = beats_text(phrase)
+    clauses += [c for c in (lean, beats, drift) if c]
+    weight += (
+        (1.0 if lean else 0.0) + (1.0 if beats else 0.0) + (2.0 if drift else 0.0) + 3.0 * len(runs)
+    )
     if phrase.subdivision is not None and phrase.confidence < SURE:
         clauses.append(f"{percent(phrase.confidence)} sure")
         weight += 0.5
-    told = [run_text(run) for run in runs[:MOST_RUNS]]
+    told = [run_text(run, analysis) for run in runs[:MOST_RUNS]]
     if len(runs) > MOST_RUNS:
         told.append(f"and {counted(len(runs) - MOST_RUNS, 'more run')} off the grid")
     return Heard(phrase, tuple(clauses), tuple(told), weight)
@@ -158,32 +166,35 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
 
 
 def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
-    """How the phrase leans against the take's own constant, where that is more than chance.
+    """How the phrase leans, where that is more than chance.
 
-    Said so where its own offset, in the table, is another number.
+    Against the take's constant offset where there is one, and said so: the table has both
+    together. Else against the backing, as in the table.
     """
-    if phrase.offset_ms is None or analysis.constant_offset_ms is None:
+    constant_ms = analysis.constant_offset_ms
+    if phrase.offset_ms is None or constant_ms is None or phrase.verdict == "too short to judge":
         return None
-    if phrase.verdict == "too short to judge":
-        return None
-    lean_ms = phrase.offset_ms - analysis.constant_offset_ms
+    alone = len(analysis.phrases) == 1 or analysis.take.start_found
+    relative = alone or abs(constant_ms) >= offset_doubt_ms(analysis)
+    lean_ms = phrase.offset_ms - constant_ms * relative
     error_ms = phrase.offset_se_ms
     if error_ms is None:
         error_ms = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
     said = lean_text(lean_ms)
-    if said is None or abs(lean_ms) <= 2.0 * error_ms:
+    if said is None or abs(lean_ms) <= SURE_LEAN * error_ms:
         return None
-    return said if abs(analysis.constant_offset_ms) < NO_OFFSET_MS else f"{said} against the rest"
+    return f"{said} against the whole take" if relative else said
 
 
-def run_text(run: Run) -> str:
+def run_text(run: Run, analysis: Analysis) -> str:
     """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
-    rate = f"{run.notes_per_beat:.1f} to the beat"
+    asked = asked_for(analysis)
+    rate = f"{run.notes_per_beat:.1f} to the {rate_beat(analysis.take)}"
     kind = "" if run.kind == "steady" else f", {run.kind}"
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""
     where = f"from {place_text(run.begins)}{comma}"
-    return f"{where} {many} notes run at {rate}{_against_grids(run)}{kind}{_landing(run)}"
+    return f"{where} {many} notes run at {rate}{_against_grids(run, asked)}{kind}{_landing(run)}"
 
 
 def _landing(run: Run) -> str:
@@ -196,14 +207,16 @@ def _landing(run: Run) -> str:
     return f", and land {beats_off_text(run.lands_beat, run.lands_ms)} for {where}"
 
 
-def _against_grids(run: Run) -> str:
+def _against_grids(run: Run, asked: tuple[str, ...]) -> str:
     """What a free run's rate is near, or between what it lies."""
-    if run.near is not None:
-        name, faster = run.near
-        if abs(faster) < SAME_RATE:
-            return f", the rate of {name} but beside their places"
-        return f", a little {'faster' if faster > 0 else 'slower'} than {name}"
-    return f", between {run.between[0]} and {run.between[1]}" if run.between else ""
+    if run.near is None:
+        return f", between {run.between[0]} and {run.between[1]}" if run.between else ""
+    name, faster = run.near
+    left_out = bool(asked) and name not in asked
+    more = ", which were not asked for" if left_out else ""
+    if abs(faster) >= SAME_RATE:
+        return f", a little {'faster' if faster > 0 else 'slower'} than {name}{more}"
+    return f", the rate of {name}{more or ' but beside their places'}"
 
 
 def _plain(heard: Heard) -> tuple[str, str | None] | None:
@@ -233,7 +246,7 @@ def _together(group: list[Heard]) -> str:
     first, last = group[0].phrase, group[-1].phrase
     joint = "and" if len(group) == 2 else "to"
     where = f"Phrases {first.number} {joint} {last.number}, "
-    where += bars_text(first.begins.bar, last.ends.bar)
+    where += phrase_bars([h.phrase for h in group])
     if first.verdict == "too short to judge":
         return f"{where}: too short to judge."
     spreads = sorted(round(h.phrase.spread_ms) for h in group if h.phrase.spread_ms is not None)

@@ -13,11 +13,11 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS
+from improv.grid import SUBDIVISIONS, row_of
 from improv.hand import nearness
 from improv.landing import Landings
 from improv.meter import Meter
-from improv.model import Floats, Ints, Passage, Phrase, Ranked, Run, Take
+from improv.model import Bars, Bools, Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
 from improv.runs import GLIDING, Stretch
 from improv.summaries import Calls, Measures
@@ -27,6 +27,8 @@ from improv.tempo import bar_index
 SHORTEST_PASSAGE = 3
 RANKED_FROM = 0.005
 MOST_RANKED = 4
+SAME_QUARTER = 1e-6
+SWUNG_ROW = row_of("swung-unit")
 ALMOST = 0.05
 """A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
 
@@ -46,6 +48,7 @@ def tell_phrases(
     edges = np.searchsorted(phrase, np.arange(count + 1))
     swing = _swing(take, events, phrase, reading, calls, count)
     tempo = _tempo_bpm(take, events)
+    pickup = _pickups(take.bars, np.where(reading.row < 0, events.quarter, reading.quarter), edges)
     told = []
     for p in range(count):
         start, stop = int(edges[p]), int(edges[p + 1])
@@ -65,6 +68,8 @@ def tell_phrases(
                 swung=bool(row >= 0 and SUBDIVISIONS[row].swung),
                 confidence=float(calls.confidence[p]),
                 ranking=_ranking(calls.chance[p], places, start),
+                off_grid_probability=float(calls.chance[p, -1]),
+                pickup=bool(pickup[p]),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
                 offset_ms=_known(measures.offset_ms[p]),
                 offset_se_ms=_known(measures.offset_se_ms[p]),
@@ -78,9 +83,22 @@ def tell_phrases(
                 verdict=calls.verdict[p],
                 beat_offset_ms=_known(measures.beat_offset_ms[p]),
                 offbeat_offset_ms=_known(measures.offbeat_offset_ms[p]),
+                beat_apart_se_ms=_known(measures.beat_apart_se_ms[p]),
+                offbeat_triplet_ms=_known(
+                    _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
+                ),
             )
         )
     return tuple(told)
+
+
+def _pickups(bars: Bars, at_quarter: Floats, edges: Ints) -> Bools:
+    """Whether each phrase begins less than half a bar before a bar line that it goes on past."""
+    first, last = at_quarter[edges[:-1]], at_quarter[edges[1:] - 1]
+    bar = bar_index(bars, first + SAME_QUARTER)
+    line = bars.start_quarter[bar + 1]
+    short = line - first < (line - bars.start_quarter[bar]) / 2.0 - SAME_QUARTER
+    return np.asarray(short & (last >= line - SAME_QUARTER))
 
 
 def _known(value: float) -> float | None:
@@ -117,6 +135,18 @@ def _swing(
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
     usual = nearness(stray, np.full(len(stray), reading.hand.spread_ms))
     return ratios(share, second & able, able * usual, phrase, count)
+
+
+def _triplet_ms(row: int, beat_offset_ms: float, swing_ratio: float, tempo_bpm: float) -> float:
+    """Lateness of swung off-beats against 2 : 1 from the backing's beats; NaN where none swing.
+
+    Late beats shorten the player's own ratio: off-beats on the backing's last triplet after
+    beats 30 ms late swing less than 2 : 1 (Nelias et al. 2022; Friberg & Sundström 2002).
+    """
+    if row != SWUNG_ROW:
+        return float("nan")
+    share = swing_ratio / (1.0 + swing_ratio)
+    return beat_offset_ms + (share - 2.0 / 3.0) * 60000.0 / tempo_bpm
 
 
 def _straight_twins() -> dict[int, int]:
@@ -223,7 +253,7 @@ def tell_runs(
 
 def _between(run: Stretch, places: Places) -> tuple[str, str] | None:
     """The straight subdivisions whose rates enclose a run's, or `None` beyond them all."""
-    rates = _rates(places.meters[int(places.meter[run.start])])
+    rates = _rates(places.meter_at(run.start), places.meters[0])
     below = [row for rate, row in rates if rate <= run.notes_per_beat]
     above = [row for rate, row in rates if rate > run.notes_per_beat]
     if not below or not above:
@@ -238,18 +268,22 @@ def _near(run: Stretch, places: Places) -> tuple[str, float] | None:
     """
     if run.kind in GLIDING:
         return None
-    rates = _rates(places.meters[int(places.meter[run.start])])
+    rates = _rates(places.meter_at(run.start), places.meters[0])
     ratios = [(run.notes_per_beat / rate, row) for rate, row in rates]
     ratio, row = min(ratios, key=lambda r: abs(math.log(r[0])))
     return (places.name(row, run.start), ratio - 1.0) if abs(ratio - 1.0) < ALMOST else None
 
 
 @cache
-def _rates(meter: Meter) -> tuple[tuple[float, int], ...]:
-    """Notes per beat and row of every straight subdivision a meter offers, slowest first."""
+def _rates(meter: Meter, stated: Meter) -> tuple[tuple[float, int], ...]:
+    """Rate and row of every straight subdivision a meter offers, slowest first.
+
+    In notes to the beat of the meter whose beat rates are told in, as a run's is.
+    """
+    share = float(stated.tempo_beat_quarter / meter.tempo_beat_quarter)
     return tuple(
         sorted(
-            (float(per_beat), row)
+            (float(per_beat) * share, row)
             for row, s in enumerate(SUBDIVISIONS)
             if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
         )

@@ -7,7 +7,7 @@ deviation of its notes on a grid; its spread the standard deviation about offset
 fumbled notes weighing little; its drift the regression slope of deviation on time, turned into
 BPM against the backing, **positive = rushing**. Its standard error allows for the memory of
 deviations: an AR(1) series with correlation rho holds (1 - rho)/(1 + rho) as many independent
-values.
+values. The offset's is that of the phrase's own notes (`doubts`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.doubts import error_of, scatter_of
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
@@ -54,6 +55,7 @@ class Measures:
     slope_se: Floats
     beat_offset_ms: Floats
     offbeat_offset_ms: Floats
+    beat_apart_se_ms: Floats
 
 
 def measure(
@@ -72,16 +74,21 @@ def measure(
     total = np.bincount(phrase, weight, count)
     with np.errstate(invalid="ignore", divide="ignore"):
         offset = _mean(deviation, weight, phrase, count)
-        slope, slope_se, rest = _drift(deviation, weight, at_ms, phrase, count, fit)
+        slope, slope_se, sure, rest = _drift(deviation, weight, at_ms, phrase, count, fit)
         usual = weight * nearness(deviation - fit.leaning_ms, np.full(len(weight), hand.spread_ms))
-        kept = np.maximum(np.bincount(phrase, usual, count) - 2.0, 1.0)
+        fitted = 1 + (sure != 0.0)
+        rest = rest - _mean(rest, usual, phrase, count)[phrase]
+        kept = np.maximum(np.bincount(phrase, usual, count) - fitted, 1.0)
         spread = np.sqrt(np.bincount(phrase, usual * rest**2, count) / kept)
         rms = np.sqrt(np.bincount(phrase, weight * deviation**2, count) / total)
         inside = np.abs(deviation - constant_offset_ms) <= tolerance_ms
         pocket = _mean(inside.astype(np.float64), weight, phrase, count)
         beats = _mean(deviation, weight * on_beat, phrase, count)
         offbeats = _mean(deviation, weight * ~on_beat, phrase, count)
-        offset_se = hand.spread_ms * np.sqrt(inflation(hand.memory) / total)
+        scatter = scatter_of(rest, on_grid, usual > 0.5, phrase, fitted)
+        share = weight / total[phrase]
+        offset_se = error_of(np.where(on_grid, share, 0.0), phrase, scatter)
+        apart_se = error_of(_apart(weight, on_beat, phrase, count), phrase, scatter)
     known = total >= FEWEST_NOTES
     drifts = total >= FEWEST_FOR_DRIFT
     return Measures(
@@ -95,7 +102,15 @@ def measure(
         slope_se=np.where(drifts, slope_se, np.nan),
         beat_offset_ms=beats,
         offbeat_offset_ms=offbeats,
+        beat_apart_se_ms=np.where(np.isnan(beats + offbeats), np.nan, apart_se),
     )
+
+
+def _apart(weight: Floats, on_beat: Bools, phrase: Ints, count: int) -> Floats:
+    """What each event counts for in the mean of the beats less that of the others."""
+    beat, other = weight * on_beat, weight * ~on_beat
+    many = [np.maximum(np.bincount(phrase, w, count), 1.0)[phrase] for w in (beat, other)]
+    return np.asarray(beat / many[0] - other / many[1])
 
 
 def _mean(value: Floats, weight: Floats, phrase: Ints, count: int) -> Floats:
@@ -106,8 +121,9 @@ def _mean(value: Floats, weight: Floats, phrase: Ints, count: int) -> Floats:
 
 def _drift(
     deviation: Floats, weight: Floats, at_ms: Floats, phrase: Ints, count: int, fit: Fit
-) -> tuple[Floats, Floats, Floats]:
-    """Slope of deviation on time per phrase, its standard error, and what is left per event."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Slope of deviation on time per phrase, its standard error, the slope where it is drift and
+    not chance (else 0), and what that leaves per event."""
     limit = FUMBLE_SPREADS * fit.hand.spread_ms
     usual = weight * (np.abs(deviation - fit.leaning_ms) <= limit)
     middle = _mean(at_ms, usual, phrase, count)
@@ -121,13 +137,10 @@ def _drift(
     squares = np.bincount(phrase, usual * left**2, count) + OWN_SPREAD_NOTES * fit.hand.spread_ms**2
     variance = squares / (np.bincount(phrase, usual, count) + OWN_SPREAD_NOTES)
     error = np.sqrt(variance * inflation(fit.hand.memory) / np.maximum(lever, 1e-9))
-    rest = deviation - center[phrase] - _sure(slope, error)[phrase] * away
-    return slope, error, rest
-
-
-def _sure(slope: Floats, error: Floats) -> Floats:
-    """The slopes that are drift; one within its own doubt counts as none."""
-    return np.asarray(np.where(np.abs(slope) > SURE_DRIFT * error, slope, 0.0))
+    known = np.bincount(phrase, weight, count) >= FEWEST_FOR_DRIFT
+    sure = np.where(known & (np.abs(slope) > SURE_DRIFT * error), slope, 0.0)
+    rest = deviation - center[phrase] - sure[phrase] * away
+    return slope, error, sure, rest
 
 
 def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
@@ -135,18 +148,17 @@ def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
     on_grid = ~np.isnan(fit.deviation_ms)
     deviation = np.where(on_grid, fit.deviation_ms, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        slope, error, _ = _drift(deviation, on_grid.astype(np.float64), at_ms, phrase, count, fit)
+        *_, sure, _ = _drift(deviation, on_grid.astype(np.float64), at_ms, phrase, count, fit)
     begins = at_ms[np.searchsorted(phrase, np.arange(count))]
-    known = np.bincount(phrase, on_grid, count) >= FEWEST_FOR_DRIFT
-    slope = np.where(known, _sure(slope, error), 0.0)
-    return np.asarray(slope[phrase] * (at_ms - begins[phrase]))
+    return np.asarray(sure[phrase] * (at_ms - begins[phrase]))
 
 
 @dataclass(frozen=True, eq=False)
 class Calls:
     """What each phrase is on: main row (-1 none), its chance, every row's, the verdict.
 
-    `chance` (phrases, rows + 1) is the probability that a row is the phrase's own, free last.
+    `chance` (phrases, rows + 1) is the probability that a row is the phrase's own, free last: one
+    distribution. `confidence` is that of what is called; of the likeliest row where none is.
     """
 
     row: Ints
@@ -166,15 +178,23 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     each, main = np.arange(count), chance[:, :rows].argmax(axis=1)
     held, free = notes[each, main] / events, notes[:, rows] / events
     sure = np.bincount(phrase, fit.confidence * (fit.row < 0), count)
-    off = free >= OFF_GRID_SHARE
     verdict = tuple(map(_verdict, events, chance[each, main], held, free))
     named = np.array([said in ("on the grid", "mixed") for said in verdict])
+    off = np.array([said == "off the grid" for said in verdict])
+    floats = np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[:, rows])
+    chance = _with_free(chance, floats)
     return Calls(
         row=np.where(named, main, -1),
-        confidence=np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[each, main]),
+        confidence=np.where(off, floats, chance[each, main]),
         chance=chance,
         verdict=verdict,
     )
+
+
+def _with_free(chance: Floats, free: Floats) -> Floats:
+    """One distribution with this chance of no grid at all; the rows divide the rest as before."""
+    rows = chance[:, :-1] * ((1.0 - free) / np.maximum(1.0 - chance[:, -1], 1e-12))[:, None]
+    return np.column_stack([rows, free])
 
 
 def _ranked(share: Floats) -> Floats:
@@ -186,8 +206,10 @@ def _ranked(share: Floats) -> Floats:
     inside = np.clip(share[each, top], 1e-6, 1.0 - 1e-6)
     base, scale = RANKING
     chance = 1.0 / (1.0 + np.exp(-base) * ((1.0 - inside) / inside) ** scale)
-    others = np.maximum(share, 1e-12)
+    others = share.copy()
     others[each, top] = 0.0
+    # A row that was never in question has no share; what nothing is left for is free.
+    others[:, -1] = np.maximum(others[:, -1], 1e-12)
     ranked = others * ((1.0 - chance) / others.sum(axis=1))[:, None]
     ranked[each, top] = chance
     return np.asarray(ranked)

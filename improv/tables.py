@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from improv.grid import short_name
 from improv.model import Analysis, Phrase, Run
-from improv.wording import also_played, figure
+from improv.wording import figure, others_told
 
 WIDTH = 80
+PICKUP = "p "
+"""Before the bars of a phrase that has a pickup to them."""
 MOST_ROWS = 40
 
 Row = tuple[str, ...]
@@ -43,8 +45,11 @@ def _share(value: float | None) -> str:
 
 
 def _bars(phrase: Phrase) -> str:
-    first, last = phrase.begins.bar, phrase.ends.bar
-    return str(first) if first == last else f"{first} to {last}" if first < 0 else f"{first}-{last}"
+    first, last = phrase.first_bar, phrase.ends.bar
+    mark = PICKUP if phrase.pickup else ""
+    if first == last:
+        return f"{mark}{first}"
+    return f"{mark}{first}{' to ' if first < 0 else '-'}{last}"
 
 
 PHRASE_HEADS: tuple[Row, Row] = (
@@ -67,7 +72,7 @@ def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int
 
 def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
     name = phrase.subdivision or _NO_ANSWER.get(phrase.verdict, f"({phrase.verdict})")
-    if phrase.subdivision and (phrase.verdict == "mixed" or also_played(phrase)):
+    if phrase.subdivision and others_told(phrase):
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
     return (

@@ -9,13 +9,18 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
+from improv.grid import SUBDIVISIONS, find, name
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TOLD_NOTES = 6
+ON_TIME_MS = 5.0
+CLEARLY = 3.0
+"""Standard errors that beats and off-beats must lie apart to be told apart (our choice)."""
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
 HEARD_DRIFT_SHARE = 0.015
@@ -74,11 +79,35 @@ def bars_text(first: int, last: int) -> str:
     return f"bar {first}" if first == last else f"bars {first} to {last}"
 
 
+def phrase_bars(phrases: Sequence[Phrase]) -> str:
+    """`bars 1 to 2 with a pickup`: where phrases lie; a pickup belongs to the next bar."""
+    text = bars_text(phrases[0].first_bar, phrases[-1].ends.bar)
+    pickups = sum(phrase.pickup for phrase in phrases)
+    return text + ("", " with a pickup", " with pickups")[min(pickups, 2)]
+
+
+def take_bars(analysis: Analysis) -> str:
+    """The bars of a take's notes, its pickup told as one."""
+    numbers = analysis.notes.bar
+    low, high = int(numbers.min()), int(numbers.max())
+    if analysis.phrases and analysis.phrases[0].pickup:
+        return f"{bars_text(low + 1, high)} with a pickup"
+    return bars_text(low, high)
+
+
 def tempo_beat_name(meter: Meter) -> str:
     """What a stated tempo counts in this meter: `quarters`, `dotted quarters`."""
     return _NOTE_LENGTHS.get(
         meter.tempo_beat_quarter, f"beats of {meter.tempo_beat_quarter} quarter"
     )
+
+
+def rate_beat(take: Take) -> str:
+    """What rates are told to: `beat`, or where meters with other beats alternate the tempo's."""
+    meters = take.bars.meters
+    if len({meter.tempo_beat_quarter for meter in meters}) < 2:
+        return "beat"
+    return tempo_beat_name(meters[0]).removesuffix("s")
 
 
 def bpm_text(bpm: float) -> str:
@@ -131,6 +160,53 @@ def lean_text(offset_ms: float) -> str | None:
     if abs(offset_ms) < PROFESSIONAL_OFFSET_MS:
         return None
     return f"{'laying back' if offset_ms > 0 else 'pushing'} by {abs(offset_ms):.0f} ms"
+
+
+def asked_for(analysis: Analysis) -> tuple[str, ...]:
+    """The subdivisions that alone were in question, by their names; empty for all there are."""
+    meters = analysis.take.bars.meters
+    rows = [find(text, meters) for text in analysis.settings.subdivisions or ()]
+    names = [name(SUBDIVISIONS[row], meter) for row in rows for meter in meters]
+    return tuple(dict.fromkeys(called for called in names if called is not None))
+
+
+def others_told(phrase: Phrase) -> tuple[str, ...]:
+    """Other subdivisions that a phrase's sentence tells beside its main one.
+
+    Text, tables, page and chart mark a phrase as one of several where there are any: notes off
+    the grid are left to the runs.
+    """
+    if phrase.verdict != "mixed":
+        return tuple(str(passage.subdivision) for passage in also_played(phrase))
+    names = dict.fromkeys(passage.subdivision for passage in phrase.passages)
+    return tuple(name for name in names if name is not None and name != phrase.subdivision)
+
+
+def beats_text(phrase: Phrase) -> str | None:
+    """`the beats lie 30 ms late, the off-beats on time`; `None` where they go together.
+
+    Both against the backing; those of a swung phrase against its beats and 2 : 1 from them, and
+    only where the off-beats meet that: there beats alone lie late, else the swing is its own.
+    """
+    swung = phrase.swung
+    beat_ms = phrase.beat_offset_ms
+    other_ms = phrase.offbeat_triplet_ms if swung else phrase.offbeat_offset_ms
+    if beat_ms is None or other_ms is None or phrase.verdict not in ("on the grid", "mixed"):
+        return None
+    apart_ms = abs(beat_ms - other_ms)
+    if apart_ms <= max(PROFESSIONAL_OFFSET_MS, CLEARLY * (phrase.beat_apart_se_ms or 0.0)):
+        return None
+    if swung and not abs(other_ms) < PROFESSIONAL_OFFSET_MS < abs(beat_ms):
+        return None
+    others = "off-beats" if phrase.per_beat == 2 else "notes between"
+    text = f"the beats lie {_late_text(beat_ms)}, the {others} {_late_text(other_ms)}"
+    return f"{text} for 2 : 1" if swung else text
+
+
+def _late_text(late_ms: float) -> str:
+    if abs(late_ms) < ON_TIME_MS:
+        return "on time"
+    return f"{abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}"
 
 
 def listed(names: list[str]) -> str:

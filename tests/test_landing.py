@@ -22,14 +22,23 @@ def run_in(onset_beat: Floats, meter: str = "4/4", bpm: float = 100.0) -> Run:
 @pytest.mark.parametrize(
     ("last_beat", "next_beat", "place", "on", "late_beat"),
     [
-        (11.6, 13.0, (4, "1"), False, -0.4),
-        (12.3, 13.5, (4, "1"), False, 0.3),
+        (11.8, 13.0, (4, "1"), False, -0.2),
+        (12.2, 13.5, (4, "1"), False, 0.2),
+        (11.6, 13.0, (3, "& of 4"), False, 0.1),
         (12.0, 13.0, (4, "1"), True, 0.0),
         (11.5, 13.0, (3, "& of 4"), True, 0.0),
         (11.8, 12.0, (4, "1"), True, 0.0),
         (11.3, 11.5, (3, "& of 4"), True, 0.0),
     ],
-    ids=["early", "late", "on the beat", "on the half beat", "flows to the beat", "flows to the &"],
+    ids=[
+        "early",
+        "late",
+        "late for the &",
+        "on the beat",
+        "on the half beat",
+        "flows to the beat",
+        "flows to the &",
+    ],
 )
 def test_landings(
     last_beat: float, next_beat: float, place: tuple[int, str], on: bool, late_beat: float
@@ -47,6 +56,31 @@ def test_landings(
     assert (run.lands_at.bar, run.lands_at.count) == place
     assert run.lands_on is on
     assert run.lands_ms == pytest.approx(600 * late_beat, abs=12)
+
+
+@pytest.mark.parametrize("late_ms", [0.0, 45.0, -30.0])
+def test_landings_are_free_of_the_constant_offset(late_ms: float) -> None:
+    """Whatever the equipment's delay, a run lands on the same place, as late as before."""
+    notes = 11.7 - np.arange(10, -1, -1) / 4.6
+    before = EIGHTHS[notes[0] - EIGHTHS > 0.3]
+    onset = np.concatenate([before, notes, 13.0 + EIGHTHS])
+    made = analyze(take_of(onset, 100.0, late_ms=late_ms))
+    (run,) = [r for r in made.runs if r.off_grid]
+    assert made.constant_offset_ms == pytest.approx(late_ms, abs=4.0)
+    assert run.lands_at is not None
+    assert (run.lands_at.bar, run.lands_at.count) == (3, "& of 4")
+    assert run.lands_ms == pytest.approx(120.0, abs=8.0)
+
+
+@pytest.mark.parametrize("late_ms", [0.0, 20.0, -55.0])
+def test_what_lands_on_its_place_is_near_it_in_figures(late_ms: float) -> None:
+    """A run that ends 60 ms late of a half beat is never told of the beat half a beat away."""
+    notes = 11.5 + late_ms / 600.0 - np.arange(10, -1, -1) / 4.6
+    run = run_in(np.concatenate([EIGHTHS[notes[0] - EIGHTHS > 0.3], notes, 13.0 + EIGHTHS]))
+    assert run.lands_at is not None
+    assert run.lands_at.count == "& of 4"
+    assert run.lands_ms == pytest.approx(late_ms, abs=5.0)
+    assert run.lands_on is (abs(late_ms) < 36.0)
 
 
 @pytest.mark.parametrize("meter", ["2+2+2+3/8", "3+2+2/8", "5/8", "4/4"])

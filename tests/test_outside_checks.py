@@ -23,6 +23,7 @@ from music21.musicxml.m21ToXml import GeneralObjectExporter
 from scipy.stats import circstd
 
 from improv import Analysis, Reading, analyze
+from improv.document import document
 from improv.events import group
 from improv.grid import SUBDIVISIONS, positions
 from improv.meter import parse_meter
@@ -48,6 +49,11 @@ def away_beat(at_beat: Floats, key: str) -> Floats:
 def rms(values: Floats) -> float:
     """Root mean square."""
     return float(np.sqrt(np.mean(np.square(values))))
+
+
+def flat(text: str) -> str:
+    """A report in one line."""
+    return " ".join(text.split())
 
 
 def subdivisions(analysis: Analysis) -> set[str | None]:
@@ -170,11 +176,27 @@ def test_09_delayed_downbeats() -> None:
     late_ms = np.tile([30.0, 0.0], 32)
     assert 30.0 / 400.0 * 960 == pytest.approx(72.0)
     analysis = analyze(take_of(beat, 150.0, late_ms=late_ms))
+    for phrase in document(analysis)["phrases"]:
+        assert phrase["swing_ratio"] == pytest.approx(1.449, abs=0.02)
+        assert phrase["beat_offset_ms"] == pytest.approx(30.0, abs=1.0)
+        assert phrase["offbeat_triplet_ms"] == pytest.approx(0.0, abs=2.0)
+        assert phrase["offbeat_offset_ms"] == pytest.approx(30.0, abs=5.0)  # of its own swing
+    told = flat(text_report(analysis))
+    said = "the beats lie 30 ms late, the off-beats on time for 2 : 1"
+    assert told.count(said) == len(analysis.phrases) > 0
+    assert "dragging by" not in told
+    assert "laying back by" not in told
+
+
+def test_09_straight_beats_delayed() -> None:
+    """The same delay in straight eighths is told of the beats alone; off-beats stay on time."""
+    late_ms = np.tile([30.0, 0.0], 32) + scattered(64, 6.0, 9)
+    analysis = analyze(take_of(np.arange(64) / 2.0, 150.0, late_ms=late_ms))
     for phrase in analysis.phrases:
-        assert phrase.swing_ratio == pytest.approx(1.449, abs=0.02)
-        assert phrase.beat_offset_ms == pytest.approx(30.0, abs=2.0)
-        assert phrase.offbeat_offset_ms is not None
-        assert drift_text(phrase) is None
+        assert phrase.beat_offset_ms == pytest.approx(30.0, abs=6.0)
+        assert phrase.offbeat_offset_ms == pytest.approx(0.0, abs=6.0)
+    told = flat(text_report(analysis))
+    assert "ms late, the off-beats" in told
 
 
 @pytest.mark.parametrize(

@@ -94,7 +94,8 @@ def _faster(
     # Called inside by position, yet far too close by the clock: swing may do that.
     swung = np.array([s.swung for s in SUBDIVISIONS] + [False])[seen.row[after]]
     maybe[after] |= both & ~closer & ~swung & (z >= SURE_FASTER_Z + 1)
-    _add_runs(surely, maybe, seen, analysis, per_beat)
+    stated = per_beat * seen.bars.stated_beat_quarter / beat_quarter[seen.meter]
+    _add_runs(surely, maybe, seen, analysis, stated)
     maybe[after] |= ~both & (z >= SURE_FASTER_Z) & ~surely[after]
     return surely, maybe
 
@@ -107,7 +108,7 @@ def _ceiling_per_beat(ceiling: str, assignment: Assignment, seen: Evidence) -> F
 def _add_runs(
     surely: np.ndarray, maybe: np.ndarray, seen: Evidence, analysis: Analysis, per_beat: Floats
 ) -> None:
-    """Notes of runs off the grid, by the run's rate."""
+    """Notes of runs off the grid, by the run's rate; both are told to the tempo's beat."""
     onset = analysis.notes.onset_sec
     for run in analysis.runs:
         if not run.off_grid:
@@ -182,9 +183,10 @@ def _keeps_a_grid(run: Run, assignment: Assignment, seen: Evidence, analysis: An
     if not len(rows):
         return False
     meter = seen.meter_of(int(rows[0]))
+    share = seen.bars.stated_beat_quarter / float(meter.tempo_beat_quarter)
     for index in offered(meter):
         row = SUBDIVISIONS[index]
-        per_beat = float(row.per_beat(meter.kind) or 1)
+        per_beat = float(row.per_beat(meter.kind) or 1) * share
         if row.swung or abs(run.notes_per_beat / per_beat - 1.0) > SAME_RATE:
             continue
         grid = asked_grid((name(row, meter) or "",), meter, seen.bars.meters)

@@ -17,7 +17,7 @@ from improv.listening.click_track import beat_clicks
 from improv.listening.on_grid import Placed
 from improv.model import Analysis, Floats, Ints, Place, _Frozen
 from improv.tempo import quarters_at
-from improv.wording import bars_text, counted, place_text
+from improv.wording import bars_text, counted, phrase_bars, place_text
 
 BEATS_AROUND = 2
 
@@ -71,7 +71,7 @@ def one_phrase(analysis: Analysis, placed: Placed, number: int) -> Excerpt:
             f"{counted(len(analysis.phrases), 'phrase')}, counted from 1"
         )
     phrase = analysis.phrases[number - 1]
-    title = f"phrase {number}, {bars_text(phrase.begins.bar, phrase.ends.bar)}"
+    title = f"phrase {number}, {phrase_bars([phrase])}"
     beats = _beats(analysis)
     return _around(analysis, placed, beats, phrase.start, phrase.stop, f"phrase-{number}", title)
 

@@ -24,7 +24,7 @@ from improv.pages.rows import note_table, phrase_table, run_table
 from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
 from improv.sentences import phrase_sentences
-from improv.wording import bars_text, counted, tempo_text
+from improv.wording import counted, take_bars, tempo_text
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -123,7 +123,7 @@ def title_of(analysis: Analysis) -> str:
 
 def _facts(analysis: Analysis) -> str:
     notes, take = analysis.notes, analysis.take
-    where = bars_text(int(notes.bar.min()), int(notes.bar.max()))
+    where = take_bars(analysis)
     return f"{counted(len(notes), 'note')}, {where}, {take.meter_text} at {tempo_text(take)}"
 
 

@@ -33,7 +33,12 @@ def flagged(analysis: Analysis, placed: Placed) -> tuple[Flag, ...]:
     off = [run for run in analysis.runs if run.off_grid]
     excerpts = run_excerpts(analysis, placed) if off else ()
     flags = [
-        Flag(capital(e.title), f"{capital(run_text(run))}.", e, RUN_WEIGHT + _telling_run(run))
+        Flag(
+            capital(e.title),
+            f"{capital(run_text(run, analysis))}.",
+            e,
+            RUN_WEIGHT + _telling_run(run),
+        )
         for run, e in zip(off, excerpts, strict=True)
     ]
     for phrase in analysis.phrases:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from improv.document import note_rows
 from improv.model import Analysis, Phrase, Run
-from improv.wording import counted, figure
+from improv.wording import counted, figure, others_told, rate_beat
 
 MOST_NOTES = 1500
 """Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""
@@ -69,10 +69,11 @@ def phrase_table(analysis: Analysis) -> Table:
 
 
 def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
-    first, last = phrase.begins.bar, phrase.ends.bar
+    first, last = phrase.first_bar, phrase.ends.bar
     bars = str(first) if first == last else f"{first}{'–' if first >= 0 else ' to '}{last}"
+    bars += " with a pickup" if phrase.pickup else ""
     name = phrase.subdivision or phrase.verdict
-    if phrase.subdivision and phrase.verdict == "mixed":
+    if phrase.subdivision and others_told(phrase):
         name = f"mainly {name}"
     return (
         number(phrase.number, ".0f"),
@@ -91,9 +92,10 @@ def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
 def run_table(analysis: Analysis) -> Table:
     """One row per fast run, on the grid or off it."""
     columns = (
-        Column("Bar"), Column("From", False), Column("Notes"), Column("Notes per beat"),
-        Column("Off the grid", False), Column("Between", False), Column("How", False),
-        Column("Lands", False), Column("by, ms"), Column("Sure, %"),
+        Column("Bar"), Column("From", False), Column("Notes"),
+        Column(f"Notes per {rate_beat(analysis.take)}"), Column("Off the grid", False),
+        Column("Between", False), Column("How", False), Column("Lands", False),
+        Column("by, ms"), Column("Sure, %"),
     )  # fmt: skip
     rows = tuple(_run(run) for run in analysis.runs)
     return Table("runs", "The fast runs, one to a row", columns, rows)

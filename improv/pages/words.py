@@ -35,7 +35,8 @@ def how_to_read(analysis: Analysis) -> tuple[Pair, ...]:
         ("Off the grid", "A run whose notes follow their own even flow and not the beat: its notes "
          "per beat lie between two subdivisions, or slide."),
         ("Lands", "Where a run off the grid comes back, and how late (+) or early (−): against the "
-         "place of the grid it meets or, meeting none, the nearest beat."),
+         "place of the grid it meets or, meeting none, the nearest beat or off-beat; the take's "
+         "constant offset taken out."),
         ("On the grid (sound)", "Every note moved to the position it was aiming at. Notes off the "
          "grid go to the subdivision nearest to their rate. It is for comparing by ear, not a "
          "model of how to play."),

@@ -3,7 +3,8 @@
     look, letters, paper     colours and sizes; widths of words; sheets of paper
     music                    shared readings of an Analysis: events, grids in quarters, names
     chart, chart_lines,      the take laid out like a lead sheet: what is on it, how bars are
-    chart_page, chart_key    cut into lines, every mark and word in millimetres, the key below
+    chart_labels, chart_page, cut into lines, words over a line, every mark and word in
+    chart_key                millimetres, the key below
     beat                     where in the beat the notes fall
     tempo_curve              how the player's tempo moves against the backing
     spread                   how far the notes scatter, by subdivision and tempo

@@ -27,7 +27,7 @@ from improv.pictures.music import (
     title_of,
 )
 from improv.tempo import quarters_at
-from improv.wording import drift_text
+from improv.wording import drift_text, others_told, rate_beat
 
 IN_POCKET, EARLY, LATE, OFF_GRID, UNTIMED, GRACE = range(6)
 """What a mark says of its note."""
@@ -102,7 +102,8 @@ def chart_of(analysis: Analysis) -> Chart:
     marks = _marks(analysis, events, offset, tolerance)
     places = _Places(analysis, events)
     passages, grids = _passages(analysis, places)
-    runs = tuple(_run_span(r, places) for r in analysis.runs if r.off_grid)
+    beat = rate_beat(analysis.take)
+    runs = tuple(_run_span(r, places, beat) for r in analysis.runs if r.off_grid)
     return Chart(
         title=title_of(analysis),
         facts=facts_of(analysis),
@@ -215,7 +216,7 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
     named = f"Phrase {phrase.number}"
     if phrase.subdivision is None:
         return Span(begin, end, (f"{named}: {phrase.verdict}", named, str(phrase.number)))
-    main = f"{named}: {'mainly ' if phrase.verdict == 'mixed' else ''}{phrase.subdivision}"
+    main = f"{named}: {'mainly ' if others_told(phrase) else ''}{phrase.subdivision}"
     told = [main]
     if phrase.spread_ms is not None:
         told.append(f"{told[-1]}, spread {phrase.spread_ms:.0f} ms")
@@ -227,10 +228,10 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
     return Span(begin, end, (*reversed(told), named, str(phrase.number)))
 
 
-def _run_span(run: Run, places: _Places) -> Span:
+def _run_span(run: Run, places: _Places, beat: str) -> Span:
     begin, end = places.span(run.start, run.stop)
-    rate = f"{run.notes_per_beat:.1f}"
-    texts = [f"off the grid, {rate} per beat", f"{rate} per beat", rate]
+    rate = f"{run.notes_per_beat:.1f} per {beat}"
+    texts = [f"off the grid, {rate}", rate, rate.replace(" per ", "/")]
     if run.kind != "steady":
         texts.insert(0, f"{texts[0]}, {run.kind}")
     return Span(begin, end, tuple(texts))

@@ -15,6 +15,7 @@ import numpy as np
 from improv.model import Floats
 from improv.pictures.chart import GRACE, OFF_GRID, Chart, Span
 from improv.pictures.chart_key import key_height, put_key
+from improv.pictures.chart_labels import Wanted, written
 from improv.pictures.chart_lines import Line, lines_of
 from improv.pictures.chart_scale import HALF_FRAME_MM, Scale, scale_of
 from improv.pictures.letters import first_fitting, fitted_facts, shortened, width_mm
@@ -54,9 +55,10 @@ def pages_of(
     of = math.ceil(len(lines) / each)
     start = left + max(line.hang_quarter for line in lines) * scale.mm_per_quarter
     made = []
+    told: set[Span] = set()
     for number in range(of):
         own = lines[number * each : (number + 1) * each]
-        put = _Put(chart, scale, start, lines[0].first)
+        put = _Put(chart, scale, start, lines[0].first, told)
         top = MARGIN_MM + TITLE_ROOM_MM
         for i, line in enumerate(own):
             put.line(line, top + i * line_mm, is_top=i == 0)
@@ -82,10 +84,13 @@ def _put_title(draft: Draft, chart: Chart, number: int, of: int, width: float) -
 
 
 class _Put:
-    """Puts lines of music on one page."""
+    """Puts lines of music on one page; `told` are the phrases whose facts stand somewhere."""
 
-    def __init__(self, chart: Chart, scale: Scale, left_mm: float, first_bar: int) -> None:
+    def __init__(
+        self, chart: Chart, scale: Scale, left_mm: float, first_bar: int, told: set[Span]
+    ) -> None:
         self.draft = Draft()
+        self.told = told
         self.chart, self.scale, self.left = chart, scale, left_mm
         self.first_bar = first_bar
         self.beat, self.beat_bar = beat_starts(chart.bars)
@@ -210,6 +215,7 @@ class _Put:
         spans = self._clipped(line, self.chart.phrases)
         y = top + BRACKET_MM
         begins = [low for _, low, _ in spans] + [right + 1.5]
+        free_from = left
         for i, (span, low, high) in enumerate(spans):
             starts_here = span.begin_quarter >= line.begin_quarter - line.hang_quarter - _TINY
             ends_here = span.end_quarter < line.end_quarter - _TINY
@@ -219,27 +225,42 @@ class _Put:
             self.draft.stroke("bracket", x0, y, x1, y)
             for x in [x0] * starts_here + [x1] * ends_here:
                 self.draft.stroke("bracket", x, y, x, y + 1.0)
-            named, figure = span.texts[-2:]
-            texts = span.texts if starts_here else (f"{named}, continued", named, figure)
-            text = first_fitting(texts, begins[i + 1] - x0 - 1.5, LABEL_PT)
+            # The last on a line may reach back over the rest before it.
+            back = x0 - free_from - 1.5 if i + 1 == len(spans) else 0.0
+            text = self._phrase_text(span, starts_here, begins[i + 1] - x0 - 1.5, max(back, 0.0))
             if text:
-                self.draft.labels.append(Label(x0, top + PHRASE_MM, text, LABEL_PT, bold=False))
+                wide = width_mm(text, LABEL_PT)
+                at = min(x0, begins[i + 1] - 1.5 - wide)
+                self.draft.labels.append(Label(at, top + PHRASE_MM, text, LABEL_PT, bold=False))
+                free_from = at + wide
+            free_from = max(free_from, x1)
+
+    def _phrase_text(
+        self, span: Span, starts_here: bool, room_mm: float, back_mm: float
+    ) -> str | None:
+        """What a line says of a phrase: its facts once, on the first line with room for them."""
+        named, figure = span.texts[-2:]
+        again = f"{named}, continued"
+        full = [text.replace(named, again, 1) for text in span.texts[:-2]]
+        if starts_here:
+            texts = span.texts
+        else:
+            texts = (*(full if span not in self.told else ()), again, named, figure)
+        text = first_fitting(texts, room_mm + back_mm, LABEL_PT)
+        if text in (span.texts[0], *full[:1]):
+            self.told.add(span)
+        return text
 
     def _in_force(self, line: Line, top: float) -> None:
         """What is in force, from where it begins on: a subdivision, or the rate of a run."""
         right = self._ends(line)[1]
-        spans = self._clipped(line, self.chart.passages)
-        runs = self._clipped(line, self.chart.runs)
-        joined = [(s, low, False) for s, low, _ in spans] + [(s, low, True) for s, low, _ in runs]
-        joined.sort(key=lambda item: item[1])
-        free_from = -math.inf
-        for i, (span, low, is_run) in enumerate(joined):
-            x = max(low - 0.7, free_from)
-            until = joined[i + 1][1] - 0.7 if i + 1 < len(joined) else right + 1.0
-            text = first_fitting(span.texts, until - x - 1.2, SMALL_PT)
-            if text is None:
-                continue
-            self.draft.labels.append(
-                Label(x, top + FORCE_MM, text, SMALL_PT, bold=False, grey=not is_run)
-            )
-            free_from = x + width_mm(text, SMALL_PT) + 1.2
+        wanted = [
+            Wanted(low, high, span.texts, is_run)
+            for spans, is_run in ((self.chart.passages, False), (self.chart.runs, True))
+            for span, low, high in self._clipped(line, spans)
+        ]
+        wanted.sort(key=lambda one: one.low_mm)
+        for word in written(wanted, right + 1.0, SMALL_PT):
+            grey = not wanted[word.of].first
+            label = Label(word.x_mm, top + FORCE_MM, word.text, SMALL_PT, bold=False, grey=grey)
+            self.draft.labels.append(label)
