@@ -324,5 +324,5 @@ def test_what_was_played_is_mended_first(bars: tuple[str, ...], first: str) -> N
 def test_all_met_leads_on() -> None:
     """Where nothing is wrong, the next step is a faster tempo, with the caution beside it."""
     verdict = table_verdict("4/4", 88.0, *PASS["eighths on eighths"])
-    assert verdict.next_step == "All met. Next, the same at 92 BPM."
+    assert verdict.next_step == "The same at 92 BPM, now that all is met."
     assert "clinician" in verdict.caution

@@ -7,6 +7,7 @@ reading    TOML text -> Assignment; refuses contradictions with file, line and k
 writing    Assignment -> TOML text; updates keep the comments of a hand-edited file
 evidence   an Analysis as arrays per event, ready to be judged
 judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
+following  a grid followed from note to note, over which a player drifts
 gaps       how far a player drifted while the click was out
 tempo_claims  which tempo was played, where file, command line and assignment disagree
 classes    many takes: read, analyzed and judged over several cores
