@@ -29,6 +29,7 @@ from improv.assignments.judge_case import (
 from improv.assignments.judge_drift import judge_drift
 from improv.assignments.judge_grid import judge_grid, never_heard
 from improv.assignments.judge_limits import judge_pocket, judge_swing
+from improv.assignments.judge_swung import heard_swung
 from improv.assignments.model import REQUIREMENTS, Assignment
 from improv.assignments.saying import asked_grid_text, breaches_text, listed, places_text
 from improv.assignments.verdict import (
@@ -137,7 +138,7 @@ def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fi
 
 def _judge_grid(case: Case, kind: str) -> Outcome:
     section = case.section
-    bars = judge_grid(section, case.assignment, case.seen, case.part)
+    bars = heard_swung(case, judge_grid(section, case.assignment, case.seen, case.part))
     if kind == "alternate":
         fix = "change with the bar line, and let each turn be heard"
     else:
