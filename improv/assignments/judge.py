@@ -185,7 +185,7 @@ def _judge_runs(case: Case) -> Outcome:
 def _judge_density(case: Case) -> Outcome:
     need = case.section.least_notes or 0
     bars = judge_rate.judge_density(case.section, case.seen, case.silent)
-    asked = f"at least {counted(need, 'note')} in every bar"
+    asked = f"at least {counted(need, 'note')} in every bar{' but the rests' * bool(case.silent)}"
     outcome = _by_bars(case, "least-notes", asked, bars, f"at least {counted(need, 'note')}")
     if outcome.state != NOT_MET:
         return outcome
