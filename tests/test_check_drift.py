@@ -204,3 +204,22 @@ def test_a_phrase_of_several_subdivisions_is_followed_on_what_it_was_called() ->
         found = drift_of(judge(assigned("4/4", "most-drift = true"), analyze(take)))
         assert found.state == state, found.reason
         assert found.value == pytest.approx(-1.1 * percent, abs=0.4)
+
+
+@pytest.mark.parametrize("percent", [0.0, 3.0])
+def test_a_loose_hand_is_followed(percent: float) -> None:
+    """Sixteenths at 92 BPM with a spread of 25 ms, a sixth of their step, keep their grid."""
+    quarter = np.arange(0.0, 32.0, 0.25) * (1 + percent / 100)
+    take = played(quarter, "4/4", 92.0, scattered(128, 25.0, 4))
+    beats = 'tempo = 92\n[[section]]\nbars = "1-8"\nmost-drift = true\n'
+    found = drift_of(judge(parse_assignment(beats), analyze(take)))
+    assert found.state == (NOT_MET if percent else MET), found.reason
+
+
+def test_chance_keeps_no_grid() -> None:
+    """Of forty series of notes at random, hardly one is followed as a steady one."""
+    rng = np.random.default_rng(8)
+    bars = lay_bars(((0.0, parse_meter("4/4")),), 0.0, 40.0)
+    choices = lanes(common_rows(bars.meters), bars)
+    series = [np.sort(rng.uniform(0.0, n / 3, n)) for n in (24, 48) for _ in range(20)]
+    assert sum(followed(at, choices) is not None for at in series) <= 1

@@ -24,11 +24,11 @@ from improv.model import Bars, Floats, Ints
 
 FOLLOW = 0.4
 """How far the expected deviation follows each note's (our choice)."""
-LOOSEST_FIT = 0.16
-"""Scatter as a share of the step beyond which no grid is followed: chance is 0.31."""
-LOOSEST_CALLED = 0.13
-"""The same where each note brings its own grid: of random phrases three in a hundred pass, of
-played ones of mixed subdivisions nine in ten (measured)."""
+LOOSEST_FIT, LEAST_LOOSE, FEW_NOTES = 0.26, 0.12, 0.45
+CALLED_LESS = 0.02
+"""Scatter as a share of the step beyond which no grid is followed (`loosest`), and how much less
+it may be where each note brings its own grid: of notes at random two phrases in a hundred pass, of
+those under a dozen notes more (measured)."""
 FIRM_FIT = 0.06
 """Scatter below which no other slope needs to be tried."""
 MOST_SLOPE = 0.12
@@ -139,6 +139,11 @@ def track(at_quarter: Floats, each: Sequence[Lane], slope: float = 0.0) -> Track
     return Track(deviation, 1.2533 * float(np.abs(missed).mean()))
 
 
+def loosest(notes: int) -> float:
+    """The scatter beyond which so many notes keep no grid: by chance, few may scatter little."""
+    return max(LEAST_LOOSE, LOOSEST_FIT - FEW_NOTES / float(np.sqrt(notes)))
+
+
 def followed(
     at_quarter: Floats,
     choices: tuple[Lane, ...],
@@ -150,9 +155,9 @@ def followed(
     The fit is the scatter as a share of the step: a grid twice as dense must scatter half as
     much to win.
     """
-    best, found = LOOSEST_FIT, None
     if len(at_quarter) < FEWEST_TO_FOLLOW:
         return None
+    best, found = loosest(len(at_quarter)), None
     for slope in slopes if len(at_quarter) >= FEWEST_FOR_SLOPES else slopes[:1]:
         for lane in choices:
             tried = track(at_quarter, [lane] * len(at_quarter), slope)
@@ -206,7 +211,7 @@ class Grids:
             return None
         at = self.called_quarter[events[known]]
         tried = min((track(at, each, slope) for slope in SLOPES), key=lambda t: t.scatter)
-        if tried.scatter >= LOOSEST_CALLED or abs(tried.slope(at)) >= MOST_SLOPE:
+        if tried.scatter >= loosest(len(each)) - CALLED_LESS or abs(tried.slope(at)) >= MOST_SLOPE:
             return None
         found = np.full(len(events), np.nan)
         found[known] = tried.deviation_quarter
