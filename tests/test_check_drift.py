@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -117,7 +118,8 @@ def test_swung_notes_are_followed(ratio: float) -> None:
     bars = lay_bars(((0.0, parse_meter("4/4")),), 0.0, 16.0)
     found = followed(quarter * 1.03, lanes(common_rows(bars.meters), bars))
     assert found is not None
-    assert found[-1] - found[1] == pytest.approx(0.03 * 15.0, abs=0.03)
+    late = found.deviation_quarter
+    assert late[-1] - late[1] == pytest.approx(0.03 * 15.0, abs=0.03)
 
 
 LADDER = (
@@ -223,3 +225,16 @@ def test_chance_keeps_no_grid() -> None:
     choices = lanes(common_rows(bars.meters), bars)
     series = [np.sort(rng.uniform(0.0, n / 3, n)) for n in (24, 48) for _ in range(20)]
     assert sum(followed(at, choices) is not None for at in series) <= 1
+
+
+@pytest.mark.parametrize("asks", ["", 'stay-on = "eighths"\n'])
+@pytest.mark.parametrize("slower", [0.8, 0.85, 1.2])
+def test_four_bars_at_quite_another_tempo_are_a_breach(asks: str, slower: float) -> None:
+    """Three phrases in time and one at another tempo, steady as it is, are no steady playing."""
+    steady = np.concatenate([p * 16.0 + np.arange(28) / 2.0 for p in range(3)])
+    quarter = np.concatenate([steady, 48.0 + np.arange(int(28 * slower)) / 2.0 / slower])
+    take = played(quarter, "4/4", 100.0, scattered(len(quarter), 8.0, 6))
+    found = drift_of(judge(assigned("4/4", f"{asks}most-drift = true", 100.0), analyze(take)))
+    assert found.state == NOT_MET, found.reason
+    # The last phrase's first note may lie just before its bar line.
+    assert re.search(rf"bars 1[23] to 1[67]: steady at about {100 * slower:.0f} BPM", found.reason)

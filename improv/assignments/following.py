@@ -35,6 +35,10 @@ MOST_SLOPE = 0.12
 """A tempo further than this from the backing is another subdivision, not a drift."""
 SLOPES = (0.0, 0.04, -0.04, 0.08, -0.08, 0.12, -0.12)
 """Drifts that a grid is looked for at, near enough for the next note's place to be foreseen."""
+OTHER_TEMPO_SLOPES = (0.16, -0.16, 0.2, -0.2, 0.24, -0.24, 0.28, -0.28)
+MOST_OTHER_SLOPE, FAR_TIGHTER = 0.3, 0.6
+"""How far another tempo may be, and how much tighter it must be kept than one near the backing's:
+eighths at four fifths of the tempo lie on thirty-seconds, too."""
 COMMON_WEIGHT = 0.5
 RATIOS = (1.4, 1.8, 2.4, 3.2)
 """Swing ratios of swung lanes: any other lies within 0.03 of a pair from one of them."""
@@ -149,8 +153,8 @@ def followed(
     choices: tuple[Lane, ...],
     most_slope: float = MOST_SLOPE,
     slopes: tuple[float, ...] = SLOPES,
-) -> Floats | None:
-    """Deviations in quarters from the lane that fits best; `None` if none does.
+) -> Track | None:
+    """The track along the lane that fits best; `None` if none does.
 
     The fit is the scatter as a share of the step: a grid twice as dense must scatter half as
     much to win.
@@ -162,7 +166,7 @@ def followed(
         for lane in choices:
             tried = track(at_quarter, [lane] * len(at_quarter), slope)
             if tried.scatter < best and abs(tried.slope(at_quarter)) < most_slope:
-                best, found = tried.scatter, tried.deviation_quarter
+                best, found = tried.scatter, tried
         if best < FIRM_FIT:
             break
     return found
@@ -172,13 +176,14 @@ def followed(
 class Grids:
     """All that the events of a take may be followed on.
 
-    `common` are the lanes often met. `lane` is the one each event was called on, and
-    `called_quarter` its place there, with swung ones moved to the straight: they serve phrases of
-    more than one subdivision, which no one lane fits.
+    `common` are the lanes often met, `plain` the units of the meter and their halves. `lane` is
+    the one each event was called on, and `called_quarter` its place there, with swung ones moved
+    to the straight: they serve phrases of more than one subdivision, which no one lane fits.
     """
 
     at_quarter: Floats
     common: tuple[Lane, ...]
+    plain: tuple[Lane, ...]
     called_quarter: Floats
     lane: tuple[Lane | None, ...]
 
@@ -193,18 +198,16 @@ class Grids:
         moved = np.nan_to_num(seen.straight_quarter - place)
         common = lanes(common_rows(seen.bars.meters), seen.bars)
         each = tuple(own.get(row) for row in seen.row.tolist())
-        return Grids(seen.onset_quarter, common, seen.onset_quarter + moved, each)
+        plain = lanes((SUBDIVISIONS[row_of(key)] for key in ("unit", "half-unit")), seen.bars)
+        return Grids(seen.onset_quarter, common, plain, seen.onset_quarter + moved, each)
 
-    def followed(self, events: Ints) -> Floats | None:
-        """Deviations in quarters from what fits some events, NaN for those off the grid.
-
-        `None` if they keep no grid together.
-        """
+    def followed(self, events: Ints) -> Track | None:
+        """The track along what fits some events; `None` if they keep no grid together."""
         found = followed(self.at_quarter[events], self.common)
         return self.as_called(events) if found is None else found
 
-    def as_called(self, events: Ints) -> Floats | None:
-        """The same on the subdivision that each was called."""
+    def as_called(self, events: Ints) -> Track | None:
+        """The same on the subdivision that each was called; NaN for those off the grid."""
         known = np.array([self.lane[i] is not None for i in events.tolist()])
         each = [lane for i in events.tolist() if (lane := self.lane[i]) is not None]
         if len(each) < max(FEWEST_TO_FOLLOW, LEAST_CALLED * len(events)):
@@ -213,6 +216,21 @@ class Grids:
         tried = min((track(at, each, slope) for slope in SLOPES), key=lambda t: t.scatter)
         if tried.scatter >= loosest(len(each)) - CALLED_LESS or abs(tried.slope(at)) >= MOST_SLOPE:
             return None
-        found = np.full(len(events), np.nan)
-        found[known] = tried.deviation_quarter
+        deviation = np.full(len(events), np.nan)
+        deviation[known] = tried.deviation_quarter
+        return Track(deviation, tried.scatter)
+
+    def at_another_tempo(
+        self, events: Ints, asked: tuple[Lane, ...], nearer: Track | None
+    ) -> Track | None:
+        """What was asked, or the plain lanes, kept steadily at quite another tempo.
+
+        `nearer` is the track found near the backing's tempo, returned where it is about as good.
+        """
+        if nearer is not None and nearer.scatter <= FIRM_FIT:
+            return nearer
+        at = self.at_quarter[events]
+        found = followed(at, asked or self.plain, MOST_OTHER_SLOPE, OTHER_TEMPO_SLOPES)
+        if found is None or (nearer and found.scatter > FAR_TIGHTER * nearer.scatter):
+            return nearer
         return found

@@ -95,9 +95,10 @@ def _across(gap: Silence, from_sec: float, leeway: float, seen: Evidence, grids:
     if before < FEWEST_BEFORE or count < FEWEST_INSIDE:
         few = "before the gap" if before < FEWEST_BEFORE else "in it"
         return GapDrift(gap.first_bar, gap.last_bar, None, None, count, f"too few notes {few}")
-    deviation = grids.followed(here)
-    known = np.zeros(len(here), dtype=np.bool_) if deviation is None else ~np.isnan(deviation)
-    if deviation is None or (known & inside).sum() < FEWEST_INSIDE:
+    along = grids.followed(here)
+    deviation = np.full(len(here), np.nan) if along is None else along.deviation_quarter
+    known = ~np.isnan(deviation)
+    if (known & inside).sum() < FEWEST_INSIDE:
         return GapDrift(gap.first_bar, gap.last_bar, None, None, count, NO_GRID)
     late_ms = (deviation * seen.quarter_ms[here])[known]
     drift, doubt = _drift(gap, at[here][known], late_ms, inside[known])

@@ -8,7 +8,7 @@ on drifting, even where the analysis can only call the notes off the grid. Where
 assignment's tempo steps, a phrase is cut: each step has its own tempo, and by default its
 own limit. A phrase that is long enough and yet keeps no grid that can be followed is *lost*:
 where too much is lost nothing can be called met. One that steadily keeps the asked subdivision at
-quite another tempo is not lost; it drifts by as much.
+quite another tempo is not lost; it drifts by as much (eighths or sixteenths where none is asked).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from improv.assignments import defaults
-from improv.assignments.following import MOST_SLOPE, Grids, Lane, asked_rows, followed, lanes
+from improv.assignments.following import MOST_SLOPE, Grids, Lane, Track, asked_rows, followed, lanes
 from improv.assignments.judge_case import Case, outcome_of, tempi_text, tempo_beat
 from improv.assignments.judge_limits import measured
 from improv.assignments.judge_measure import (
@@ -52,8 +52,7 @@ FEWEST_FOR_DRIFT = 6
 SHORTEST_DRIFT_BEATS = 4.0
 UNASKED_SLOPE = 0.06
 """Most drift looked for on a subdivision that was not asked for: beyond it, others are near."""
-OTHER_TEMPO_SLOPES = (0.16, -0.16, 0.2, -0.2, 0.24, -0.24, 0.28, -0.28)
-OTHER_TEMPO_BEATS, OTHER_TEMPO_NOTES, MOST_OTHER_SLOPE = 8.0, 16, 0.3
+OTHER_TEMPO_BEATS, OTHER_TEMPO_NOTES = 8.0, 16
 """How long an asked subdivision must be kept at quite another tempo to count as a drift."""
 MOST_LOST = 0.25
 """Share of the notes in lost phrases from which nothing is called met (our choice)."""
@@ -114,10 +113,11 @@ def phrase_drifts(case: Case) -> tuple[list[PhraseDrift], list[Lost]]:
         if len(here) < FEWEST_FOR_DRIFT or beats < SHORTEST_DRIFT_BEATS:
             continue
         first, last = int(seen.bar[here].min()), int(seen.bar[here].max())
-        deviation = _deviation(here, beats, asked, grids)
-        if deviation is None:
+        along = _track(here, beats, asked, grids)
+        if along is None:
             lost.append(Lost(first, last, len(here)))
             continue
+        deviation = along.deviation_quarter
         bpm = 60_000.0 / (tempo_beat(seen) * float(np.mean(seen.quarter_ms[here])))
         known = ~np.isnan(deviation)
         slope, doubt = _line(at[known], deviation[known])
@@ -136,19 +136,15 @@ def _pieces(case: Case, rows: Ints) -> Iterable[Ints]:
     return (rows[key == k] for k in np.unique(key).tolist())
 
 
-def _deviation(here: Ints, beats: float, asked: tuple[Lane, ...], grids: Grids) -> Floats | None:
-    """Deviations from what was asked if that can be followed, else from what can be."""
-    if not asked:
-        return grids.followed(here)
+def _track(here: Ints, beats: float, asked: tuple[Lane, ...], grids: Grids) -> Track | None:
+    """The track along what was asked if that can be followed, else along what can be."""
     at = grids.at_quarter[here]
-    found = followed(at, asked)
-    if found is None:
-        found = followed(at, grids.common, UNASKED_SLOPE)
-    if found is None:
-        found = grids.as_called(here)
-    if found is None and beats >= OTHER_TEMPO_BEATS and len(at) >= OTHER_TEMPO_NOTES:
-        found = followed(at, asked, MOST_OTHER_SLOPE, OTHER_TEMPO_SLOPES)
-    return found
+    found = followed(at, asked) if asked else grids.followed(here)
+    if found is None and asked:
+        found = followed(at, grids.common, UNASKED_SLOPE) or grids.as_called(here)
+    if beats < OTHER_TEMPO_BEATS or len(at) < OTHER_TEMPO_NOTES:
+        return found
+    return grids.at_another_tempo(here, asked, found)
 
 
 def _most(case: Case, tempo_bpm: float) -> float:
