@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.goals import at_least, at_most, conclude
-from improv.assignments.classes import Checked, check_files, job_for
+from improv.assignments.classes import Checked, check_files
+from improv.assignments.jobs import job_for
 from improv.assignments.reading import parse_assignment
 from improv.midi_write import write_take
 from improv.model import Reading, Settings

@@ -102,6 +102,14 @@ REFUSED = (
      "meter; did you mean 'eighths'"),
     ('"eighths"', '"eighths"\nalternate = ["eighths", "quarters"]', "line 5: section 1 "
      "'alternate': contradicts 'stay-on'"),
+    ('stay-on = "eighths"', 'alternate = ["eighths", "half notes"]\nevery = 8',
+     "line 5: section 1 'every': the turn of half notes never comes in bars 1 to 8, each turn "
+     "lasting 8 bars: give the section more bars, or turns fewer"),
+    ('bars = "1-8"\nstay-on = "eighths"', 'bars = 3\nalternate = ["rest", "eighths"]',
+     "'alternate': the turn of eighths never comes in bar 3, each turn lasting 1 bar"),
+    ('"eighths"', '"eighths"\npocket = {share = 0.8, within-ms = 200}',
+     "line 5: section 1 'pocket': within 200 ms lies whatever is played: eighths at 96 BPM are "
+     "never farther than 156 ms from their grid; ask for less, like within-ms = 20"),
     ('"eighths"', '"eighths"\nevery = 2', "line 5: section 1 'every': means something only beside"),
     ('"eighths"', '"eighths"\nnothing-faster-than = "quarters"', "quarters contradicts eighths"),
     ('"eighths"', '"eighths"\nleast-notes = 9', "9 notes contradict eighths: a bar has 8"),
@@ -319,3 +327,18 @@ def test_defaults_survive_as_true() -> None:
     read: Assignment = parse_assignment(text)
     assert (read.sections[0].pocket, read.sections[0].swing) == (Pocket(), Swing())
     assert "pocket = true" in assignment_text(read)
+
+
+@pytest.mark.parametrize(
+    "asks",
+    [
+        'alternate = ["eighths", "half notes"]\nevery = 4',
+        'alternate = ["eighths", "half notes"]\nevery = 7',
+        'stay-on = "eighths"\npocket = {within-ms = 150}',
+        # Which grid is meant is not said, and quarters would be 312 ms from theirs at most.
+        "pocket = {within-ms = 200}",
+    ],
+)
+def test_what_is_possible_is_read(asks: str) -> None:
+    """A last turn cut short still comes; a tolerance below half a step still asks something."""
+    parse_assignment(SHORT.replace('stay-on = "eighths"', asks))

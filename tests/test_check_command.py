@@ -13,10 +13,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from improv.analysis import analyze
-from improv.assignments.classes import Naming, check_files, job_for
+from improv.assignments.classes import check_files
 from improv.assignments.clickfiles import write_click_midi
 from improv.assignments.clicktrack import click_track
 from improv.assignments.gaps import Silence, gap_drifts, gap_text
+from improv.assignments.jobs import Naming, job_for
 from improv.assignments.reading import parse_assignment
 from improv.assignments.verdict import GapDrift, beside, together
 from improv.cli import cli

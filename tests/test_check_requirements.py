@@ -66,6 +66,9 @@ PASS: Table = {
         'alternate = ["eighths", "coarse"]\nevery = 2',
         ("eighths", "eighths", "coarse", "coarse") * 2,
     ),
+    "enough notes beside rests": (
+        'alternate = ["rest", "eighths"]\nleast-notes = BEATS', ("-", "eighths") * 4,
+    ),
     "turns with rests": ('alternate = ["eighths", "rest"]', ("eighths", "-") * 4),
     "at the ceiling": ('nothing-faster-than = "eighths"', EIGHT),
     "under the ceiling": ('nothing-faster-than = "sixteenths"', ("eighths", "quarters") * 4),
@@ -324,5 +327,13 @@ def test_what_was_played_is_mended_first(bars: tuple[str, ...], first: str) -> N
 def test_all_met_leads_on() -> None:
     """Where nothing is wrong, the next step is a faster tempo, with the caution beside it."""
     verdict = table_verdict("4/4", 88.0, *PASS["eighths on eighths"])
-    assert verdict.next_step == "All met. Next, the same at 92 BPM."
+    assert verdict.next_step == "The same at 92 BPM, now that all is met."
     assert "clinician" in verdict.caution
+
+
+def test_rests_in_turn_need_no_notes() -> None:
+    """What is asked says so, and a turn of rest is met without a note."""
+    asks = 'alternate = ["rest", "eighths"]\nleast-notes = 4'
+    outcome = check("4/4", 88.0, asks, bars_of("4/4", *("-", "eighths") * 4)).outcomes[1]
+    assert outcome.asked == "at least 4 notes in every bar but the rests"
+    assert outcome.bars[0].reason == "its turn is a rest"

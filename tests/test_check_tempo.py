@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import mido
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -284,3 +285,88 @@ def test_chance_keeps_no_step() -> None:
     chords = np.sort(np.repeat(rng.uniform(0, 90, 20), 4) + np.tile([0, 0.002, 0.004, 0.006], 20))
     assert firmness(chords, time, meter) < 8.0
     assert firmness(np.array([1.0]), time, meter) == 0.0
+
+
+# --- a file that states no tempo ----------------------------------------------
+
+
+def without_tempo(path: Path) -> Path:
+    """The take without its tempo event: a reader of it takes 120, as the standard says."""
+    file = mido.MidiFile(path)
+    for track in file.tracks:
+        assert all(m.time == 0 for m in track if m.type == "set_tempo")
+        track[:] = [m for m in track if m.type != "set_tempo"]
+    file.save(path)
+    return path
+
+
+PLAYED = (
+    # asked, played, meter, what is said
+    (96, 110, "4/4", "the notes fit 110 BPM, and the assignment asks for 96 BPM; if 110 was the "
+     "backing's tempo, add --tempo 110 to judge it at that"),
+    (96, 104, "4/4", "the notes fit 104 BPM"),
+    (96, 85, "4/4", "the notes fit 85 BPM"),
+    (96, 128, "4/4", "the notes fit 128 BPM"),
+    # In step with every second and third quintuplet, which nobody plays.
+    (96, 120, "4/4", "the notes fit 120 BPM"),
+    (96, 80, "4/4", "the notes fit 80 BPM"),
+    (75, 66, "6/8", "the notes fit 66 BPM"),
+    (58, 66, "2+2+3/8", "the notes fit 66 BPM"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("asked", "played", "meter", "words"), PLAYED)
+def test_another_tempo_that_no_file_states(
+    asked: float, played: float, meter: str, words: str, tmp_path: Path
+) -> None:
+    """Steady notes at another tempo are found out without a tempo event, and a way is told."""
+    pieces = (Stretch("eighths", 32),)
+    filed = 120.0 / float(parse_meter(meter)[0].tempo_beat_quarter)
+    take = without_tempo(take_at(tmp_path / "ada.mid", played, filed, meter, pieces))
+    path = week(tmp_path, asked, meter)
+    result = run(path, take)
+    assert result.exit_code == 1
+    assert f"Not judged: {words}" in said(result)
+    again = run(path, take, "--tempo", played)
+    assert again.exit_code == 0, again.stdout
+
+
+HONEST = (
+    Line((Stretch("eighths", 32),), tempo_bpm=100.0),
+    Line((Stretch("eighths", 32),), tempo_bpm=92.5),
+    Line((Stretch("eighths", 32),), tempo_bpm=96.0, drift_bpm=4.0),
+    Line((Stretch("quarter triplets", 32),), tempo_bpm=96.0),
+    Line((Stretch("eighth triplets", 32),), tempo_bpm=96.0),
+    Line((Stretch("quintuplets", 32),), tempo_bpm=96.0),
+    Line((Stretch("swung eighths", 32),), tempo_bpm=96.0),
+    Line((Stretch("eighths", 32),), tempo_bpm=96.0),
+)
+
+
+@pytest.mark.parametrize("line", HONEST)
+@pytest.mark.parametrize("spread", [8.0, 30.0])
+def test_off_by_a_few_per_cent_is_judged(line: Line, spread: float, tmp_path: Path) -> None:
+    """Other subdivisions, a wide hand and a tempo 4 % off are the player's, and are judged."""
+    take, _ = play(line, Hand(9.0, spread), 3)
+    onset = np.maximum(take.onset_sec - float(take.tempo_map.start_sec[0]), 0.0)
+    moved = replace(take, onset_sec=onset, release_sec=onset + 0.1, tempo_map=constant_tempo(120.0))
+    write_take(moved, tmp_path / "ada.mid")
+    result = run(week(tmp_path, 96), without_tempo(tmp_path / "ada.mid"))
+    assert "Not judged: the notes fit" not in said(result)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_notes_at_random_keep_no_tempo(seed: int, tmp_path: Path) -> None:
+    """Of all tempi one always fits best; of notes at random, none well enough to be told."""
+    take = take_at(tmp_path / "ada.mid", 96, 120.0)
+    take_notes, _ = play(Line(HOLDS, tempo_bpm=96.0), Hand(), 1)
+    onset = np.sort(np.random.default_rng(seed).uniform(0.0, 20.0, len(take_notes.onset_sec)))
+    write_take(replace(take_notes, onset_sec=onset, release_sec=onset + 0.05), take)
+    assert "Not judged: the notes fit" not in said(run(week(tmp_path, 96), without_tempo(take)))
+
+
+def test_the_tempi_of_a_ladder_are_told(tmp_path: Path) -> None:
+    """A list of tempi is no single one: what was asked is told from the first to the last."""
+    take = take_at(tmp_path / "ada.mid", 100, 100)
+    words = said(run(week(tmp_path, [80, 90, 100]), take, "--tempo", 100))
+    assert "Played over 100 BPM; the assignment asks for 80 to 100 BPM." in words

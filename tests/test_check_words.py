@@ -10,8 +10,9 @@ from click.testing import CliRunner
 
 from improv.analysis import analyze
 from improv.assignments.judge import judge
-from improv.assignments.judge_limits import _drift_text, _unsure, _worst_text
-from improv.assignments.judge_measure import Measured, PhraseDrift
+from improv.assignments.judge_drift import PhraseDrift, _drift_text, _worst_text
+from improv.assignments.judge_limits import _unsure
+from improv.assignments.judge_measure import Measured
 from improv.assignments.reading import parse_assignment
 from improv.assignments.report import verdict_text
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, Verdict, beside
@@ -108,14 +109,16 @@ def test_no_legend_where_all_is_met() -> None:
 @pytest.mark.parametrize(
     ("bpm", "doubt", "said"),
     [(0.04, 0.01, "no drift"), (-0.04, 0.01, "no drift"), (0.0, 0.2, "no drift"),
-     (-0.05, 0.19, "no drift"), (0.3, 0.2, "no drift"), (0.06, 0.02, "rushing by 0.1 BPM"),
+     (-0.05, 0.19, "no drift"), (0.3, 0.2, "no drift"), (0.06, 0.02, "no drift"),
+     # What nobody hears, 1.5 % of 60 BPM, is no drift either.
+     (-0.6, 0.01, "no drift"), (0.89, 0.01, "no drift"), (-0.91, 0.01, "dragging by 0.9 BPM"),
      (-1.5, 0.2, "dragging by 1.5 BPM"), (2.0, 0.5, "rushing by 2 BPM"),
      # With the limit of 1 BPM inside its doubt, the figure is what the verdict is about.
      (0.8, 0.5, "rushing by 0.8 BPM"), (-1.2, 0.7, "dragging by 1.2 BPM")],
 )  # fmt: skip
 def test_no_drift_is_no_drift(bpm: float, doubt: float, said: str) -> None:
     """Nobody drags by nought, nor by what may be chance: two standard errors."""
-    assert _drift_text(Measured(bpm, doubt, 20), 1.0) == said
+    assert _drift_text(Measured(bpm, doubt, 20), 1.0, 60.0) == said
 
 
 @pytest.mark.parametrize(
@@ -129,8 +132,8 @@ def test_no_drift_is_no_drift(bpm: float, doubt: float, said: str) -> None:
 )
 def test_every_phrase_that_drifts_is_counted(drifts: tuple[float, ...], said: str) -> None:
     """As many phrases as the bar table marks: a limit of 1 BPM, a standard error of 0.1."""
-    found = [PhraseDrift(i, i, i, Measured(bpm, 0.1, 20)) for i, bpm in enumerate(drifts)]
-    assert _worst_text(-1.6, found, 1.0) == said
+    found = [PhraseDrift(i, i, Measured(b, 0.1, 20), 1.0, 80.0) for i, b in enumerate(drifts)]
+    assert _worst_text(found[0], found) == said
 
 
 def test_a_dragging_take_is_told_to_hold_the_time() -> None:
@@ -138,7 +141,7 @@ def test_a_dragging_take_is_told_to_hold_the_time() -> None:
     said = example("benno-drags")
     assert "Drifting too much in 3 of 3 phrases, at worst dragging by 1.6 BPM" in said
     assert "Next: You are dragging:" in said
-    assert "No drift over 2 phrases." in example("tarek-floats")
+    assert "No drift over 2 phrases; bars 1 to 2 can't be told" in example("tarek-floats")
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,13 @@ reading    TOML text -> Assignment; refuses contradictions with file, line and k
 writing    Assignment -> TOML text; updates keep the comments of a hand-edited file
 evidence   an Analysis as arrays per event, ready to be judged
 judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
+judge_swung  were pairs swung where swung notes are asked for?
+following  a grid followed from note to note while the player drifts
 gaps       how far a player drifted while the click was out
 tempo_claims  which tempo was played, where file, command line and assignment disagree
+tempo_search  which tempo was played, where the file states none
+jobs       how the takes of one call are read; takes: the reading itself
+count_in   playing that starts in the count-in
 classes    many takes: read, analyzed and judged over several cores
 report     a Verdict, or a class of them, as text, JSON and CSV
 proposal   an assignment from a player's own analyses

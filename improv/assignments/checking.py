@@ -13,6 +13,7 @@ from improv.assignments.values import Table
 from improv.counting import COMPOUND_SYLLABLES, SYLLABLES
 from improv.grid import SUBDIVISIONS, find, positions
 from improv.meter import Meter, meter_text
+from improv.wording import bars_text, counted
 
 
 def check(assignment: Assignment, top: Table) -> None:
@@ -44,6 +45,8 @@ def _check_section(section: Section, table: Table, assignment: Assignment) -> No
         and max(section.first_bar, section.last_bar or 0) > assignment.bars
     ):
         table.fail("bars", f"reach beyond the {assignment.bars} bars of the assignment")
+    _check_turns(section, table)
+    _check_pocket(section, table, assignment)
     _check_ceiling(section, table, assignment.meter)
     _check_density(section, table, assignment.meter)
     _check_swing(section, table, assignment.meter)
@@ -65,6 +68,40 @@ def _check_ceiling(section: Section, table: Table, meter: tuple[Meter, ...]) -> 
     for asked in section.asked:
         if _per_beat(asked, meter) > _per_beat(ceiling, meter):
             table.fail("nothing-faster-than", f"{ceiling} contradicts {asked}, which are faster")
+
+
+def _check_turns(section: Section, table: Table) -> None:
+    """Every turn of an alternation must come within the section."""
+    turns = section.alternate
+    if turns is None or section.last_bar is None:
+        return
+    bars = section.last_bar - section.first_bar + 1
+    heard = {turns.subdivisions[turns.turn(bar, 1)] for bar in range(bars)}
+    never = [text for text in turns.subdivisions if text not in heard]
+    if never:
+        where = bars_text(section.first_bar, section.last_bar)
+        table.fail(
+            "every" if turns.every > 1 else "alternate",
+            f"the turn of {never[0]} never comes in {where}, each turn lasting "
+            f"{counted(turns.every, 'bar')}: give the section more bars, or turns fewer",
+        )
+
+
+def _check_pocket(section: Section, table: Table, assignment: Assignment) -> None:
+    """A tolerance as wide as half the step holds whatever is played."""
+    within = section.pocket.within_ms if section.pocket is not None else None
+    if within is None or not section.asked:
+        return
+    finest = max(section.asked, key=lambda text: _per_beat(text, assignment.meter))
+    beat_ms = 60_000.0 / max(assignment.tempo_bpm)
+    half_ms = beat_ms / _per_beat(finest, assignment.meter) / 2.0
+    if within >= half_ms:
+        table.fail(
+            "pocket",
+            f"within {within:g} ms lies whatever is played: {finest} at "
+            f"{max(assignment.tempo_bpm):g} BPM are never farther than {half_ms:.0f} ms from their "
+            "grid; ask for less, like within-ms = 20",
+        )
 
 
 def _check_density(section: Section, table: Table, meter: tuple[Meter, ...]) -> None:

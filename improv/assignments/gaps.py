@@ -1,12 +1,12 @@
 """How far a player drifted while the click was out.
 
-Method: one fit of a level to the last two bars or so with a click, and from the gap's start
-a straight line across it, the note on the returning downbeat included, since nobody can
-react to a click that sounds with it. The drift is what the line has gained when the
-click returns.
+Method: one fit of a level to the last two bars with a click, or as many as there are since
+the gap before, and from the gap's start a straight line across it, the note on the returning
+downbeat included, since nobody can react to a click that sounds with it. The drift is what
+the line has gained when the click returns.
 
 Conventions: ms, positive = later at the return than before (dragging). The grid is followed
-from note to note (`judge_measure.track`), so that a drift past half a step stays a drift.
+from note to note (`following`), so that a drift past half a step stays a drift.
 The standard error widens for deviations that remember each other (AR(1): an independent
 share of (1 - rho) / (1 + rho)).
 """
@@ -18,17 +18,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.assignments.clicktrack import bars_in, gaps_of
-from improv.assignments.evidence import LEAST_SPREAD_MS, Evidence, evidence
-from improv.assignments.judge_measure import MOST_MEMORY, followed, rates_of
+from improv.assignments.evidence import LEAST_SPREAD_MS, SAME_QUARTER, Evidence, evidence
+from improv.assignments.following import Grids
+from improv.assignments.judge_measure import MOST_MEMORY, beat_quarter
 from improv.assignments.model import Assignment
-from improv.assignments.verdict import GIVE_OR_TAKE, GapDrift
+from improv.assignments.verdict import GIVE_OR_TAKE, NO_GRID, GapDrift
 from improv.model import Analysis, Bools, Floats
 from improv.stats import inflation
-from improv.tempo import beats_at, seconds_at
+from improv.tempo import bar_index, quarters_at, seconds_at
 from improv.wording import bars_text, capital
 
 FEWEST_INSIDE = 3
-BEFORE_BEATS = 8.0
+BARS_BEFORE = 2
 FEWEST_BEFORE = 2
 RETURN_LEEWAY_BEAT = 0.25
 MEMORY, PRIOR_NOTES = 0.5, 10.0
@@ -64,34 +65,43 @@ def gap_drifts(analysis: Analysis, silences: tuple[Silence, ...]) -> tuple[GapDr
     if not silences:
         return ()
     seen = evidence(analysis)
-    at_beat = beats_at(seen.bars, seen.onset_quarter)
-    beat_quarter = seen.bars.tempo_beat_quarter[seen.meter]
-    beat_sec = beat_quarter * seen.quarter_ms / 1000.0
-    rates = rates_of(None, analysis.take.bars.meters)
-    return tuple(_across(gap, seen, at_beat, beat_sec, rates) for gap in silences)
-
-
-def _across(
-    gap: Silence, seen: Evidence, at_beat: Floats, beat_sec: Floats, rates: tuple[float, ...]
-) -> GapDrift:
-    typical = float(np.median(beat_sec)) if len(beat_sec) else 0.0
-    at = seen.onset_sec
-    near = (at >= gap.start_sec - BEFORE_BEATS * typical) & (
-        at < gap.stop_sec + RETURN_LEEWAY_BEAT * typical
+    beat_sec = beat_quarter(seen) * seen.quarter_ms / 1000.0
+    leeway = RETURN_LEEWAY_BEAT * (float(np.median(beat_sec)) if len(beat_sec) else 0.0)
+    grids = Grids.of(seen)
+    stops = (-np.inf, *(gap.stop_sec for gap in silences[:-1]))
+    return tuple(
+        _across(gap, _clicked_from(gap, before_sec, leeway, analysis), leeway, seen, grids)
+        for gap, before_sec in zip(silences, stops, strict=True)
     )
-    here = np.flatnonzero(near)
-    before = seen.onset_sec[here] < gap.start_sec + RETURN_LEEWAY_BEAT * typical
-    inside = ~before
-    count = int(inside.sum())
-    if before.sum() < FEWEST_BEFORE or count < FEWEST_INSIDE:
-        few = "before the gap" if before.sum() < FEWEST_BEFORE else "in it"
+
+
+def _clicked_from(gap: Silence, before_sec: float, leeway_sec: float, analysis: Analysis) -> float:
+    """From when on notes before a gap are looked at: two bars, none of them of the gap before.
+
+    The note on the downbeat that ends the gap before was still played without its click.
+    """
+    time, bars = analysis.take.tempo_map, analysis.take.bars
+    start = quarters_at(time, np.array([gap.start_sec]))
+    meter = bars.meters[int(bars.meter[bar_index(bars, start + SAME_QUARTER)[0]])]
+    two_bars = float(seconds_at(time, start - BARS_BEFORE * float(meter.bar_quarters))[0])
+    return max(two_bars - leeway_sec, before_sec + leeway_sec)
+
+
+def _across(gap: Silence, from_sec: float, leeway: float, seen: Evidence, grids: Grids) -> GapDrift:
+    at = seen.onset_sec
+    here = np.flatnonzero((at >= from_sec) & (at < gap.stop_sec + leeway))
+    inside = at[here] >= gap.start_sec + leeway
+    count, before = int(inside.sum()), int((~inside).sum())
+    if before < FEWEST_BEFORE or count < FEWEST_INSIDE:
+        few = "before the gap" if before < FEWEST_BEFORE else "in it"
         return GapDrift(gap.first_bar, gap.last_bar, None, None, count, f"too few notes {few}")
-    followed_beat = followed(at_beat[here], rates)
-    if followed_beat is None:
-        reason = "no steady grid to tell a drift by"
-        return GapDrift(gap.first_bar, gap.last_bar, None, None, count, reason)
-    deviation = 1000.0 * followed_beat * beat_sec[here]
-    drift, doubt = _drift(gap, seen.onset_sec[here], deviation, inside)
+    along = grids.followed(here)
+    deviation = np.full(len(here), np.nan) if along is None else along.deviation_quarter
+    known = ~np.isnan(deviation)
+    if (known & inside).sum() < FEWEST_INSIDE:
+        return GapDrift(gap.first_bar, gap.last_bar, None, None, count, NO_GRID)
+    late_ms = (deviation * seen.quarter_ms[here])[known]
+    drift, doubt = _drift(gap, at[here][known], late_ms, inside[known])
     return GapDrift(gap.first_bar, gap.last_bar, drift, doubt, count, "")
 
 

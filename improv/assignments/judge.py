@@ -14,11 +14,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from improv.assignments import judge_rate
 from improv.assignments.evidence import evidence
-from improv.assignments.judge_case import NOTHING_PLAYED, Case, outcome_of, slow
+from improv.assignments.judge_case import (
+    NOTHING_PLAYED,
+    Case,
+    outcome_of,
+    played_tempi,
+    slow,
+    tempi_text,
+)
+from improv.assignments.judge_drift import judge_drift
 from improv.assignments.judge_grid import judge_grid, never_heard
-from improv.assignments.judge_limits import judge_drift, judge_pocket, judge_swing
+from improv.assignments.judge_limits import judge_pocket, judge_swing
+from improv.assignments.judge_swung import heard_swung
 from improv.assignments.model import REQUIREMENTS, Assignment
 from improv.assignments.saying import asked_grid_text, breaches_text, listed, places_text
 from improv.assignments.verdict import (
@@ -58,9 +69,9 @@ def judge(
         found = [_JUDGES[kind](case) for kind in section.requirements()]
         outcomes += [_unjudged(outcome, doubt) for outcome in found] if doubt else found
     state = together([outcome.state for outcome in outcomes])
-    next_step, caution = (
-        (doubt.sentence, "") if doubt else _next(assignment, outcomes, state, analysis)
-    )
+    tempi = played_tempi(seen, np.arange(len(seen))) or (analysis.take.tempo_bpm,)
+    tempi = tempi if len(assignment.tempo_bpm) > 1 else (analysis.take.tempo_bpm,)
+    next_step, caution = (doubt.sentence, "") if doubt else _next(outcomes, state, tempi)
     return Verdict(
         take=analysis.take.name,
         title=assignment.title,
@@ -73,6 +84,7 @@ def judge(
         caution=caution,
         warnings=(*warnings, *_told(analysis, doubt)),
         doubt=doubt,
+        tempi=tempi_text(tempi) if len(assignment.tempo_bpm) > 1 else "",
     )
 
 
@@ -126,7 +138,7 @@ def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fi
 
 def _judge_grid(case: Case, kind: str) -> Outcome:
     section = case.section
-    bars = judge_grid(section, case.assignment, case.seen, case.part)
+    bars = heard_swung(case, judge_grid(section, case.assignment, case.seen, case.part))
     if kind == "alternate":
         fix = "change with the bar line, and let each turn be heard"
     else:
@@ -173,7 +185,7 @@ def _judge_runs(case: Case) -> Outcome:
 def _judge_density(case: Case) -> Outcome:
     need = case.section.least_notes or 0
     bars = judge_rate.judge_density(case.section, case.seen, case.silent)
-    asked = f"at least {counted(need, 'note')} in every bar"
+    asked = f"at least {counted(need, 'note')} in every bar{' but the rests' * bool(case.silent)}"
     outcome = _by_bars(case, "least-notes", asked, bars, f"at least {counted(need, 'note')}")
     if outcome.state != NOT_MET:
         return outcome
@@ -197,17 +209,16 @@ _JUDGES: dict[str, Callable[[Case], Outcome]] = {
 # --- the one thing to change next -------------------------------------------
 
 
-def _next(
-    assignment: Assignment, outcomes: list[Outcome], state: str, analysis: Analysis
-) -> tuple[str, str]:
+def _next(outcomes: list[Outcome], state: str, tempi_bpm: tuple[float, ...]) -> tuple[str, str]:
     """What to do next, and the caution that goes with anything fast or slow."""
     missed = [o for o in outcomes if o.state == NOT_MET]
     if missed:
         first = min(missed, key=_mend_first)
         return first.next_step, CAUTION if "BPM" in first.next_step else ""
     if state == MET:
-        tempo = bpm_text(float(round(analysis.take.tempo_bpm + STEP_BPM)))
-        return f"All met. Next, the same at {tempo} BPM.", CAUTION
+        faster = bpm_text(float(round(max(tempi_bpm) + STEP_BPM)))
+        what = "One step more," if min(tempi_bpm) < max(tempi_bpm) else "The same"
+        return f"{what} at {faster} BPM, now that all is met.", CAUTION
     doubted = next(o for o in outcomes if o.state == CANT_TELL)
     if doubted.reason == NOTHING_PLAYED:
         return f"Play something in {bars_text(doubted.first_bar, doubted.last_bar)}.", ""

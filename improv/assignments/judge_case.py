@@ -10,8 +10,9 @@ from improv.assignments.judge_measure import rows_in
 from improv.assignments.model import REST, Assignment, Section
 from improv.assignments.saying import slower
 from improv.assignments.verdict import BarVerdict, Outcome
-from improv.model import Analysis
+from improv.model import Analysis, Ints
 from improv.practice import BACK_OFF
+from improv.wording import bpm_text
 
 NOTHING_PLAYED = "nothing was played here"
 
@@ -34,13 +35,23 @@ class Case:
 
     @property
     def tempo_bpm(self) -> float:
-        """Tempo of the backing in these bars, as the take was read."""
+        """Tempo of the backing where these bars begin, as the take was read."""
         here = rows_in(self.seen, self.bars[0], self.bars[-1])
         if not len(here):
             return self.analysis.take.tempo_bpm
-        first = int(here[0])
-        quarter = float(self.seen.meter_of(first).tempo_beat_quarter)
-        return 60_000.0 / (quarter * float(self.seen.quarter_ms[first]))
+        return played_tempi(self.seen, here[:1])[0]
+
+    @property
+    def tempi_bpm(self) -> tuple[float, ...]:
+        """Slowest and fastest tempo of the backing under the notes of these bars."""
+        return played_tempi(self.seen, rows_in(self.seen, self.bars[0], self.bars[-1])) or (
+            self.tempo_bpm,
+        )
+
+    @property
+    def tempo_text(self) -> str:
+        """`80`, or `80 to 100` where the tempo steps in these bars."""
+        return tempi_text(self.tempi_bpm)
 
     @property
     def silent(self) -> set[int]:
@@ -52,6 +63,28 @@ class Case:
         return {
             b for b in self.bars if turns.subdivisions[turns.turn(b - first, self.part)] == REST
         }
+
+
+def played_tempi(seen: Evidence, rows: Ints) -> tuple[float, ...]:
+    """Slowest and fastest tempo of the backing under some events; empty for no events.
+
+    Where meters take turns, a tempo counts the beats of the first.
+    """
+    if not len(rows):
+        return ()
+    bpm = 60_000.0 / (tempo_beat(seen) * seen.quarter_ms[rows])
+    return float(bpm.min()), float(bpm.max())
+
+
+def tempo_beat(seen: Evidence) -> float:
+    """Quarter notes to the beat that a stated tempo counts: that of the first meter."""
+    return float(seen.bars.meters[0].tempo_beat_quarter)
+
+
+def tempi_text(tempi_bpm: tuple[float, ...]) -> str:
+    """Tempi in words: `80`, `80 to 100`."""
+    low, high = bpm_text(min(tempi_bpm)), bpm_text(max(tempi_bpm))
+    return low if low == high else f"{low} to {high}"
 
 
 def outcome_of(

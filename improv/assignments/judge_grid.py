@@ -78,6 +78,11 @@ def _due(section: Section, bar: int, part: int) -> tuple[str, ...]:
     return (turns.subdivisions[turns.turn(bar - section.first_bar, part)],)
 
 
+def due_in(section: Section, bar: int, part: int) -> tuple[str, ...]:
+    """The subdivisions that are due in a bar; none where its turn is a rest."""
+    return tuple(text for text in _due(section, bar, part) if text != REST)
+
+
 def _bar(bar: int, seen: Evidence, left: Leaving, events: Ints) -> BarVerdict:
     if not len(events):
         return BarVerdict(bar, MET, 0, reason="rest")

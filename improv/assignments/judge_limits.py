@@ -1,4 +1,4 @@
-"""The requirements that are measured: pocket, swing, drift, each judged beside its limit."""
+"""The requirements that are measured: pocket and swing, each judged beside its limit."""
 
 from __future__ import annotations
 
@@ -16,19 +16,12 @@ from improv.assignments.verdict import (
     CANT_TELL,
     GIVE_OR_TAKE,
     MET,
-    NO_PHRASE,
-    NOT_MET,
     TOO_FEW,
     BarVerdict,
     Outcome,
     beside,
-    together,
 )
-from improv.wording import bars_text, bpm_text, capital, counted
-
-SURE_ALONE = 2.5
-"""Standard errors from which one phrase's drift alone breaks the limit: one of many phrases
-strays beyond two by chance."""
+from improv.wording import bars_text, capital, counted
 
 
 def judge_pocket(case: Case) -> Outcome:
@@ -59,7 +52,7 @@ def judge_pocket(case: Case) -> Outcome:
         return outcome_of(case, "pocket", asked, CANT_TELL, bars, reason=_too_few(whole))
     reason = f"{100 * whole.value:.0f} % of {whole.notes} notes within {within}"
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
-    return _measured(
+    return measured(
         case, "pocket", asked, whole, bars, share, np.inf,
         reason=reason, how_far=short, limit=f"{share:g}", unit="share",
         next_step=f"Play {bars_text(case.bars[0], case.bars[-1])} at {slow(case)} BPM until "
@@ -91,7 +84,7 @@ def judge_swing(case: Case) -> Outcome:
         return outcome_of(case, "swing", asked, CANT_TELL, bars, reason="too few pairs of notes")
     away = max(low - whole.value, whole.value - high)
     even = whole.value < low
-    return _measured(
+    return measured(
         case, "swing", asked, whole, bars, low, high,
         reason=f"{whole.value:.2f} : 1 over {counted(whole.notes, 'pair')}",
         how_far=f"{away:.2f} {'below' if even else 'above'} the band" if away > 0 else "",
@@ -99,73 +92,6 @@ def judge_swing(case: Case) -> Outcome:
         next_step="Stay longer on the first note of each pair." if even
         else "Even the pairs out: come off the first note sooner.",
     )  # fmt: skip
-
-
-def judge_drift(case: Case) -> Outcome:
-    """Rushing and dragging within the phrases."""
-    drift = case.section.most_drift
-    assert drift is not None
-    most = defaults.drift_bpm(case.tempo_bpm) if drift.most_bpm is None else drift.most_bpm
-    rows = rows_in(case.seen, case.bars[0], case.bars[-1])
-    rates = judge_measure.rates_of(case.section, case.assignment.meter)
-    found = judge_measure.phrase_drifts(case.seen, rows, rates)
-    whole = judge_measure.pooled(found)
-    asked = f"drift of at most {bpm_text(most)} BPM within a phrase"
-    bars = _drift_bars(case, found, most)
-    if whole is None:
-        reason = "no phrase is long enough to show a drift"
-        return outcome_of(case, "most-drift", asked, CANT_TELL, bars, reason=reason)
-    sure = [d for d in found if abs(d.drift.value) - SURE_ALONE * d.drift.doubt > most]
-    worst = max(sure, key=lambda d: abs(d.drift.value)).drift if sure else None
-    shown = worst or whole
-    way = "rushing" if shown.value > 0 else "dragging"
-    over = abs(shown.value) - most
-    outcome = _measured(
-        case, "most-drift", asked, shown, bars, -most, most,
-        reason=_worst_text(shown.value, found, most) if worst
-        else f"{_drift_text(whole, most)} over {counted(len(found), 'phrase')}",
-        how_far=f"{bpm_text(round(over, 1))} BPM too much" if over > 0 else "",
-        limit=bpm_text(most), unit="BPM",
-        next_step=f"You are {way}: play it at {bpm_text(case.tempo_bpm)} BPM with fewer clicks "
-        "(on 2 and 4, or one to the bar) and meet every one.",
-    )  # fmt: skip
-    return replace(outcome, state=NOT_MET) if worst else outcome
-
-
-def _worst_text(worst_bpm: float, found: list[judge_measure.PhraseDrift], most: float) -> str:
-    """The worst phrase, and in how many of them the drift is marked as too much."""
-    states = [beside(d.drift.value, d.drift.doubt, -most, most) for d in found]
-    broken, phrases = states.count(NOT_MET), counted(len(found), "phrase")
-    way = _way(worst_bpm)
-    if broken == 1:
-        return f"{way} in {'the one phrase' if len(found) == 1 else f'one of {phrases}'}"
-    return f"drifting too much in {broken} of {phrases}, at worst {way}"
-
-
-def _drift_text(drift: Measured, most: float) -> str:
-    """`rushing by 1.2 BPM`; `no drift` where it may be chance, and no limit is in doubt."""
-    doubt = GIVE_OR_TAKE * drift.doubt
-    chance = abs(drift.value) <= doubt and abs(drift.value) + doubt < most
-    return "no drift" if chance or not round(drift.value, 1) else _way(drift.value)
-
-
-def _way(drift_bpm: float) -> str:
-    way = "rushing" if drift_bpm > 0 else "dragging"
-    return f"{way} by {bpm_text(abs(round(drift_bpm, 1)))} BPM"
-
-
-def _drift_bars(
-    case: Case, found: list[judge_measure.PhraseDrift], most: float
-) -> tuple[BarVerdict, ...]:
-    """A bar has the verdict of the phrases in it."""
-    out = []
-    for bar in case.bars:
-        notes = int((case.seen.bar == bar).sum())
-        here = [d.drift for d in found if d.first_bar <= bar <= d.last_bar]
-        states = [beside(d.value, d.doubt, -most, most) for d in here]
-        told = ", ".join(f"{d.value:+.1f} BPM" for d in here)
-        out.append(BarVerdict(bar, together(states), notes, reason=told or NO_PHRASE))
-    return tuple(out)
 
 
 def _measured_bars(
@@ -188,7 +114,7 @@ def _measured_bars(
     return tuple(out)
 
 
-def _measured(
+def measured(
     case: Case,
     kind: str,
     asked: str,

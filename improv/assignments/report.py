@@ -16,9 +16,8 @@ from improv.assignments.verdict import (
     CANT_TELL,
     MEASURED,
     MET,
-    NO_PHRASE,
     NOT_MET,
-    TOO_FEW,
+    UNMEASURED,
     BarVerdict,
     Outcome,
     Verdict,
@@ -42,7 +41,10 @@ def verdict_text(verdict: Verdict, assignment: Assignment) -> str:
         lines += ["", *_wrap(printable(verdict.doubt.sentence))]
     part = f", part {verdict.part}" if _has_turns(assignment) else ""
     take = printable(verdict.take)
-    lines += ["", *_wrap(f"Take {take} at {bpm_text(verdict.tempo_bpm)} BPM{part}.")]
+    lines += [
+        "",
+        *_wrap(f"Take {take} at {verdict.tempi or bpm_text(verdict.tempo_bpm)} BPM{part}."),
+    ]
     section = 0
     for outcome in verdict.outcomes:
         if outcome.section != section:
@@ -135,7 +137,7 @@ def _mark_lines(verdict: Verdict) -> list[str]:
 
 def _why(outcome: Outcome, bar: BarVerdict) -> str:
     """Why a bar can't be told; of one that was measured the value is beside the point."""
-    if outcome.kind in MEASURED and bar.reason not in (TOO_FEW, NO_PHRASE):
+    if outcome.kind in MEASURED and bar.reason not in UNMEASURED:
         return "too close to the limit"
     return bar.reason or "too close to call"
 

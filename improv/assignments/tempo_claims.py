@@ -162,7 +162,7 @@ def _unnamed(used: Claim, own: Claim, take: Take) -> list[Claim]:
     if max(fits, default=0.0) <= _named_fit(both) + TEMPO_GAIN:
         return []
     found = [
-        _times(said, factor, take)
+        times(said, factor, take)
         for fit, (said, _, factor, _) in zip(fits, tried, strict=True)
         if fit > max(fits) - TEMPO_GAIN and abs(factor - 1.0) > SAME_TEMPO
     ]
@@ -211,7 +211,7 @@ def _named_fit(both: list[tuple[Claim, Folded]]) -> float:
     return max((_fit(folded) for _, folded in both), default=0.0)
 
 
-def _times(said: Claim, factor: float, take: Take) -> Claim:
+def times(said: Claim, factor: float, take: Take) -> Claim:
     """A claim's tempo times a factor, whole where it nearly is."""
     quarter_sec = quarter_sec_at(said.time, quarters_at(said.time, take.onset_sec[:1]))[0]
     bpm = 60.0 * factor / (float(quarter_sec) * float(said.meter.tempo_beat_quarter))

@@ -80,7 +80,8 @@ class Verdict:
     """The check of one take.
 
     `doubt` is why nothing was judged, and what to do: the take was read at a tempo, or from a
-    start, that was not played, or may not have been. Everything then can't be told.
+    start, that was not played, or may not have been. Everything then can't be told. `tempi` is
+    the backing's tempo in words where it steps (`80 to 100`), else empty.
     """
 
     take: str
@@ -94,6 +95,7 @@ class Verdict:
     caution: str
     warnings: tuple[str, ...]
     doubt: Doubt | None = None
+    tempi: str = ""
 
 
 def together(states: list[str]) -> str:
@@ -112,7 +114,10 @@ def beside(value: float, doubt: float, low: float, high: float) -> str:
 
 
 TOO_FEW = "too few notes"
-NO_PHRASE = "in no phrase long and steady enough to show a drift"
+NO_PHRASE = "in no phrase long enough to show a drift"
+NO_GRID = "no steady grid to tell a drift by"
+UNMEASURED = (TOO_FEW, NO_PHRASE, NO_GRID)
+"""Why a bar has no value of its own under a measured requirement."""
 MEASURED = ("swing", "most-drift", "pocket")
 """The requirements judged by one measured value; a bar by itself says less."""
 

@@ -80,7 +80,7 @@ def command(
     Why not, how far from it, and the one thing to change next. Several takes or a folder
     of them are a class: one table, and what most players missed.
     """
-    from improv.assignments import classes
+    from improv.assignments import classes, jobs
     from improv.assignments.reading import read_assignment
 
     refuse_overwriting(output, [assignment], "assignment")
@@ -90,8 +90,8 @@ def command(
     _refuse_assignments(assignment, takes)
     paths, again = classes.takes_in(takes)
     refuse_overwriting(output, paths)
-    naming = classes.Naming(player_from, player_pattern)
-    job = classes.job_for(asked, reading, settings, part, _count_in(reading), naming)
+    naming = jobs.Naming(player_from, player_pattern)
+    job = jobs.job_for(asked, reading, settings, part, _count_in(reading), naming)
     several = len(paths) > 1 or any(os.path.isdir(path) for path in takes)
     checked = classes.check_files(job, paths, cores, _told(len(paths)))
     if not several and checked[0].verdict is None:
