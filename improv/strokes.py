@@ -24,6 +24,8 @@ ROLL_LONGEST_SEC = 0.12
 """A chord strummed or rolled in one direction takes no longer (common practice, no source)."""
 LEAP_SEMITONES = 13
 """A line does not leap more than an octave within a chord's spread (common practice, no source)."""
+TOGETHER_SHARE = 0.5
+"""Near notes are one chord where they share more than this of the shorter one (our choice)."""
 CRUSHED_SHARE, CRUSHED_SEMITONES = 0.5, 4
 """A grace may sound into its note, but is let go long before; it lies within a third of it."""
 
@@ -73,7 +75,10 @@ def _chord_starts(take: Take, spread_sec: float) -> Bools:
     first = np.ones(count, dtype=np.bool_)
     step = np.diff(onset)
     close = step <= spread_sec
-    overlap = take.release_sec[:-1] > onset[1:] + 1e-9
+    # A line played legato overlaps by a little; notes of a chord sound together.
+    length = take.release_sec - onset
+    together = take.release_sec[:-1] - onset[1:]
+    overlap = together > TOGETHER_SHARE * np.minimum(length[:-1], length[1:])
     leap = np.abs(np.diff(take.pitch)) >= LEAP_SEMITONES
     same_pitch = np.diff(take.pitch) == 0
     joined = close & (overlap | leap | (step <= SAME_INSTANT_SEC)) & ~(same_pitch & (step > 0))

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core_takes import LEAD_SEC, take_of
+from core_takes import LEAD_SEC, scattered, take_of
 
 from improv.analysis import analyze
 from improv.events import group
 from improv.model import Take
+from improv.strokes import Strokes
 from improv.tempo import constant_tempo
 
 SPREAD_MS = 35.0
@@ -165,3 +166,14 @@ def test_strokes_cut_to_the_start_of_the_recording_tell_no_timing() -> None:
 
     assert analysis.notes.position_beat[0] == 0.0
     assert analysis.phrases[0].offset_ms == pytest.approx(20.0)
+
+
+def test_a_line_played_legato_is_no_row_of_chords() -> None:
+    """Thirty-seconds that overlap by a few ms, jitter bringing some within a chord's spread."""
+    late_sec = scattered(64, 8.0, 4) / 1000.0
+    onset = 1.0 + np.arange(64) * 60.0 / 140.0 / 8.0 + late_sec
+    take = take_of(np.arange(64) / 8.0, 140.0)
+    line = np.array([60, 62, 64, 65, 67, 65, 64, 62])[np.arange(64) % 8]
+    release = onset + 0.9 * 60.0 / 140.0 / 8.0
+    take = replace(take, onset_sec=onset, release_sec=release, pitch=line)
+    assert len(Strokes.of(take, SPREAD_MS)) == 64
