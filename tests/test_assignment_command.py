@@ -155,6 +155,43 @@ def test_a_floating_player_starts_slower(tmp_path: Path) -> None:
     assert "at 120 BPM eight faster runs left the grid. Then sixteenths at 90 BPM" in said
 
 
+def test_a_proposal_leaves_the_rest_of_a_file_alone(tmp_path: Path) -> None:
+    """Title, note, click and comments stay; reasons and what is cut away are told."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    path = tmp_path / "w.toml"
+    click = "# the click\n[click] # soft\nbeats = [2, 4] # two\nbars-on = 3\nbars-off = [1]\n"
+    path.write_text(
+        '# mine\ntitle = "Ours"\nnote = "Slow."\ntempo = 80\n\n[[section]]\nbars = "1-8"\n'
+        'name = "head"\nstay-on = "quarters" # hold\n\n# two\n[[section]]\nbars = "9-16"\n'
+        f'alternate = ["eighths", "half notes"] # turn\n\n# three\n[[section]]\nbars = 17\n'
+        f'stay-on = "quarters"\n\n{click}'
+    )
+    result = run("assign", "--from", take, "--start", "1.0", "--update", path)
+    assert result.exit_code == 0, result.output
+    text = path.read_text()
+    assert text.startswith('# mine\ntitle = "Ours"\nnote = "Slow."\ntempo = 120\n')
+    assert text.endswith(f"\n\n{click}")
+    assert 'name = "head"\nstay-on = "eighths" # hold\n' in text
+    assert "\n# two\n[[section]]\n" in text and "\n# turn\n" in text
+    assert "# three" not in text
+    assert "Hold eighths: the densest subdivision that is steady here" in result.stderr
+    assert "1 section less than before" in result.stderr
+
+
+def test_a_proposal_of_old_is_told_anew(tmp_path: Path) -> None:
+    """A title and a note that a proposal had made follow the new sections."""
+    path = tmp_path / "w.toml"
+    slow = take_at(tmp_path / "slow.mid", (Stretch("quarters", 40),))
+    assert run("assign", "--from", slow, "--start", "1.0", "--output", path).exit_code == 0
+    before = read_assignment(path).title
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    result = run("assign", "--from", take, "--start", "1.0", "--update", path)
+    assert result.exit_code == 0, result.output
+    after = read_assignment(path)
+    assert before != after.title == "Hold eighths then eighth triplets"
+    assert after.note.startswith("Play eighths then eighth triplets;")
+
+
 def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
     """MIDI and WAV in one call; options lie over the file's own click."""
     path = tmp_path / "w.toml"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,9 +11,18 @@ import pytest
 
 from improv.assignments import defaults
 from improv.assignments.keys import line_of, nearest
-from improv.assignments.model import Alternation, Assignment, Drift, Pocket, Section, Swing
+from improv.assignments.model import (
+    Alternation,
+    Assignment,
+    ClickStyle,
+    Drift,
+    Pocket,
+    Section,
+    Swing,
+)
 from improv.assignments.reading import parse_assignment, read_assignment
-from improv.assignments.writing import assignment_text, updated_text
+from improv.assignments.updating import updated_text
+from improv.assignments.writing import assignment_text
 from improv.errors import UsageError
 from improv.meter import parse_meter
 
@@ -266,6 +276,105 @@ def test_an_update_adds_and_removes_sections() -> None:
     text = updated_text(SHORT, more)
     assert parse_assignment(text) == more
     assert parse_assignment(updated_text(text, read)) == read
+
+
+COMMENTED = """\
+# my class
+title = "Wednesday" # keep
+tempo = 80
+# above the first
+[[section]]
+bars = "1-8"
+# why
+stay-on = "eighths" # hold
+pocket = true
+# about section two
+[[section]] # second
+bars = "9-16"
+alternate = ["eighths", "half notes"] # turn
+every = 2
+
+# the click
+[click] # soft
+# backbeat
+beats = [2, 4]  # two and four
+bars-on = 3
+bars-off = [1]
+# the end
+"""
+LAYOUTS = {
+    "tight": COMMENTED,
+    "spaced": COMMENTED.replace("# about", "\n# about").replace("# above", "\n\n# above"),
+    "below, then above": COMMENTED.replace("# about", "# of section one\n\n# about"),
+    "click in the middle": COMMENTED.replace("# about", "[click]\n# mine\nbeats = [2]\n# about")
+    .split("\n# the click")[0] + "\n",
+    "no line end": COMMENTED.rstrip("\n"),
+    "indented": COMMENTED.replace("\n[", "\n  [").replace("\nbars", "\n  bars"),
+    "a header in a text": COMMENTED.replace(
+        '"Wednesday"', '\"\"\"Wed\n[click]\n# no\n[[section]]\n\"\"\"'
+    ),
+    "an inner table": COMMENTED.replace(
+        "pocket = true\n", "[section.pocket] # near\nshare = 0.8\n"
+    ),
+    "an array over lines": COMMENTED.replace("[2, 4]", "[\n  2, # two\n  4,\n]"),
+    "Windows": COMMENTED.replace("\n", "\r\n"),
+    "no click": COMMENTED.split("\n# the click")[0] + "\n",
+    "click in one line": COMMENTED.split("\n# the click")[0].replace(
+        "tempo = 80", "click = {beats = [2]} # c\ntempo = 80"
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_what_an_update_does_not_change_stays_byte_for_byte(layout: str) -> None:
+    """A new key stands below the last of its table; every comment stays where it was."""
+    text = LAYOUTS[layout]
+    read = parse_assignment(text)
+    assert updated_text(text, read) == text
+    first = replace(read.sections[0], least_notes=2)
+    changed = replace(read, sections=(first, *read.sections[1:]))
+    made = updated_text(text, changed)
+    assert parse_assignment(made) == changed
+    end = "\r\n" if "\r\n" in text else "\n"
+    without = made.replace(f"least-notes = 2{end}", "", 1)
+    assert without.rstrip() == text.rstrip()
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_no_comment_is_lost_or_moves_to_another_table(layout: str) -> None:
+    """Requirements of another kind, and a section more: all comments, in the same order."""
+    text = LAYOUTS[layout]
+    read = parse_assignment(text)
+    first = replace(read.sections[0], stay_on=None, allowed=("eighths", "quarters"))
+    second = replace(read.sections[1], stay_on="quarters", alternate=None)
+    third = Section(17, 24, least_notes=2)
+    changed = replace(read, sections=(first, second, third))
+    made = updated_text(text, changed)
+    assert parse_assignment(made) == changed
+    for old in ("# above the first", "# about section two", "# the click", "# mine"):
+        after = text.partition(old)[2].split()[:2]
+        assert made.partition(old)[2].split()[:2] == after
+    wanted = [part.strip() for part in re.findall("#.*", text)]
+    assert [part.strip() for part in re.findall("#.*", made)] == wanted
+
+
+def test_sections_less_take_only_their_own_comments_along() -> None:
+    """What stands above the click is the click's."""
+    read = parse_assignment(COMMENTED)
+    made = updated_text(COMMENTED, replace(read, sections=read.sections[:1]))
+    first, _, last = COMMENTED.partition("# about section two\n")
+    assert made == f"{first}{last[last.index('# the click') :]}"
+
+
+def test_new_tables_stand_apart() -> None:
+    """A section and a click that are new come with an empty line before them."""
+    read = parse_assignment(SHORT)
+    more = (*read.sections, Section(9, 12, least_notes=2), Section(13, 14, least_notes=1))
+    made = updated_text(SHORT, replace(read, sections=more, click=ClickStyle(beats=(2,))))
+    assert made == (
+        f'{SHORT}\n[[section]]\nbars = "9-12"\nleast-notes = 2\n\n[[section]]\n'
+        'bars = "13-14"\nleast-notes = 1\n\n[click]\nbeats = [2]\n'
+    )
 
 
 def test_lines_are_found() -> None:

@@ -4,7 +4,8 @@ model      the nouns: Assignment, Section, Pocket ...
 defaults   what `true` means at a tempo, with the source of each number
 keys       the words of an assignment file, and the nearest valid one
 reading    TOML text -> Assignment; refuses contradictions with file, line and key
-writing    Assignment -> TOML text; updates keep the comments of a hand-edited file
+writing    Assignment -> TOML text
+updating   a hand-edited file brought up to date, its comments kept; pieces: its text cut up
 evidence   an Analysis as arrays per event, ready to be judged
 judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
 judge_swung  were pairs swung where swung notes are asked for?

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from dataclasses import replace
 from typing import Any
@@ -9,10 +10,18 @@ from typing import Any
 import click
 
 from improv.commands.options import EXISTING_FILE, take_options
-from improv.commands.output import Out, Progress, refuse_existing, refuse_overwriting
+from improv.commands.output import (
+    Out,
+    Progress,
+    refuse_existing,
+    refuse_overwriting,
+    say,
+    say_warnings,
+)
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
+from improv.wording import counted
 
 EPILOG = """
 \b
@@ -85,16 +94,21 @@ def command(
     _check_use(more_takes, takes, output, overwrite, update)
     refuse_overwriting(output, [reading.backing], "backing")
     given["takes_given"] = bool(takes)
+    base = _old(update) if update else None
     if takes:
-        assignment, remarks = _proposed((*takes, *more_takes), reading, settings, given)
-        assignment = _with_section(assignment, given, settings)
+        assignment, remarks = _proposed((*takes, *more_takes), base, reading, settings, given)
     else:
-        base = _old(update) if update else None
         assignment, remarks = _stated(base, reading, settings, given), _unasked(update, given)
     text = _text(assignment, remarks, update)
     out = Out(update or output)
     out.write(text)
     out.close()
+    if base is not None:  # A file that is there gets no comments of ours: they are told instead.
+        for line in remarks:
+            say(line)
+        fewer = len(base.sections) - len(assignment.sections)
+        if fewer > 0:
+            say(f"{counted(fewer, 'section')} less than before, comments included.")
 
 
 def _check_use(
@@ -121,34 +135,60 @@ def _old(update: str) -> Any:
 
 
 def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
-    from improv.assignments.reading import LARGEST_FILE_BYTES, parse_assignment
-    from improv.assignments.writing import assignment_text, updated_text
+    from improv.assignments.reading import LARGEST_FILE_BYTES
+    from improv.assignments.updating import updated_text
+    from improv.assignments.writing import assignment_text
     from improv.files import read_bytes
 
-    text = assignment_text(assignment, remarks)
-    # Contradictions are refused before anything is written; names come back in full.
-    whole = parse_assignment(text, "the assignment as it would be written")
+    whole = _whole(assignment)  # Before anything is written.
     if update is None:
         return assignment_text(whole, remarks)
     data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
-    return updated_text(data.decode("utf-8-sig"), whole, shown(update))
+    mark = codecs.BOM_UTF8.decode() if data.startswith(codecs.BOM_UTF8) else ""
+    return mark + updated_text(data.decode("utf-8-sig"), whole, shown(update))
 
 
 def _proposed(
-    paths: tuple[str, ...], reading: Reading, settings: Settings, given: dict[str, Any]
+    paths: tuple[str, ...],
+    base: Any,
+    reading: Reading,
+    settings: Settings,
+    given: dict[str, Any],
 ) -> tuple[Any, tuple[str, ...]]:
+    from improv.assignments.proposal import onto, propose, restated
+
+    made = propose(_analyses(paths, reading, settings))
+    stated = _whole(_with_section(made.assignment, given, settings))
+    made = restated(made, stated, given["section"])
+    assignment = made.assignment if base is None else onto(base, made.assignment)
+    changes = {"title": given["title"], "note": given["note"]}
+    assignment = replace(assignment, **{k: v for k, v in changes.items() if v is not None})
+    names = ", ".join(shown(path) for path in paths)
+    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
+    return assignment, tuple(line for text in remarks for line in _lines(text))
+
+
+def _analyses(paths: tuple[str, ...], reading: Reading, settings: Settings) -> list[Any]:
+    """The takes analyzed; what there is to say of one is told, but for what will be refused."""
     from improv.analysis import analyze
-    from improv.assignments.proposal import propose
     from improv.midi import read_take
 
     analyses = []
     with Progress(paths) as progress:
         for path in progress:
             analyses.append(analyze(read_take(path, reading), settings))
-    made = propose(analyses, given["title"] or "", given["note"] or "")
-    names = ", ".join(shown(path) for path in paths)
-    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
-    return made.assignment, tuple(line for text in remarks for line in _lines(text))
+    for analysis in analyses:
+        if not analysis.doubt:
+            say_warnings(analysis)
+    return analyses
+
+
+def _whole(assignment: Any) -> Any:
+    """The assignment with its names in full; contradictions are refused."""
+    from improv.assignments.reading import parse_assignment
+    from improv.assignments.writing import assignment_text
+
+    return parse_assignment(assignment_text(assignment), "the assignment as it would be written")
 
 
 def _lines(text: str) -> list[str]:
