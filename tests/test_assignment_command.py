@@ -178,6 +178,54 @@ def test_a_proposal_leaves_the_rest_of_a_file_alone(tmp_path: Path) -> None:
     assert "1 section less than before" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("options", "held", "least", "where"),
+    [
+        (["--stay-on", "quarters"], "quarters then eighth triplets", 1, "quarters in bars 1 to 8"),
+        (
+            ["--allowed", "16ths,half notes"],
+            "sixteenths or half notes then eighth triplets", 1,
+            "sixteenths or half notes in bars 1 to 8",
+        ),
+        (
+            ["--section", "3", "--alternate", "rest,16ths"],
+            "eighths then eighth triplets then rest and sixteenths in turn", None,
+            "rest and sixteenths in turn from bar 17 on",
+        ),
+    ],
+)  # fmt: skip
+def test_a_proposal_says_what_it_asks_in_the_end(
+    options: list[str], held: str, least: int | None, where: str, tmp_path: Path
+) -> None:
+    """Title, note and reasons follow a section that was stated; fewest notes fit it."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    result = run("assign", "--from", take, "--start", "1.0", *options)
+    assert result.exit_code == 0, result.output
+    made = parse_assignment(result.stdout)
+    assert made.title == f"Hold {held}"
+    assert made.note == f"Play {held}; leave space, and play nothing finer."
+    said = " ".join(result.stdout.replace("#", "").split())
+    assert "Hold eighths: the densest" not in said
+    assert "The takes alone speak for eighths, then eighth triplets; stated instead: " in said
+    assert where in said.partition("So, at 120 BPM: ")[2]
+    number = 2 if "--section" in options else 0
+    assert made.sections[number].least_notes == least
+    pocket = run("assign", "--from", take, "--start", "1.0", "--pocket", "70%")
+    assert "# Hold eighths: the densest subdivision" in pocket.stdout
+
+
+def test_a_proposal_warns_as_an_analysis_does(tmp_path: Path) -> None:
+    """A tempo other than the file's is told on standard error, take by take."""
+    take = take_at(tmp_path / "ada.mid", (Stretch("quarters", 40),), 60.0)
+    other = take_at(tmp_path / "ben.mid", (Stretch("quarters", 44),), 60.0)
+    result = run("assign", "--from", take, other, "--tempo", 120, "--start", "2.0")
+    assert result.exit_code == 0, result.output
+    told = [line for line in result.stderr.splitlines() if line.startswith("Warning: ")]
+    assert [("ada" in line, "ben" in line) for line in told] == [(True, False), (False, True)]
+    assert result.stderr.count("the stated 120 quarter notes per minute is used") == 2
+    assert "Warning" not in run("assign", "--from", take, "--start", "2.0").stderr
+
+
 def test_a_proposal_of_old_is_told_anew(tmp_path: Path) -> None:
     """A title and a note that a proposal had made follow the new sections."""
     path = tmp_path / "w.toml"

@@ -93,8 +93,7 @@ def restated(proposal: Proposal, asked: Assignment, number: int) -> Proposal:
     reasons = proposal.reasons
     if [*map(_held, sections)] != [*map(_held, before)]:
         speak = ", then ".join(map(_held, before))
-        where = bars_text(here.first_bar, here.last_bar or here.first_bar)
-        stated = f"The takes alone speak for {speak}; {_held(here)} in {where} was stated instead."
+        stated = f"The takes alone speak for {speak}; stated instead: {_held(here)} {_where(here)}."
         reasons = (stated, *reasons[-2:])
     final = replace(asked, title=title_of(sections), note=note_of(sections), sections=sections)
     told = (*reasons[:-2], _asked(sections, asked.tempo_bpm[0]), reasons[-1])
@@ -179,6 +178,12 @@ def _section(
     )
 
 
+def _where(section: Section) -> str:
+    if section.last_bar is None:
+        return f"from bar {section.first_bar} on"
+    return f"in {bars_text(section.first_bar, section.last_bar)}"
+
+
 def _least(names: Sequence[str], meter: tuple[Meter, ...]) -> int:
     """Fewest notes in a bar, so that silence does not pass: a share of the coarsest's."""
     rows = [SUBDIVISIONS[find(name, meter)] for name in names if name != REST]
@@ -188,7 +193,7 @@ def _least(names: Sequence[str], meter: tuple[Meter, ...]) -> int:
 
 def _asked(sections: tuple[Section, ...], tempo_bpm: float) -> str:
     """What the assignment asks for, after its reasons."""
-    parts = [f"{_held(s)} in {bars_text(s.first_bar, s.last_bar or s.first_bar)}" for s in sections]
+    parts = [f"{_held(section)} {_where(section)}" for section in sections]
     text = f"So, at {bpm_text(tempo_bpm)} BPM: {', '.join(parts)}"
     if sections[0].no_off_grid_runs:
         text += ", and no run off the grid"
