@@ -252,10 +252,68 @@ def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
     file = mido.MidiFile(midi)
     markers = [m.text for t in file.tracks for m in t if m.type == "marker"]
     assert markers == [
-        "click out: bar 4", "click in: bar 5", "click out: bar 8", "click in: bar 9",
+        "click: 4/4, count-in 0", "click out: bar 4", "click in: bar 5", "click out: bar 8",
+        "click in: bar 9",
     ]  # fmt: skip
     strokes = [m for t in file.tracks for m in t if m.type == "note_on" and m.velocity]
     assert len(strokes) == 6 * 4
+
+
+NINE = Path(__file__).parent.parent / "examples" / "oda-nine.mid"
+
+
+def heard(*options: object) -> tuple[str, str]:
+    """The line of the report that says bars and meter, and what was told beside it."""
+    result = run("analyze", *options)
+    assert result.exit_code == 0, result.output
+    return result.stdout.splitlines()[2], " ".join(result.stderr.split())
+
+
+def test_a_click_file_says_its_meter_and_where_bar_1_is(tmp_path: Path) -> None:
+    """A time signature can say neither groups nor count-in; what is stated wins."""
+    path = tmp_path / "nine.mid"
+    made = run("click", "--meter", "2+2+2+3/8", "--tempo", 126, "--bars", 24, "--output", path)
+    assert made.exit_code == 0, made.output
+    line, told = heard(NINE, "--backing", path)
+    assert "bars 1 to 16, 2+2+2+3/8 at 126 BPM" in line
+    assert told.endswith("nine.mid was made by 'improv click': 2+2+2+3/8, 1 bar of count-in.")
+    line, told = heard(NINE, "--backing", path, "--count-in", 0)
+    assert "bars 2 to 17, 2+2+2+3/8" in line
+    assert told.endswith("'improv click': 2+2+2+3/8.")
+    line, told = heard(NINE, "--backing", path, "--meter", "9/8")
+    assert "bars 1 to 16, 9/8" in line
+    assert told.endswith("'improv click': 1 bar of count-in.")
+    line, told = heard(NINE, "--backing", path, "--meter", "9/8", "--count-in", 0)
+    assert ("bars 2 to 17, 9/8" in line, told) == (True, "")
+    start_sec = 9 * 60 / (2 * 126)
+    line, told = heard(NINE, "--backing", path, "--start", start_sec)
+    assert "bars 1 to 16, 2+2+2+3/8" in line
+
+
+def test_a_marker_like_ours_that_is_no_meter_is_nothing(tmp_path: Path) -> None:
+    """Somebody else's words in a backing change nothing."""
+    path = tmp_path / "other.mid"
+    made = run("click", "--meter", "9/8", "--tempo", 84, "--bars", 24, "--output", path)
+    assert made.exit_code == 0, made.output
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"click: 9/8, count-in 1", b"click: 9/7, count-in 1"))
+    assert ("bars 2 to 17, 9/8" in heard(NINE, "--backing", path)[0]) is True
+
+
+def test_a_check_counts_from_the_bar_1_of_its_click(tmp_path: Path) -> None:
+    """A click made with two bars of count-in, where the assignment says one."""
+    path, take = tmp_path / "w.toml", tmp_path / "ada.mid"
+    path.write_text(
+        'tempo = 120\ncount-in = 1\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
+        "least-notes = 4\n"
+    )
+    played, _ = play(Line((Rest(8), Stretch("eighths", 64))), Hand(5.0, 9.0), 4)
+    write_take(played, take)
+    click = tmp_path / "click.mid"
+    assert run("click", path, "--count-in", 2, "--output", click).exit_code == 0
+    result = run("check", path, take, "--backing", click)
+    assert "4/4, 2 bars of count-in." in " ".join(result.stderr.split())
+    assert result.exit_code == 0, result.output
 
 
 def test_the_command_line_goes_as_far_as_the_file() -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from improv.commands.options import EXISTING_FILE, take_options
+from improv.commands.options import EXISTING_FILE, stated, take_options
 from improv.commands.output import (
     Out,
     Progress,
@@ -234,9 +234,7 @@ def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _count_in(reading: Reading, otherwise: int | None) -> Any:
-    source = click.get_current_context().get_parameter_source("count_in")
-    given = source == click.core.ParameterSource.COMMANDLINE
-    return reading.count_in_bars if given else otherwise
+    return reading.count_in_bars if stated("count_in") else otherwise
 
 
 def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:

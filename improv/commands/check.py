@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import click
 
-from improv.commands.options import EXISTING_FILE, take_options
+from improv.commands.options import EXISTING_FILE, stated, take_options
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
@@ -131,8 +131,7 @@ def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
 
 def _count_in(reading: Reading) -> int | None:
     """The count-in stated on the command line, `None` if the assignment's holds."""
-    source = click.get_current_context().get_parameter_source("count_in")
-    return reading.count_in_bars if source == click.core.ParameterSource.COMMANDLINE else None
+    return reading.count_in_bars if stated("count_in") else None
 
 
 def _told(total: int):  # type: ignore[no-untyped-def]

@@ -9,14 +9,18 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from functools import wraps
 from typing import Any
 
 import click
 
+from improv.commands.output import say
 from improv.errors import UsageError
-from improv.meter import Meter, parse_meter
+from improv.files import shown
+from improv.meter import Meter, meter_text, parse_meter
 from improv.model import BOUNDS, Reading, Settings
+from improv.wording import counted
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""
@@ -168,16 +172,49 @@ def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def _reading(given: dict[str, Any]) -> Reading:
     """Takes the options about reading out of `given`."""
     start = given.pop("start")
-    return Reading(
-        tempo_bpm=given.pop("tempo"),
-        meter=given.pop("meter"),
-        count_in_bars=given.pop("count_in"),
-        start_sec=None if start == "auto" else start,
-        find_start=start == "auto",
-        track=given.pop("track"),
-        channel=given.pop("channel"),
-        backing=given.pop("backing"),
+    return _over_click(
+        Reading(
+            tempo_bpm=given.pop("tempo"),
+            meter=given.pop("meter"),
+            count_in_bars=given.pop("count_in"),
+            start_sec=None if start == "auto" else start,
+            find_start=start == "auto",
+            track=given.pop("track"),
+            channel=given.pop("channel"),
+            backing=given.pop("backing"),
+        )
     )
+
+
+def _over_click(reading: Reading) -> Reading:
+    """The reading over a click file of ours: it says the meter's groups and the count-in.
+
+    What is stated wins; a stated start is that of the first bar, with or without count-in.
+    """
+    from improv.midi import read_smf
+    from improv.midi_tempo import click_mark
+
+    mark = click_mark(read_smf(reading.backing)) if reading.backing is not None else None
+    if mark is None:
+        return reading
+    context, said = click.get_current_context(), []
+    if reading.meter is None:
+        reading = replace(reading, meter=mark.meter)
+        said.append(meter_text(mark.meter))
+    if not stated("count_in") and not stated("start"):
+        reading = replace(reading, count_in_bars=mark.count_in_bars)
+        # From here on it is known, as if it had been stated.
+        context.set_parameter_source("count_in", click.core.ParameterSource.COMMANDLINE)
+        said.append(f"{counted(mark.count_in_bars, 'bar')} of count-in")
+    if said:
+        say(f"Note: {shown(reading.backing or '')} was made by 'improv click': {', '.join(said)}.")
+    return reading
+
+
+def stated(option: str) -> bool:
+    """Whether an option (its parameter's name) stands on the command line."""
+    source = click.get_current_context().get_parameter_source(option)
+    return source == click.core.ParameterSource.COMMANDLINE
 
 
 def _settings(given: dict[str, Any]) -> Settings:
