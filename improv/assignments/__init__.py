@@ -16,6 +16,6 @@ tempo_search  which tempo was played, where the file states none
 jobs       how the takes of one call are read; takes: the reading itself
 count_in   playing that starts in the count-in
 classes    many takes: read, analyzed and judged over several cores
-report     a Verdict, or a class of them, as text, JSON and CSV
+report     a Verdict as text; class_report: a class of them; data: either as JSON and CSV
 proposal   an assignment from a player's own analyses
 """

@@ -27,13 +27,22 @@ class Naming:
 
     def player(self, path: str, take: Take | None) -> str:
         """The player of a take; the whole name where the pattern does not fit."""
-        name = Path(path).stem if self.source == "file" or take is None else take.track
+        return printable(self._matched(path, take) or self._whole(path, take))
+
+    def fits(self, path: str, take: Take | None) -> bool:
+        """Whether the pattern, if there is one, fits the name."""
+        return self.pattern is None or bool(self._matched(path, take))
+
+    def _whole(self, path: str, take: Take | None) -> str:
+        return Path(path).stem if self.source == "file" or take is None else take.track
+
+    def _matched(self, path: str, take: Take | None) -> str:
         if self.pattern is None:
-            return printable(name)
+            return ""
         pieces = [re.escape(p) for p in re.split(rf"({PLAYER}|\*)", self.pattern)]
         form = "".join({PLAYER: "(.+?)", r"\*": ".*"}.get(p, p) for p in pieces)
-        found = re.fullmatch(form, name)
-        return printable(found[1].strip() or name) if found else printable(name)
+        found = re.fullmatch(form, self._whole(path, take))
+        return found[1].strip() if found else ""
 
 
 def check_naming(naming: Naming) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,6 +14,10 @@ from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
 from improv.model import Reading, Settings
+
+if TYPE_CHECKING:
+    from improv.assignments.classes import Checked
+    from improv.assignments.jobs import Naming
 
 EPILOG = """
 \b
@@ -101,11 +106,33 @@ def command(
     out.close()
     for path in again:
         say(f"Note: {shown(path)} was named more than once; it is counted once.")
+    for folder in classes.folders_inside(takes):
+        say(f"Note: {shown(folder)} is a folder in a folder and was not looked into.")
+    _say_names(checked, naming)
     if form != "text":
         _say_errors(checked)
     met = all(c.verdict is not None and c.verdict.state == "met" for c in checked)
     if not met:
         raise SystemExit(1)
+
+
+def _say_names(checked: Sequence[Checked], naming: Naming) -> None:
+    """Where names do not tell players, or not as the pattern says."""
+    unfit = [one.path for one in checked if not one.named]
+    if unfit and len(unfit) == sum(one.verdict is not None for one in checked):
+        say(
+            f"Warning: --player-pattern '{printable(naming.pattern or '')}' fits no name; the "
+            f"whole {naming.source} names stand for the players."
+        )
+    elif unfit:
+        names = ", ".join(map(shown, unfit))
+        say(f"Note: --player-pattern does not fit {names}; the whole name stands for the player.")
+    read = [one.player for one in checked if one.verdict is not None]
+    if naming.source == "track" and len(read) > 1 and len(set(read)) == 1:
+        say(
+            f"Warning: all {len(read)} takes have the name '{read[0]}': the track names do not "
+            "tell players apart; leave out --player-from track."
+        )
 
 
 def _refuse_limits(settings: Settings) -> None:
@@ -149,7 +176,7 @@ def _told(total: int):  # type: ignore[no-untyped-def]
 
 
 def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type: ignore[no-untyped-def]
-    from improv.assignments import data, report
+    from improv.assignments import class_report, data, report
 
     if form == "json":
         return str(data.json_text(checked, asked))
@@ -158,7 +185,7 @@ def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type:
     each = [report.verdict_text(c.verdict, asked) for c in checked if c.verdict is not None]
     if not several:
         return each[0]
-    return "\n\n".join([report.class_text(checked, asked), *(each if full else [])])
+    return "\n\n".join([class_report.class_text(checked, asked), *(each if full else [])])
 
 
 def _say_errors(checked) -> None:  # type: ignore[no-untyped-def]
