@@ -53,6 +53,19 @@ def test_an_assignment_from_options(tmp_path: Path) -> None:
     assert (section.least_notes, section.no_off_grid_runs) == (2, True)
 
 
+def test_tempo_steps(tmp_path: Path) -> None:
+    """Several tempi are steps, as in a file; one takes their place."""
+    path = tmp_path / "w.toml"
+    steps = ("--tempo", "80, 88,96", "--bars-per-tempo", 8, "--stay-on", "eighths")
+    result = run("assign", *steps, "--output", path)
+    assert result.exit_code == 0, result.output
+    made = read_assignment(path)
+    assert (made.tempo_bpm, made.bars_per_tempo) == ((80.0, 88.0, 96.0), 8)
+    assert run("assign", "--tempo", 90, "--update", path).exit_code == 0
+    made = read_assignment(path)
+    assert (made.tempo_bpm, made.bars_per_tempo) == ((90.0,), None)
+
+
 @pytest.mark.parametrize(("tempo", "name"), [(60, "sixteenths"), (96, "eighths"), (140, "eighths")])
 def test_without_a_wish_the_tempo_decides(tempo: int, name: str) -> None:
     """The densest plain subdivision whose notes lie 200 ms apart (Repp 2003); no triplets at 96."""
@@ -90,6 +103,13 @@ WRONG_USE = (
     (["assign", "--tempo", "96", "--every", "2"], "belong to --alternate"),
     (["assign", "--tempo", "96", "--pocket", "much"], "write it like 80%/20ms"),
     (["assign", "--tempo", "96", "--swing", "2"], "write a band like"),
+    (["assign", "--tempo", "96", "--tolerance", "10"], "only with --from"),
+    (["assign", "--tempo", "96", "--subdivisions", "eighths"], "only with --from"),
+    (["assign", "--tempo", "96", "--start", "1"], "--start is about takes"),
+    (["assign", "--tempo", "80,88"], "needs --bars-per-tempo"),
+    (["assign", "--tempo", "80", "--bars-per-tempo", "8"], "only with steps"),
+    (["assign", "--tempo", "80,x"], "'x' is not a valid number"),
+    (["assign", "--from", "{take}", "--tempo", "80,88"], "takes are of one tempo"),
     (["assign", "--tempo", "96", "--section", "3"], "the assignment has 1"),
     (["assign", "--from", "{take}", "--output", "{take}", "--overwrite"], "never overwritten"),
     (

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from improv.commands.options import EXISTING_FILE, stated, take_options
+from improv.commands.options import EXISTING_FILE, TempoSteps, stated, take_options_but
 from improv.commands.output import (
     Out,
     Progress,
@@ -28,6 +28,7 @@ EPILOG = """
 Examples:
   improv assign --tempo 96 --bars 1-8 --stay-on eighths --output week3.toml
   improv assign --tempo 96 --alternate eighths,'half notes' --every 2
+  improv assign --tempo 80,88,96 --bars-per-tempo 8 --stay-on sixteenths
   improv assign --from ada.mid --output ada.toml
   improv assign --from ada-1.mid ada-2.mid ada-3.mid --tempo 120
   improv assign --tempo 100 --section 2 --pocket 80%/20ms --update week3.toml
@@ -75,13 +76,22 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
     "--update", metavar="FILE", type=EXISTING_FILE,
     help="Change this file, keeping its comments.",
 )  # fmt: skip
-@take_options
+@click.option(
+    "--tempo", "tempi", type=TempoSteps(), metavar="BPM[,BPM...]",
+    help="In beats of the meter (dotted quarters in 6/8); with --from, that of the takes; "
+    "several are steps.",
+)  # fmt: skip
+@click.option(
+    "--bars-per-tempo", type=click.IntRange(1, 9999), metavar="BARS", help="How long each step is."
+)
+@take_options_but("--tempo")
 def command(
     more_takes: tuple[str, ...],
     takes: tuple[str, ...],
     output: str | None,
     overwrite: bool,
     update: str | None,
+    tempi: tuple[float, ...] | None,
     reading: Reading,
     settings: Settings,
     **given: Any,
@@ -93,6 +103,7 @@ def command(
     """
     _check_use(more_takes, takes, output, overwrite, update)
     refuse_overwriting(output, [reading.backing], "backing")
+    reading = _at_tempi(reading, tempi, bool(takes), given)
     given["takes_given"] = bool(takes)
     base = _old(update) if update else None
     if takes:
@@ -126,6 +137,29 @@ def _check_use(
     refuse_existing(
         output, overwrite, f", --update {shown(output or '')} changes it and keeps its comments"
     )
+
+
+_ABOUT_TAKES = ("start", "track", "channel", "backing", "subdivisions", "tolerance")
+
+
+def _at_tempi(
+    reading: Reading, tempi: tuple[float, ...] | None, takes: bool, given: dict[str, Any]
+) -> Reading:
+    """The reading at the tempo stated; refuses what means nothing with takes, or without."""
+    each = given["bars_per_tempo"]
+    if takes:
+        if len(tempi or ()) > 1 or each is not None:
+            raise UsageError("--from: takes are of one tempo, and what is proposed has one")
+        return reading if tempi is None else replace(reading, tempo_bpm=tempi[0])
+    idle = [name for name in _ABOUT_TAKES if stated(name)]
+    if idle:
+        raise UsageError(f"--{idle[0]} is about takes: it means something only with --from")
+    if len(tempi or ()) > 1 and each is None:
+        raise UsageError("--tempo with several steps needs --bars-per-tempo, the bars of each")
+    if each is not None and len(tempi or ()) < 2:
+        raise UsageError("--bars-per-tempo means something only with steps, like --tempo 80,88,96")
+    given["tempi"] = tempi
+    return reading
 
 
 def _old(update: str) -> Any:
@@ -203,22 +237,20 @@ def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, An
     from improv.meter import parse_meter
 
     if base is None:
-        if reading.tempo_bpm is None:
+        if given["tempi"] is None:
             raise UsageError("state at least --tempo, in beats of the meter per minute")
         meter = reading.meter or parse_meter("4/4")
         first = Section(1, None)
-        base = Assignment(
-            "", meter, (reading.tempo_bpm,), (first,), count_in_bars=_count_in(reading, 1)
-        )
+        base = Assignment("", meter, given["tempi"], (first,), count_in_bars=_count_in(reading, 1))
     changes: dict[str, Any] = {
         "title": given["title"],
         "note": given["note"],
         "meter": reading.meter,
         "count_in_bars": _count_in(reading, None),
     }
-    if reading.tempo_bpm is not None:
-        changes |= {"tempo_bpm": (reading.tempo_bpm,)}
-        base = replace(base, bars_per_tempo=None)
+    if given["tempi"] is not None:
+        changes |= {"tempo_bpm": given["tempi"]}
+        base = replace(base, bars_per_tempo=given["bars_per_tempo"])
     base = replace(base, **{k: v for k, v in changes.items() if v is not None})
     return _with_section(base, given, settings)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from improv.commands.options import EXISTING_FILE, stated, take_options
+from improv.commands.options import EXISTING_FILE, stated, take_options_but
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
@@ -66,7 +66,7 @@ for neither side. A take named twice is counted once. Exit status: 0 everything 
     "--output", type=click.Path(allow_dash=True), metavar="FILE",
     help="Write there instead of to standard output.",
 )  # fmt: skip
-@take_options
+@take_options_but("--bars", "--subdivisions", "--tolerance")
 def command(
     assignment: str,
     takes: tuple[str, ...],
@@ -90,7 +90,6 @@ def command(
 
     refuse_overwriting(output, [assignment], "assignment")
     refuse_overwriting(output, [reading.backing], "backing")
-    _refuse_limits(settings)
     asked = read_assignment(assignment)
     _refuse_assignments(assignment, takes)
     paths, again = classes.takes_in(takes)
@@ -133,13 +132,6 @@ def _say_names(checked: Sequence[Checked], naming: Naming) -> None:
             f"Warning: all {len(read)} takes have the name '{read[0]}': the track names do not "
             "tell players apart; leave out --player-from track."
         )
-
-
-def _refuse_limits(settings: Settings) -> None:
-    if settings.first_bar is not None:
-        raise UsageError("--bars: a check judges the bars the assignment names; leave it out")
-    if settings.subdivisions is not None:
-        raise UsageError("--subdivisions: a check hears whatever was played; leave it out")
 
 
 def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:

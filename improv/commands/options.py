@@ -39,6 +39,19 @@ class FiniteRange(click.FloatRange):
         return number
 
 
+class TempoSteps(click.ParamType[tuple[float, ...]]):
+    """One tempo in beats per minute, or several with commas between, as a tuple."""
+
+    name = "tempi"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """The tempi, or a usage error."""
+        each = FiniteRange(10, 1000)
+        return tuple(each.convert(text.strip(), param, ctx) for text in str(value).split(","))
+
+
 def _meter(_: click.Context, __: click.Parameter, text: str | None) -> tuple[Meter, ...] | None:
     """A written meter: a cycle of bars."""
     try:
@@ -84,45 +97,47 @@ def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str
     return names
 
 
-_OPTIONS = (
-    click.option(
+_OPTIONS = {
+    "--tempo": click.option(
         "--tempo", type=FiniteRange(10, 1000), metavar="BPM",
         help="Tempo of the backing in beats of the meter (dotted quarters in 6/8); "
         "wins over the file's own.",
     ),
-    click.option(
+    "--meter": click.option(
         "--meter", callback=_meter, metavar="METER",
         help="4/4, 6/8, 2+2+2+3/8, or alternating bars 9/8+10/8; wins over the file's own.",
     ),
-    click.option(
+    "--count-in": click.option(
         "--count-in", type=click.IntRange(0, 1000), metavar="BARS", default=0,
         help="Bars of count-in before bar 1.",
     ),
-    click.option(
+    "--start": click.option(
         "--start", callback=_start, metavar="SECONDS|auto",
         help="When the first bar (or the count-in) begins in the file; 'auto' finds it from "
         "the playing. Without it the file's own start.",
     ),
-    click.option("--track", metavar="NAME", help="Track that holds the solo, by name or number."),
-    click.option(
+    "--track": click.option(
+        "--track", metavar="NAME", help="Track that holds the solo, by name or number."
+    ),
+    "--channel": click.option(
         "--channel", type=click.IntRange(1, 16), metavar="1-16", help="MIDI channel of the solo."
     ),
-    click.option(
+    "--backing": click.option(
         "--backing", type=EXISTING_FILE, metavar="FILE",
         help="MIDI file to take tempo, meter and bar 1 from.",
     ),
-    click.option(
+    "--bars": click.option(
         "--bars", callback=_bars, metavar="FIRST-LAST", help="These bars only: 5-12, or 7."
     ),
-    click.option(
+    "--subdivisions": click.option(
         "--subdivisions", callback=_names, metavar="A,B",
         help="Only these come into question, like 'eighths,sixteenths'.",
     ),
-    click.option(
+    "--tolerance": click.option(
         "--tolerance", type=FiniteRange(*BOUNDS["tolerance_ms"]), metavar="MS",
         help=f"Half-width of the pocket (default {Settings().tolerance_ms:g}).",
     ),
-)  # fmt: skip
+}  # fmt: skip
 
 
 take_argument = click.argument("path", metavar="TAKE.mid", type=EXISTING_FILE)
@@ -144,16 +159,30 @@ drums_option = click.option(
 
 def take_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Adds the shared options; the command receives `reading` and `settings` instead."""
+    return take_options_but()(command)
 
-    @wraps(command)
-    def with_values(**given: Any) -> Any:
-        reading = _reading(given)
-        settings = _settings(given)
-        return command(reading=reading, settings=settings, **given)
 
-    for option in reversed(_OPTIONS):
-        with_values = option(with_values)
-    return with_values
+def take_options_but(*without: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """As `take_options`, for a command in which some of them (named as on the line) mean nothing.
+
+    What they would say is what holds without them.
+    """
+    parameters = {name: name.removeprefix("--").replace("-", "_") for name in without}
+
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(command)
+        def with_values(**given: Any) -> Any:
+            given |= dict.fromkeys(parameters.values())
+            reading = _reading(given)
+            settings = _settings(given)
+            return command(reading=reading, settings=settings, **given)
+
+        for name, option in reversed(_OPTIONS.items()):
+            if name not in parameters:
+                with_values = option(with_values)
+        return with_values
+
+    return decorate
 
 
 def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
