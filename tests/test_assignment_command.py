@@ -131,7 +131,10 @@ WRONG_USE = (
         "too long for a WAV file",
     ),
     (["click", "--tempo", "96", "--step", "4", "--output", "x.mid"], "belong together"),
-    (["click", "--tempo", "96", "--subdivision", "9ths", "--output", "x.mid"], "no subdivision"),
+    (
+        ["click", "--tempo", "96", "--subdivision", "eights", "--output", "x.mid"],
+        "--subdivision: no subdivision 'eights' in 4/4; did you mean 'eighths'?",
+    ),
 )
 
 

@@ -22,6 +22,7 @@ from improv.assignments.model import (
 )
 from improv.assignments.reading import parse_assignment, read_assignment
 from improv.assignments.updating import updated_text
+from improv.assignments.values import full_name
 from improv.assignments.writing import assignment_text
 from improv.errors import UsageError
 from improv.meter import parse_meter
@@ -185,7 +186,9 @@ def test_names_follow_the_meter() -> None:
     """In 6/8 the beat is a dotted quarter and triplets do not exist."""
     text = SHORT.replace("96\n", '60\nmeter = "6/8"\n')
     assert parse_assignment(text.replace("eighths", "dotted quarters")).sections[0].stay_on
-    with pytest.raises(UsageError, match="no subdivision 'triplets' in this meter"):
+    with pytest.raises(
+        UsageError, match="no subdivision 'triplets' in 6/8; it can be: dotted halves"
+    ):
         parse_assignment(text.replace("eighths", "triplets"))
 
 
@@ -390,6 +393,34 @@ def test_nearest_names() -> None:
     assert nearest("Stay On", ("stay-on", "swing")) == "stay-on"
     assert nearest("swnig", ("stay-on", "swing")) == "swing"
     assert nearest("xyz", ("stay-on", "swing")) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "meter", "said"),
+    [
+        (
+            "eights",
+            "4/4",
+            "'eights' in 4/4; did you mean 'eighths'? It can be:",
+        ),
+        (
+            "Sixtenths",
+            "6/8",
+            "did you mean 'sixteenths'? It can be: dotted halves",
+        ),
+        ("triplets", "6/8", "no subdivision 'triplets' in 6/8; it can be: dotted halves, dotted"),
+        ("eighth triplets", "6/8", "in 6/8; it can be: dotted halves"),
+        ("sextuplets", "6/8", "in 6/8; it can be: dotted halves"),
+        ("quarters", "2+2+3/8", "no subdivision 'quarters' in 2+2+3/8; it can be: beats, eighths,"),
+        ("dotted quarters", "4/4", "in 4/4; it can be: half notes"),
+        ("whatever", "4/4", "in 4/4; it can be: half notes"),
+    ],
+)
+def test_names_another_meter_has_are_no_misspellings(text: str, meter: str, said: str) -> None:
+    """A guess only where it is near; the names of the meter always."""
+    with pytest.raises(UsageError) as refusal:
+        full_name(text, parse_meter(meter))
+    assert said in str(refusal.value)
 
 
 def test_default_pocket() -> None:

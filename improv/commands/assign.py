@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from improv.commands.options import EXISTING_FILE, TempoSteps, stated, take_options_but
+from improv.commands.options import EXISTING_FILE, stated, take_options_but, tempo_steps
 from improv.commands.output import (
     Out,
     Progress,
@@ -77,7 +77,7 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
     help="Change this file, keeping its comments.",
 )  # fmt: skip
 @click.option(
-    "--tempo", "tempi", type=TempoSteps(), metavar="BPM[,BPM...]",
+    "--tempo", "tempi", callback=tempo_steps, metavar="BPM[,BPM...]",
     help="In beats of the meter (dotted quarters in 6/8); with --from, that of the takes; "
     "several are steps.",
 )  # fmt: skip

@@ -39,17 +39,14 @@ class FiniteRange(click.FloatRange):
         return number
 
 
-class TempoSteps(click.ParamType[tuple[float, ...]]):
-    """One tempo in beats per minute, or several with commas between, as a tuple."""
-
-    name = "tempi"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, ...]:
-        """The tempi, or a usage error."""
-        each = FiniteRange(10, 1000)
-        return tuple(each.convert(text.strip(), param, ctx) for text in str(value).split(","))
+def tempo_steps(
+    context: click.Context, option: click.Parameter, text: str | None
+) -> tuple[float, ...] | None:
+    """One tempo in beats per minute, or several with commas between."""
+    if text is None:
+        return None
+    each = FiniteRange(10, 1000)
+    return tuple(each.convert(step.strip(), option, context) for step in text.split(","))
 
 
 def _meter(_: click.Context, __: click.Parameter, text: str | None) -> tuple[Meter, ...] | None:

@@ -126,18 +126,17 @@ def _assignment(path: str | None, given: dict[str, object]):  # type: ignore[no-
 
 def _blank(given: dict[str, object]):  # type: ignore[no-untyped-def]
     from improv.assignments.model import Assignment, ClickStyle, Section
-    from improv.assignments.reading import parse_assignment
-    from improv.meter import meter_text, parse_meter
+    from improv.assignments.values import full_name
+    from improv.meter import parse_meter
 
     meter = parse_meter(str(given["meter"] or "4/4"))
     sections: tuple[Section, ...] = ()
-    name = given["subdivision"]
-    if name is not None:
-        # The same words and refusals as in a file.
-        text = f'tempo = 100\nmeter = "{meter_text(meter)}"\n[[section]]\nbars = "1-"\n'
-        quoted = str(name).replace("\\", " ").replace('"', " ").replace("\n", " ")
-        parsed = parse_assignment(f'{text}stay-on = "{quoted}"\n', "--subdivision")
-        sections = parsed.sections
+    if given["subdivision"] is not None:
+        try:
+            name = full_name(str(given["subdivision"]), meter)
+        except UsageError as fault:
+            raise UsageError(f"--subdivision: {fault}") from None
+        sections = (Section(1, None, stay_on=name),)
     style = ClickStyle(subdivision=True if sections else None)
     tempo = given["tempo"]
     assert isinstance(tempo, float)
