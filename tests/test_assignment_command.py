@@ -53,6 +53,28 @@ def test_an_assignment_from_options(tmp_path: Path) -> None:
     assert (section.least_notes, section.no_off_grid_runs) == (2, True)
 
 
+def test_a_gap_that_never_comes_is_told(tmp_path: Path) -> None:
+    """One bar is one bar, one gap one gap."""
+    path = tmp_path / "c.mid"
+    said = run("click", "--tempo", 96, "--bars", 3, "--gaps", "4+1", "--output", path).stderr
+    assert "c.mid: 3 bars. Keep" in said
+    assert "no bar drops out: the first would be bar 5, and the track has 3 bars" in said
+    said = run("click", "--tempo", 96, "--bars", 5, "--gaps", "4+1", "--output", path).stderr
+    assert "c.mid: 5 bars, 1 gap. Keep" in said and "drops" not in said
+    said = run("click", "--tempo", 96, "--bars", 1, "--output", path).stderr
+    assert "c.mid: 1 bar. Keep" in said
+
+
+def test_a_second_part_needs_an_alternation(tmp_path: Path) -> None:
+    """Refused as a check refuses it, and nothing is written."""
+    path, out = tmp_path / "w.toml", tmp_path / "c.mid"
+    path.write_text('tempo = 96\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    for part in ("2", "both"):
+        refused = run("click", path, "--part", part, "--output", out)
+        assert (refused.exit_code, out.exists()) == (2, False)
+        assert f"part {part}: this assignment has no alternation" in refused.output
+
+
 def test_tempo_steps(tmp_path: Path) -> None:
     """Several tempi are steps, as in a file; one takes their place."""
     path = tmp_path / "w.toml"
@@ -131,6 +153,22 @@ WRONG_USE = (
         "too long for a WAV file",
     ),
     (["click", "--tempo", "96", "--step", "4", "--output", "x.mid"], "belong together"),
+    (
+        [
+            "click",
+            "--tempo",
+            "96",
+            "--step",
+            "99",
+            "--every",
+            "1",
+            "--bars",
+            "20",
+            "--output",
+            "x.mid",
+        ],
+        "every 1 bar ends at",
+    ),
     (
         ["click", "--tempo", "96", "--subdivision", "eights", "--output", "x.mid"],
         "--subdivision: no subdivision 'eights' in 4/4; did you mean 'eighths'?",

@@ -109,8 +109,8 @@ REFUSED = (
     ("tempo = 96", "tempo = 96\nbars = 4", "line 4: section 1 'bars': reach beyond the 4 bars"),
     ("stay-on", "stay_on", "line 4: section 1 'stay_on': no such key 'stay_on'; did you mean "
      "'stay-on'"),
-    ('"eighths"', '"eigths"', "line 4: section 1 'stay-on': no subdivision 'eigths' in this "
-     "meter; did you mean 'eighths'"),
+    ('"eighths"', '"eigths"', "line 4: section 1 'stay-on': no subdivision 'eigths' in 4/4; "
+     "did you mean 'eighths'"),
     ('"eighths"', '"eighths"\nalternate = ["eighths", "quarters"]', "line 5: section 1 "
      "'alternate': contradicts 'stay-on'"),
     ('stay-on = "eighths"', 'alternate = ["eighths", "half notes"]\nevery = 8',
@@ -393,6 +393,36 @@ def test_nearest_names() -> None:
     assert nearest("Stay On", ("stay-on", "swing")) == "stay-on"
     assert nearest("swnig", ("stay-on", "swing")) == "swing"
     assert nearest("xyz", ("stay-on", "swing")) is None
+
+
+HEADERS = "headers are written [[section]] and [click], each bracket closed once"
+TWICE = "it stands there twice, once is enough"
+QUOTES = "texts stand in quotes"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("[[section]]", "[[section]", HEADERS),
+        ("[[section]]", "[section", HEADERS),
+        ("[[section]]", "[[section]]]", HEADERS),
+        ("stay-on", "bars = 3\nstay-on", TWICE),
+        ("tempo = 96", "tempo = 96\ntempo = 97", TWICE),
+        ('"eighths"\n', '"eighths"\n[click]\n[click]\n', TWICE),
+        ('"eighths"', "eighths", QUOTES),
+        ('"1-8"', "1-8", QUOTES),
+        ('"1-8"', '"1-8', None),
+        ("tempo = 96", "tempo = [96", None),
+        ("tempo = 96", "tempo", None),
+        ('"eighths"', '["eighths" "quarters"]', None),
+    ],
+)
+def test_a_hint_about_toml_fits_the_fault(old: str, new: str, hint: str | None) -> None:
+    """Quotes are spoken of only where a text has none."""
+    with pytest.raises(UsageError, match="not valid TOML") as refusal:
+        parse_assignment(SHORT.replace(old, new), "week.toml")
+    said = str(refusal.value)
+    assert said.endswith(f"; {hint}" if hint else ")")
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,14 @@ def check_naming(naming: Naming) -> None:
         )
 
 
+def check_part(assignment: Assignment, part: int | None) -> None:
+    """Raises `UsageError` for part 2, or both (`None`), where nothing alternates."""
+    turns = any(section.alternate is not None for section in assignment.sections)
+    if part != 1 and not turns:
+        named = "both" if part is None else part
+        raise UsageError(f"part {named}: this assignment has no alternation, so only one part")
+
+
 @dataclass(frozen=True)
 class Job:
     """How every take of one call is read and judged.
@@ -86,8 +94,6 @@ def job_for(
 ) -> Job:
     """A job with the gaps of its backing; raises `ImprovError` for a backing or values amiss."""
     check_naming(naming or Naming())
-    turns = any(section.alternate is not None for section in assignment.sections)
-    if part != 1 and not turns:
-        raise UsageError(f"part {part}: this assignment has no alternation, so only one part")
+    check_part(assignment, part)
     gaps = gap_marks(reading.backing) if reading.backing is not None else ()
     return Job(assignment, reading, settings, part, count_in, gaps, naming or Naming())

@@ -10,6 +10,7 @@ import click
 from improv.commands.options import EXISTING_FILE, FiniteRange
 from improv.commands.output import refuse_overwriting, say
 from improv.errors import UsageError
+from improv.wording import counted
 
 EPILOG = """
 \b
@@ -68,6 +69,7 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
     """
     from improv.assignments.clickfiles import click_wav, write_click_midi
     from improv.assignments.clicktrack import MOST_BARS, bars_in, click_track
+    from improv.assignments.jobs import check_part
     from improv.files import write_bytes
 
     for path in outputs:
@@ -79,15 +81,22 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
         raise UsageError(
             f"{longest} bars are too many for one track ({MOST_BARS} at most): state --bars"
         )
-    track = click_track(asked, None if part == "both" else int(part))
+    of_part = None if part == "both" else int(part)
+    check_part(asked, of_part)
+    track = click_track(asked, of_part)
     sound = click_wav(track) if "wav" in kinds else b""  # What is refused writes nothing.
     for path, kind in zip(outputs, kinds, strict=True):
         if kind == "mid":
             write_click_midi(track, path)
         else:
             write_bytes(path, sound)
-    gaps = f", {len(track.gaps)} gaps" if track.gaps else ""
-    say(f"Wrote {' and '.join(outputs)}: {bars_in(asked)} bars{gaps}. Keep the click soft.")
+    bars = bars_in(asked)
+    gaps = f", {counted(len(track.gaps), 'gap')}" if track.gaps else ""
+    length = counted(bars, "bar")
+    say(f"Wrote {' and '.join(outputs)}: {length}{gaps}. Keep the click soft.")
+    on = asked.click.bars_on
+    if on is not None and not track.gaps:
+        say(f"Note: no bar drops out: the first would be bar {on + 1}, and the track has {length}.")
 
 
 def _kind(path: str) -> str:
@@ -170,7 +179,7 @@ def _ladder(base, given: dict[str, object], step: float, every: int) -> dict[str
     tempi = tuple(first + i * step for i in range(count))
     if not all(10 <= tempo <= 1000 for tempo in tempi):
         raise UsageError(
-            f"--step {step:g} every {every} bars ends at {tempi[-1]:g} BPM, out of range"
+            f"--step {step:g} every {counted(every, 'bar')} ends at {tempi[-1]:g} BPM, out of range"
         )
     return {"tempo_bpm": tempi, "bars_per_tempo": every if count > 1 else None}
 
