@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import re
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +17,7 @@ from improv.commands.output import (
     say,
     say_warnings,
 )
+from improv.commands.requirement_options import requirements
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
@@ -257,7 +257,7 @@ def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, An
 
 def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
     """What a new file says where the options asked for nothing to hold."""
-    if update or _requirements(given):
+    if update or requirements(given):
         return ()
     return (
         "Nothing to hold was asked for: this is the densest of halves, quarters, eighths",
@@ -280,7 +280,7 @@ def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
     sections = list(base.sections)
     if number == len(sections) + 1:
         sections.append(Section(_after(sections), None))
-    section = replace(sections[number - 1], **_requirements(given))
+    section = replace(sections[number - 1], **requirements(given))
     if settings.first_bar is not None and not given["takes_given"]:
         section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
     if not section.requirements():
@@ -294,65 +294,3 @@ def _after(sections: list[Any]) -> int:
     if last is None:
         raise UsageError("the last section goes on to the end; give it --bars before adding one")
     return int(last) + 1
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
-def _requirements(given: dict[str, Any]) -> dict[str, Any]:
-    """The fields of `Section` that the options set; one kind of subdivision replaces another."""
-    from improv.assignments.model import Alternation
-
-    found: dict[str, Any] = {}
-    kinds = [k for k in ("stay_on", "allowed", "alternate") if given[k]]
-    if len(kinds) > 1:
-        raise UsageError("--stay-on, --allowed and --alternate: a section asks for one of them")
-    if kinds:
-        found |= {"stay_on": None, "allowed": (), "alternate": None}
-    if given["stay_on"]:
-        found["stay_on"] = given["stay_on"].strip()
-    if given["allowed"]:
-        found["allowed"] = _names(given["allowed"])
-    if given["alternate"]:
-        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
-        found["alternate"] = turns
-    elif given["every"] or given["players"]:
-        raise UsageError("--every and --players belong to --alternate")
-    for key in ("nothing_faster_than", "least_notes"):
-        if given[key] is not None:
-            found[key] = given[key]
-    if given["no_off_grid_runs"]:
-        found["no_off_grid_runs"] = True
-    return found | _measures(given)
-
-
-def _measures(given: dict[str, Any]) -> dict[str, Any]:
-    from improv.assignments.model import Drift, Pocket, Swing
-
-    found: dict[str, Any] = {}
-    swing, drift, pocket = given["swing"], given["most_drift"], given["pocket"]
-    if swing is not None:
-        band = re.fullmatch(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)", swing)
-        if not band and swing != "default":
-            raise UsageError(f"--swing {swing}: write a band like 1.3-2.0, or default")
-        found["swing"] = Swing(float(band[1]), float(band[2])) if band else Swing()
-    if drift is not None:
-        number = re.fullmatch(r"\d+(?:\.\d+)?", drift)
-        if not number and drift != "default":
-            raise UsageError(f"--most-drift {drift}: write BPM like 2.5, or default")
-        found["most_drift"] = Drift(float(drift)) if number else Drift()
-    if pocket is not None:
-        form = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%(?:\s*/\s*(\d+(?:\.\d+)?)\s*(ms|%))?", pocket)
-        if not form and pocket != "default":
-            raise UsageError(f"--pocket {pocket}: write it like 80%/20ms, 75%/15%, or default")
-        found["pocket"] = Pocket() if not form else _pocket(form)
-    return found
-
-
-def _pocket(form: re.Match[str]) -> Any:
-    from improv.assignments.model import Pocket
-
-    within = float(form[2]) if form[2] else None
-    in_ms = form[3] == "ms"
-    return Pocket(float(form[1]) / 100.0, within if in_ms else None, None if in_ms else within)
