@@ -5,17 +5,19 @@ Conventions
 A MIDI tempo counts quarter notes whatever the meter: microseconds per quarter, 500 000
 (120 quarters per minute) until an event says otherwise; 4/4 until a time signature does
 (Standard MIDI Files 1.0). The clocks-per-click byte of a signature is a matter of the
-metronome and says nothing of the meter. Quarter 0 here is the start of the file.
+metronome and says nothing of the meter; a marker in a click file of ours does (`ClickMark`).
+Quarter 0 here is the start of the file.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
 
 from improv.errors import TakeError, UsageError
-from improv.meter import Meter, meter_of
+from improv.meter import Meter, meter_of, meter_text, parse_meter
 from improv.model import Floats, Ints, TempoMap
 from improv.smf import Smf, SmfTrack
 from improv.tempo import MOST_BARS, Change
@@ -24,6 +26,8 @@ DEFAULT_TEMPO_US = 500_000
 COMMON_TIME = Meter((1, 1, 1, 1), 4)
 FASTEST_FILE_QUARTER_BPM = 2000.0
 """Above this a file's tempo is a unit of measurement or damage, not music (no source)."""
+
+_CLICK = re.compile(r"click: (\S{1,200}), count-in (\d{1,3})")
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +68,36 @@ def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
     tempo_map, states_tempo = _tempo_map(tracks, smf.ticks_per_quarter, name)
     changes, states_meter, warnings = _meter_changes(tracks, smf.ticks_per_quarter, name)
     return FileTime(smf.ticks_per_quarter, tempo_map, changes, states_tempo, states_meter, warnings)
+
+
+@dataclass(frozen=True)
+class ClickMark:
+    """What a click file of ours says of itself: the cycle of meters, and bars before bar 1.
+
+    A time signature can say neither how a bar is grouped nor where bar 1 is.
+    """
+
+    meter: tuple[Meter, ...]
+    count_in_bars: int
+
+    @property
+    def text(self) -> str:
+        """The marker at the start of the file."""
+        return f"click: {meter_text(self.meter)}, count-in {self.count_in_bars}"
+
+
+def click_mark(smf: Smf) -> ClickMark | None:
+    """The mark at the start of a click file of ours; `None` in any other file."""
+    for track in smf.tracks:
+        for tick, text in track.markers:
+            found = _CLICK.fullmatch(text)
+            if found is None or tick > 0:
+                continue
+            try:
+                return ClickMark(parse_meter(found[1]), int(found[2]))
+            except UsageError:  # Somebody else's words, or written over.
+                continue
+    return None
 
 
 def _merged(tick: Ints, value: Ints) -> tuple[Ints, Ints]:

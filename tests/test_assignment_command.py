@@ -53,6 +53,41 @@ def test_an_assignment_from_options(tmp_path: Path) -> None:
     assert (section.least_notes, section.no_off_grid_runs) == (2, True)
 
 
+def test_a_gap_that_never_comes_is_told(tmp_path: Path) -> None:
+    """One bar is one bar, one gap one gap."""
+    path = tmp_path / "c.mid"
+    said = run("click", "--tempo", 96, "--bars", 3, "--gaps", "4+1", "--output", path).stderr
+    assert "c.mid: 3 bars. Keep" in said
+    assert "no bar drops out: the first would be bar 5, and the track has 3 bars" in said
+    said = run("click", "--tempo", 96, "--bars", 5, "--gaps", "4+1", "--output", path).stderr
+    assert "c.mid: 5 bars, 1 gap. Keep" in said and "drops" not in said
+    said = run("click", "--tempo", 96, "--bars", 1, "--output", path).stderr
+    assert "c.mid: 1 bar. Keep" in said
+
+
+def test_a_second_part_needs_an_alternation(tmp_path: Path) -> None:
+    """Refused as a check refuses it, and nothing is written."""
+    path, out = tmp_path / "w.toml", tmp_path / "c.mid"
+    path.write_text('tempo = 96\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    for part in ("2", "both"):
+        refused = run("click", path, "--part", part, "--output", out)
+        assert (refused.exit_code, out.exists()) == (2, False)
+        assert f"part {part}: this assignment has no alternation" in refused.output
+
+
+def test_tempo_steps(tmp_path: Path) -> None:
+    """Several tempi are steps, as in a file; one takes their place."""
+    path = tmp_path / "w.toml"
+    steps = ("--tempo", "80, 88,96", "--bars-per-tempo", 8, "--stay-on", "eighths")
+    result = run("assign", *steps, "--output", path)
+    assert result.exit_code == 0, result.output
+    made = read_assignment(path)
+    assert (made.tempo_bpm, made.bars_per_tempo) == ((80.0, 88.0, 96.0), 8)
+    assert run("assign", "--tempo", 90, "--update", path).exit_code == 0
+    made = read_assignment(path)
+    assert (made.tempo_bpm, made.bars_per_tempo) == ((90.0,), None)
+
+
 @pytest.mark.parametrize(("tempo", "name"), [(60, "sixteenths"), (96, "eighths"), (140, "eighths")])
 def test_without_a_wish_the_tempo_decides(tempo: int, name: str) -> None:
     """The densest plain subdivision whose notes lie 200 ms apart (Repp 2003); no triplets at 96."""
@@ -90,6 +125,13 @@ WRONG_USE = (
     (["assign", "--tempo", "96", "--every", "2"], "belong to --alternate"),
     (["assign", "--tempo", "96", "--pocket", "much"], "write it like 80%/20ms"),
     (["assign", "--tempo", "96", "--swing", "2"], "write a band like"),
+    (["assign", "--tempo", "96", "--tolerance", "10"], "only with --from"),
+    (["assign", "--tempo", "96", "--subdivisions", "eighths"], "only with --from"),
+    (["assign", "--tempo", "96", "--start", "1"], "--start is about takes"),
+    (["assign", "--tempo", "80,88"], "needs --bars-per-tempo"),
+    (["assign", "--tempo", "80", "--bars-per-tempo", "8"], "only with steps"),
+    (["assign", "--tempo", "80,x"], "'x' is not a valid number"),
+    (["assign", "--from", "{take}", "--tempo", "80,88"], "takes are of one tempo"),
     (["assign", "--tempo", "96", "--section", "3"], "the assignment has 1"),
     (["assign", "--from", "{take}", "--output", "{take}", "--overwrite"], "never overwritten"),
     (
@@ -111,7 +153,26 @@ WRONG_USE = (
         "too long for a WAV file",
     ),
     (["click", "--tempo", "96", "--step", "4", "--output", "x.mid"], "belong together"),
-    (["click", "--tempo", "96", "--subdivision", "9ths", "--output", "x.mid"], "no subdivision"),
+    (
+        [
+            "click",
+            "--tempo",
+            "96",
+            "--step",
+            "99",
+            "--every",
+            "1",
+            "--bars",
+            "20",
+            "--output",
+            "x.mid",
+        ],
+        "every 1 bar ends at",
+    ),
+    (
+        ["click", "--tempo", "96", "--subdivision", "eights", "--output", "x.mid"],
+        "--subdivision: no subdivision 'eights' in 4/4; did you mean 'eighths'?",
+    ),
 )
 
 
@@ -155,6 +216,91 @@ def test_a_floating_player_starts_slower(tmp_path: Path) -> None:
     assert "at 120 BPM eight faster runs left the grid. Then sixteenths at 90 BPM" in said
 
 
+def test_a_proposal_leaves_the_rest_of_a_file_alone(tmp_path: Path) -> None:
+    """Title, note, click and comments stay; reasons and what is cut away are told."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    path = tmp_path / "w.toml"
+    click = "# the click\n[click] # soft\nbeats = [2, 4] # two\nbars-on = 3\nbars-off = [1]\n"
+    path.write_text(
+        '# mine\ntitle = "Ours"\nnote = "Slow."\ntempo = 80\n\n[[section]]\nbars = "1-8"\n'
+        'name = "head"\nstay-on = "quarters" # hold\n\n# two\n[[section]]\nbars = "9-16"\n'
+        f'alternate = ["eighths", "half notes"] # turn\n\n# three\n[[section]]\nbars = 17\n'
+        f'stay-on = "quarters"\n\n{click}'
+    )
+    result = run("assign", "--from", take, "--start", "1.0", "--update", path)
+    assert result.exit_code == 0, result.output
+    text = path.read_text()
+    assert text.startswith('# mine\ntitle = "Ours"\nnote = "Slow."\ntempo = 120\n')
+    assert text.endswith(f"\n\n{click}")
+    assert 'name = "head"\nstay-on = "eighths" # hold\n' in text
+    assert "\n# two\n[[section]]\n" in text and "\n# turn\n" in text
+    assert "# three" not in text
+    assert "Hold eighths: the densest subdivision that is steady here" in result.stderr
+    assert "1 section less than before" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("options", "held", "least", "where"),
+    [
+        (["--stay-on", "quarters"], "quarters then eighth triplets", 1, "quarters in bars 1 to 8"),
+        (
+            ["--allowed", "16ths,half notes"],
+            "sixteenths or half notes then eighth triplets", 1,
+            "sixteenths or half notes in bars 1 to 8",
+        ),
+        (
+            ["--section", "3", "--alternate", "rest,16ths"],
+            "eighths then eighth triplets then rest and sixteenths in turn", None,
+            "rest and sixteenths in turn from bar 17 on",
+        ),
+    ],
+)  # fmt: skip
+def test_a_proposal_says_what_it_asks_in_the_end(
+    options: list[str], held: str, least: int | None, where: str, tmp_path: Path
+) -> None:
+    """Title, note and reasons follow a section that was stated; fewest notes fit it."""
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    result = run("assign", "--from", take, "--start", "1.0", *options)
+    assert result.exit_code == 0, result.output
+    made = parse_assignment(result.stdout)
+    assert made.title == f"Hold {held}"
+    assert made.note == f"Play {held}; leave space, and play nothing finer."
+    said = " ".join(result.stdout.replace("#", "").split())
+    assert "Hold eighths: the densest" not in said
+    assert "The takes alone speak for eighths, then eighth triplets; stated instead: " in said
+    assert where in said.partition("So, at 120 BPM: ")[2]
+    number = 2 if "--section" in options else 0
+    assert made.sections[number].least_notes == least
+    pocket = run("assign", "--from", take, "--start", "1.0", "--pocket", "70%")
+    assert "# Hold eighths: the densest subdivision" in pocket.stdout
+
+
+def test_a_proposal_warns_as_an_analysis_does(tmp_path: Path) -> None:
+    """A tempo other than the file's is told on standard error, take by take."""
+    take = take_at(tmp_path / "ada.mid", (Stretch("quarters", 40),), 60.0)
+    other = take_at(tmp_path / "ben.mid", (Stretch("quarters", 44),), 60.0)
+    result = run("assign", "--from", take, other, "--tempo", 120, "--start", "2.0")
+    assert result.exit_code == 0, result.output
+    told = [line for line in result.stderr.splitlines() if line.startswith("Warning: ")]
+    assert [("ada" in line, "ben" in line) for line in told] == [(True, False), (False, True)]
+    assert result.stderr.count("the stated 120 quarter notes per minute is used") == 2
+    assert "Warning" not in run("assign", "--from", take, "--start", "2.0").stderr
+
+
+def test_a_proposal_of_old_is_told_anew(tmp_path: Path) -> None:
+    """A title and a note that a proposal had made follow the new sections."""
+    path = tmp_path / "w.toml"
+    slow = take_at(tmp_path / "slow.mid", (Stretch("quarters", 40),))
+    assert run("assign", "--from", slow, "--start", "1.0", "--output", path).exit_code == 0
+    before = read_assignment(path).title
+    take = take_at(tmp_path / "ada.mid", HOLDS)
+    result = run("assign", "--from", take, "--start", "1.0", "--update", path)
+    assert result.exit_code == 0, result.output
+    after = read_assignment(path)
+    assert before != after.title == "Hold eighths then eighth triplets"
+    assert after.note.startswith("Play eighths then eighth triplets;")
+
+
 def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
     """MIDI and WAV in one call; options lie over the file's own click."""
     path = tmp_path / "w.toml"
@@ -167,10 +313,68 @@ def test_a_practice_track_of_an_assignment(tmp_path: Path) -> None:
     file = mido.MidiFile(midi)
     markers = [m.text for t in file.tracks for m in t if m.type == "marker"]
     assert markers == [
-        "click out: bar 4", "click in: bar 5", "click out: bar 8", "click in: bar 9",
+        "click: 4/4, count-in 0", "click out: bar 4", "click in: bar 5", "click out: bar 8",
+        "click in: bar 9",
     ]  # fmt: skip
     strokes = [m for t in file.tracks for m in t if m.type == "note_on" and m.velocity]
     assert len(strokes) == 6 * 4
+
+
+NINE = Path(__file__).parent.parent / "examples" / "oda-nine.mid"
+
+
+def heard(*options: object) -> tuple[str, str]:
+    """The line of the report that says bars and meter, and what was told beside it."""
+    result = run("analyze", *options)
+    assert result.exit_code == 0, result.output
+    return result.stdout.splitlines()[2], " ".join(result.stderr.split())
+
+
+def test_a_click_file_says_its_meter_and_where_bar_1_is(tmp_path: Path) -> None:
+    """A time signature can say neither groups nor count-in; what is stated wins."""
+    path = tmp_path / "nine.mid"
+    made = run("click", "--meter", "2+2+2+3/8", "--tempo", 126, "--bars", 24, "--output", path)
+    assert made.exit_code == 0, made.output
+    line, told = heard(NINE, "--backing", path)
+    assert "bars 1 to 16, 2+2+2+3/8 at 126 BPM" in line
+    assert told.endswith("nine.mid was made by 'improv click': 2+2+2+3/8, 1 bar of count-in.")
+    line, told = heard(NINE, "--backing", path, "--count-in", 0)
+    assert "bars 2 to 17, 2+2+2+3/8" in line
+    assert told.endswith("'improv click': 2+2+2+3/8.")
+    line, told = heard(NINE, "--backing", path, "--meter", "9/8")
+    assert "bars 1 to 16, 9/8" in line
+    assert told.endswith("'improv click': 1 bar of count-in.")
+    line, told = heard(NINE, "--backing", path, "--meter", "9/8", "--count-in", 0)
+    assert ("bars 2 to 17, 9/8" in line, told) == (True, "")
+    start_sec = 9 * 60 / (2 * 126)
+    line, told = heard(NINE, "--backing", path, "--start", start_sec)
+    assert "bars 1 to 16, 2+2+2+3/8" in line
+
+
+def test_a_marker_like_ours_that_is_no_meter_is_nothing(tmp_path: Path) -> None:
+    """Somebody else's words in a backing change nothing."""
+    path = tmp_path / "other.mid"
+    made = run("click", "--meter", "9/8", "--tempo", 84, "--bars", 24, "--output", path)
+    assert made.exit_code == 0, made.output
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"click: 9/8, count-in 1", b"click: 9/7, count-in 1"))
+    assert ("bars 2 to 17, 9/8" in heard(NINE, "--backing", path)[0]) is True
+
+
+def test_a_check_counts_from_the_bar_1_of_its_click(tmp_path: Path) -> None:
+    """A click made with two bars of count-in, where the assignment says one."""
+    path, take = tmp_path / "w.toml", tmp_path / "ada.mid"
+    path.write_text(
+        'tempo = 120\ncount-in = 1\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
+        "least-notes = 4\n"
+    )
+    played, _ = play(Line((Rest(8), Stretch("eighths", 64))), Hand(5.0, 9.0), 4)
+    write_take(played, take)
+    click = tmp_path / "click.mid"
+    assert run("click", path, "--count-in", 2, "--output", click).exit_code == 0
+    result = run("check", path, take, "--backing", click)
+    assert "4/4, 2 bars of count-in." in " ".join(result.stderr.split())
+    assert result.exit_code == 0, result.output
 
 
 def test_the_command_line_goes_as_far_as_the_file() -> None:

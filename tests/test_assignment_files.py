@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,9 +11,19 @@ import pytest
 
 from improv.assignments import defaults
 from improv.assignments.keys import line_of, nearest
-from improv.assignments.model import Alternation, Assignment, Drift, Pocket, Section, Swing
+from improv.assignments.model import (
+    Alternation,
+    Assignment,
+    ClickStyle,
+    Drift,
+    Pocket,
+    Section,
+    Swing,
+)
 from improv.assignments.reading import parse_assignment, read_assignment
-from improv.assignments.writing import assignment_text, updated_text
+from improv.assignments.updating import updated_text
+from improv.assignments.values import full_name
+from improv.assignments.writing import assignment_text
 from improv.errors import UsageError
 from improv.meter import parse_meter
 
@@ -98,8 +109,8 @@ REFUSED = (
     ("tempo = 96", "tempo = 96\nbars = 4", "line 4: section 1 'bars': reach beyond the 4 bars"),
     ("stay-on", "stay_on", "line 4: section 1 'stay_on': no such key 'stay_on'; did you mean "
      "'stay-on'"),
-    ('"eighths"', '"eigths"', "line 4: section 1 'stay-on': no subdivision 'eigths' in this "
-     "meter; did you mean 'eighths'"),
+    ('"eighths"', '"eigths"', "line 4: section 1 'stay-on': no subdivision 'eigths' in 4/4; "
+     "did you mean 'eighths'"),
     ('"eighths"', '"eighths"\nalternate = ["eighths", "quarters"]', "line 5: section 1 "
      "'alternate': contradicts 'stay-on'"),
     ('stay-on = "eighths"', 'alternate = ["eighths", "half notes"]\nevery = 8',
@@ -175,7 +186,9 @@ def test_names_follow_the_meter() -> None:
     """In 6/8 the beat is a dotted quarter and triplets do not exist."""
     text = SHORT.replace("96\n", '60\nmeter = "6/8"\n')
     assert parse_assignment(text.replace("eighths", "dotted quarters")).sections[0].stay_on
-    with pytest.raises(UsageError, match="no subdivision 'triplets' in this meter"):
+    with pytest.raises(
+        UsageError, match="no subdivision 'triplets' in 6/8; it can be: dotted halves"
+    ):
         parse_assignment(text.replace("eighths", "triplets"))
 
 
@@ -268,6 +281,105 @@ def test_an_update_adds_and_removes_sections() -> None:
     assert parse_assignment(updated_text(text, read)) == read
 
 
+COMMENTED = """\
+# my class
+title = "Wednesday" # keep
+tempo = 80
+# above the first
+[[section]]
+bars = "1-8"
+# why
+stay-on = "eighths" # hold
+pocket = true
+# about section two
+[[section]] # second
+bars = "9-16"
+alternate = ["eighths", "half notes"] # turn
+every = 2
+
+# the click
+[click] # soft
+# backbeat
+beats = [2, 4]  # two and four
+bars-on = 3
+bars-off = [1]
+# the end
+"""
+LAYOUTS = {
+    "tight": COMMENTED,
+    "spaced": COMMENTED.replace("# about", "\n# about").replace("# above", "\n\n# above"),
+    "below, then above": COMMENTED.replace("# about", "# of section one\n\n# about"),
+    "click in the middle": COMMENTED.replace("# about", "[click]\n# mine\nbeats = [2]\n# about")
+    .split("\n# the click")[0] + "\n",
+    "no line end": COMMENTED.rstrip("\n"),
+    "indented": COMMENTED.replace("\n[", "\n  [").replace("\nbars", "\n  bars"),
+    "a header in a text": COMMENTED.replace(
+        '"Wednesday"', '\"\"\"Wed\n[click]\n# no\n[[section]]\n\"\"\"'
+    ),
+    "an inner table": COMMENTED.replace(
+        "pocket = true\n", "[section.pocket] # near\nshare = 0.8\n"
+    ),
+    "an array over lines": COMMENTED.replace("[2, 4]", "[\n  2, # two\n  4,\n]"),
+    "Windows": COMMENTED.replace("\n", "\r\n"),
+    "no click": COMMENTED.split("\n# the click")[0] + "\n",
+    "click in one line": COMMENTED.split("\n# the click")[0].replace(
+        "tempo = 80", "click = {beats = [2]} # c\ntempo = 80"
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_what_an_update_does_not_change_stays_byte_for_byte(layout: str) -> None:
+    """A new key stands below the last of its table; every comment stays where it was."""
+    text = LAYOUTS[layout]
+    read = parse_assignment(text)
+    assert updated_text(text, read) == text
+    first = replace(read.sections[0], least_notes=2)
+    changed = replace(read, sections=(first, *read.sections[1:]))
+    made = updated_text(text, changed)
+    assert parse_assignment(made) == changed
+    end = "\r\n" if "\r\n" in text else "\n"
+    without = made.replace(f"least-notes = 2{end}", "", 1)
+    assert without.rstrip() == text.rstrip()
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_no_comment_is_lost_or_moves_to_another_table(layout: str) -> None:
+    """Requirements of another kind, and a section more: all comments, in the same order."""
+    text = LAYOUTS[layout]
+    read = parse_assignment(text)
+    first = replace(read.sections[0], stay_on=None, allowed=("eighths", "quarters"))
+    second = replace(read.sections[1], stay_on="quarters", alternate=None)
+    third = Section(17, 24, least_notes=2)
+    changed = replace(read, sections=(first, second, third))
+    made = updated_text(text, changed)
+    assert parse_assignment(made) == changed
+    for old in ("# above the first", "# about section two", "# the click", "# mine"):
+        after = text.partition(old)[2].split()[:2]
+        assert made.partition(old)[2].split()[:2] == after
+    wanted = [part.strip() for part in re.findall("#.*", text)]
+    assert [part.strip() for part in re.findall("#.*", made)] == wanted
+
+
+def test_sections_less_take_only_their_own_comments_along() -> None:
+    """What stands above the click is the click's."""
+    read = parse_assignment(COMMENTED)
+    made = updated_text(COMMENTED, replace(read, sections=read.sections[:1]))
+    first, _, last = COMMENTED.partition("# about section two\n")
+    assert made == f"{first}{last[last.index('# the click') :]}"
+
+
+def test_new_tables_stand_apart() -> None:
+    """A section and a click that are new come with an empty line before them."""
+    read = parse_assignment(SHORT)
+    more = (*read.sections, Section(9, 12, least_notes=2), Section(13, 14, least_notes=1))
+    made = updated_text(SHORT, replace(read, sections=more, click=ClickStyle(beats=(2,))))
+    assert made == (
+        f'{SHORT}\n[[section]]\nbars = "9-12"\nleast-notes = 2\n\n[[section]]\n'
+        'bars = "13-14"\nleast-notes = 1\n\n[click]\nbeats = [2]\n'
+    )
+
+
 def test_lines_are_found() -> None:
     """A key's line is that of its own table, not of a namesake elsewhere."""
     assert line_of(WHOLE, "", 0, "bars") == 8
@@ -281,6 +393,64 @@ def test_nearest_names() -> None:
     assert nearest("Stay On", ("stay-on", "swing")) == "stay-on"
     assert nearest("swnig", ("stay-on", "swing")) == "swing"
     assert nearest("xyz", ("stay-on", "swing")) is None
+
+
+HEADERS = "headers are written [[section]] and [click], each bracket closed once"
+TWICE = "it stands there twice, once is enough"
+QUOTES = "texts stand in quotes"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "hint"),
+    [
+        ("[[section]]", "[[section]", HEADERS),
+        ("[[section]]", "[section", HEADERS),
+        ("[[section]]", "[[section]]]", HEADERS),
+        ("stay-on", "bars = 3\nstay-on", TWICE),
+        ("tempo = 96", "tempo = 96\ntempo = 97", TWICE),
+        ('"eighths"\n', '"eighths"\n[click]\n[click]\n', TWICE),
+        ('"eighths"', "eighths", QUOTES),
+        ('"1-8"', "1-8", QUOTES),
+        ('"1-8"', '"1-8', None),
+        ("tempo = 96", "tempo = [96", None),
+        ("tempo = 96", "tempo", None),
+        ('"eighths"', '["eighths" "quarters"]', None),
+    ],
+)
+def test_a_hint_about_toml_fits_the_fault(old: str, new: str, hint: str | None) -> None:
+    """Quotes are spoken of only where a text has none."""
+    with pytest.raises(UsageError, match="not valid TOML") as refusal:
+        parse_assignment(SHORT.replace(old, new), "week.toml")
+    said = str(refusal.value)
+    assert said.endswith(f"; {hint}" if hint else ")")
+
+
+@pytest.mark.parametrize(
+    ("text", "meter", "said"),
+    [
+        (
+            "eights",
+            "4/4",
+            "'eights' in 4/4; did you mean 'eighths'? It can be:",
+        ),
+        (
+            "Sixtenths",
+            "6/8",
+            "did you mean 'sixteenths'? It can be: dotted halves",
+        ),
+        ("triplets", "6/8", "no subdivision 'triplets' in 6/8; it can be: dotted halves, dotted"),
+        ("eighth triplets", "6/8", "in 6/8; it can be: dotted halves"),
+        ("sextuplets", "6/8", "in 6/8; it can be: dotted halves"),
+        ("quarters", "2+2+3/8", "no subdivision 'quarters' in 2+2+3/8; it can be: beats, eighths,"),
+        ("dotted quarters", "4/4", "in 4/4; it can be: half notes"),
+        ("whatever", "4/4", "in 4/4; it can be: half notes"),
+    ],
+)
+def test_names_another_meter_has_are_no_misspellings(text: str, meter: str, said: str) -> None:
+    """A guess only where it is near; the names of the meter always."""
+    with pytest.raises(UsageError) as refusal:
+        full_name(text, parse_meter(meter))
+    assert said in str(refusal.value)
 
 
 def test_default_pocket() -> None:

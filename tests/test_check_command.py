@@ -96,8 +96,9 @@ WRONG_USE = (
     (["{week}", "nowhere.mid"], "does not exist"),
     (["{week}", "{take}", "--part", "3"], "3 is not in the range"),
     (["{week}", "{take}", "--part", "2"], "no alternation"),
-    (["{week}", "{take}", "--bars", "1-2"], "judges the bars the assignment names"),
-    (["{week}", "{take}", "--subdivisions", "eighths"], "leave it out"),
+    (["{week}", "{take}", "--subdivisions", "eighths"], "No such option '--subdivisions'"),
+    (["{week}", "{take}", "--bars", "1-4"], "No such option '--bars'"),
+    (["{week}", "{take}", "--tolerance", "10"], "No such option '--tolerance'"),
     (["{week}", "{take}", "--player-pattern", "x-*"], "write PLAYER once"),
     (["{bad}", "{take}"], "bad.toml, line 5: section 1 'stayon': no such key"),
     (["{week}", "{take}", "--output", "{take}"], "take itself, and a take is never overwritten"),
@@ -191,6 +192,47 @@ def test_one_take_named_twice_is_no_class(week: Path, tmp_path: Path) -> None:
     assert "ada.mid was named more than once" in result.stderr
 
 
+def test_a_player_of_several_takes_is_counted_once(week: Path, tmp_path: Path) -> None:
+    """Players are players and takes are takes, in the text and in the data."""
+    folder = tmp_path / "many"
+    folder.mkdir()
+    for name, pieces in (("ada-1", BAD), ("ada-2", BAD), ("ben-1", GOOD)):
+        made(folder / f"{name}.mid", pieces)
+    options = ("--player-pattern", "PLAYER-*")
+    result = run(week, folder, *options)
+    assert "stay-on: 1 of 2 players (2 of 3 takes); oftenest in bar 3" in result.stdout
+    missed = json.loads(run(week, folder, *options, "--format", "json").stdout)["missed"][0]
+    assert (missed["players"], missed["takes"]) == (1, 2)
+    alone = run(week, folder / "ada-1.mid", folder / "ada-2.mid", *options)
+    assert "stay-on: 2 of 2 takes; oftenest" in alone.stdout
+    assert "player" not in alone.stdout.lower().replace("player  ", "")
+
+
+def test_names_that_do_not_tell_players_apart_are_told(week: Path, tmp_path: Path) -> None:
+    """Tracks of one name, and names that no pattern fits."""
+    takes = [made(tmp_path / f"{name}.mid", GOOD, track="solo") for name in ("ada", "week-ben")]
+    by_track = run(week, *takes, "--player-from", "track")
+    assert "all 2 takes have the name 'solo': the track names do not tell" in by_track.stderr
+    some = run(week, *takes, "--player-pattern", "week-PLAYER")
+    assert "Note: --player-pattern does not fit " in some.stderr
+    assert "ada.mid; the whole name stands for the player." in some.stderr
+    assert "week-ben.mid" not in some.stderr
+    none = run(week, *takes, "--player-pattern", "month-PLAYER")
+    assert "Warning: --player-pattern 'month-PLAYER' fits no name" in none.stderr
+    assert run(week, *takes).stderr == ""
+
+
+def test_folders_in_a_folder_are_told(week: Path, monday: Path) -> None:
+    """They are not looked into, and that is said."""
+    (monday / "last year").mkdir()
+    assert "last year is a folder in a folder and was not looked into" in run(week, monday).stderr
+    empty = monday / "last year"
+    (empty / "june").mkdir()
+    refused = run(week, empty)
+    assert refused.exit_code == 2
+    assert "the folders inside it are not looked into" in " ".join(refused.output.split())
+
+
 def test_players_by_track_name(week: Path, monday: Path) -> None:
     """The track's name serves as well."""
     result = run(
@@ -223,7 +265,7 @@ def test_json_and_csv_say_the_same(week: Path, monday: Path) -> None:
     assert [b["state"] for b in bars] == ["met", "met", "not met", "met"]
     assert bars[2]["found"] == "sixteenths"
     assert found["missed"][0] == {
-        "section": 1, "requirement": "stay-on", "players": 3, "bars": [3],
+        "section": 1, "requirement": "stay-on", "players": 3, "bars": [3], "takes": 3,
     }  # fmt: skip
 
 

@@ -4,7 +4,8 @@ model      the nouns: Assignment, Section, Pocket ...
 defaults   what `true` means at a tempo, with the source of each number
 keys       the words of an assignment file, and the nearest valid one
 reading    TOML text -> Assignment; refuses contradictions with file, line and key
-writing    Assignment -> TOML text; updates keep the comments of a hand-edited file
+writing    Assignment -> TOML text
+updating   a hand-edited file brought up to date, its comments kept; pieces: its text cut up
 evidence   an Analysis as arrays per event, ready to be judged
 judge      Assignment x Analysis -> Verdict, requirement by requirement, bar by bar
 judge_swung  were pairs swung where swung notes are asked for?
@@ -15,6 +16,6 @@ tempo_search  which tempo was played, where the file states none
 jobs       how the takes of one call are read; takes: the reading itself
 count_in   playing that starts in the count-in
 classes    many takes: read, analyzed and judged over several cores
-report     a Verdict, or a class of them, as text, JSON and CSV
+report     a Verdict as text; class_report: a class of them; data: either as JSON and CSV
 proposal   an assignment from a player's own analyses
 """

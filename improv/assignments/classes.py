@@ -29,7 +29,10 @@ SUFFIXES = (".mid", ".midi", ".smf")
 
 @dataclass(frozen=True)
 class Checked:
-    """One file's result: a verdict, or why there is none. Times in seconds."""
+    """One file's result: a verdict, or why there is none. Times in seconds.
+
+    `named`: whether the player's name was found as the pattern says, if there is one.
+    """
 
     path: str
     player: str
@@ -38,6 +41,7 @@ class Checked:
     reading_sec: float = 0.0
     analysis_sec: float = 0.0
     judging_sec: float = 0.0
+    named: bool = True
 
 
 def check_file(job: Job, path: str) -> Checked:
@@ -57,7 +61,8 @@ def check_file(job: Job, path: str) -> Checked:
         return Checked(path, job.naming.player(path, None), None, printable(str(error)))
     done = time.perf_counter()
     player = job.naming.player(path, take)
-    return Checked(path, player, verdict, "", read - started, analyzed - read, done - analyzed)
+    spent = (read - started, analyzed - read, done - analyzed)
+    return Checked(path, player, verdict, "", *spent, named=job.naming.fits(path, take))
 
 
 def _verdict(
@@ -133,6 +138,16 @@ def takes_in(paths: Sequence[str]) -> tuple[list[str], list[str]]:
     return list(once.values()), list(again.values())
 
 
+def folders_inside(paths: Sequence[str]) -> list[str]:
+    """Folders in the folders named, in name order: what is in them is not read."""
+    return [
+        inside
+        for path in paths
+        if os.path.isdir(path)
+        for inside in sorted(entry.path for entry in os.scandir(path) if entry.is_dir())
+    ]
+
+
 def _every_take(paths: Sequence[str]) -> list[str]:
     found: list[str] = []
     for path in paths:
@@ -145,6 +160,7 @@ def _every_take(paths: Sequence[str]) -> list[str]:
             if entry.is_file() and entry.name.lower().endswith(SUFFIXES)
         )
         if not inside:
-            raise UsageError(f"{shown(path)}: no MIDI files in this folder (.mid, .midi)")
+            deeper = "; the folders inside it are not looked into" * bool(folders_inside([path]))
+            raise UsageError(f"{shown(path)}: no MIDI files in this folder (.mid, .midi){deeper}")
         found += inside
     return found

@@ -1,5 +1,6 @@
 """A practice track as a MIDI file and as sound, and the gaps found again in a MIDI file.
 
+A marker at the start says the meter, grouping and all, and the bars of count-in (`ClickMark`).
 A gap survives in the MIDI file as two markers, "click out: bars 4 to 5" where the click
 stops and "click in: bar 6" where it comes back, so that a take recorded against the
 file can be checked for drift across it.
@@ -16,7 +17,7 @@ from improv.assignments.clicktrack import ClickTrack
 from improv.errors import UsageError
 from improv.files import AnyPath, shown
 from improv.midi import read_smf
-from improv.midi_tempo import file_time
+from improv.midi_tempo import ClickMark, file_time
 from improv.midi_write import OutPart, write_parts
 from improv.model import Floats
 from improv.tempo import seconds_at
@@ -74,7 +75,7 @@ def write_click_midi(track: ClickTrack, path: AnyPath) -> None:
 
 
 def _markers(track: ClickTrack) -> tuple[tuple[float, str], ...]:
-    found = []
+    found = [(0.0, ClickMark(track.meter, track.count_in_bars).text)]
     for gap in track.gaps:
         edges = np.array([float(gap.start_quarter), float(gap.stop_quarter)])
         start, stop = seconds_at(track.tempo_map, edges).tolist()

@@ -56,7 +56,7 @@ class Gap:
 
 @dataclass(frozen=True, eq=False)
 class ClickTrack:
-    """All strokes in time order over their tempo map and bars."""
+    """All strokes in time order over their tempo map and bars; `meter` is the cycle of meters."""
 
     strokes: tuple[Stroke, ...]
     gaps: tuple[Gap, ...]
@@ -64,6 +64,8 @@ class ClickTrack:
     tempo_map: TempoMap
     bars: Bars
     end_quarter: Fraction
+    meter: tuple[Meter, ...]
+    count_in_bars: int
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,8 @@ def click_track(assignment: Assignment, part: int | None = 1) -> ClickTrack:
         _tempo_map(bars[0].start, tempi, assignment.meter[0]),
         _laid(assignment, bars),
         ends[bars[-1].number],
+        assignment.meter,
+        assignment.count_in_bars,
     )
 
 

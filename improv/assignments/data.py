@@ -10,9 +10,9 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from improv.assignments.class_report import judged_of, missed_by, requirement_columns
 from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
-from improv.assignments.report import judged_of, missed_by, requirement_columns
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, GapDrift, Outcome, Verdict
 from improv.files import printable
 from improv.meter import meter_text
@@ -32,8 +32,14 @@ def json_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     columns = requirement_columns(assignment)
     judged = judged_of(checked)
     missed = [
-        {"section": s, "requirement": kind, "players": players, "bars": bars}
-        for s, kind, players, bars in missed_by(judged, columns)
+        {
+            "section": row.section,
+            "requirement": row.kind,
+            "players": row.players,
+            "bars": list(row.bars),
+            "takes": row.takes,
+        }
+        for row in missed_by(judged, columns)
     ]
     head = {
         "title": printable(assignment.title),

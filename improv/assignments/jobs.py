@@ -27,13 +27,22 @@ class Naming:
 
     def player(self, path: str, take: Take | None) -> str:
         """The player of a take; the whole name where the pattern does not fit."""
-        name = Path(path).stem if self.source == "file" or take is None else take.track
+        return printable(self._matched(path, take) or self._whole(path, take))
+
+    def fits(self, path: str, take: Take | None) -> bool:
+        """Whether the pattern, if there is one, fits the name."""
+        return self.pattern is None or bool(self._matched(path, take))
+
+    def _whole(self, path: str, take: Take | None) -> str:
+        return Path(path).stem if self.source == "file" or take is None else take.track
+
+    def _matched(self, path: str, take: Take | None) -> str:
         if self.pattern is None:
-            return printable(name)
+            return ""
         pieces = [re.escape(p) for p in re.split(rf"({PLAYER}|\*)", self.pattern)]
         form = "".join({PLAYER: "(.+?)", r"\*": ".*"}.get(p, p) for p in pieces)
-        found = re.fullmatch(form, name)
-        return printable(found[1].strip() or name) if found else printable(name)
+        found = re.fullmatch(form, self._whole(path, take))
+        return found[1].strip() if found else ""
 
 
 def check_naming(naming: Naming) -> None:
@@ -43,6 +52,14 @@ def check_naming(naming: Naming) -> None:
             f"name pattern '{naming.pattern}': write {PLAYER} once where the player's name "
             "stands, like 'week3-PLAYER-*'"
         )
+
+
+def check_part(assignment: Assignment, part: int | None) -> None:
+    """Raises `UsageError` for part 2, or both (`None`), where nothing alternates."""
+    turns = any(section.alternate is not None for section in assignment.sections)
+    if part != 1 and not turns:
+        named = "both" if part is None else part
+        raise UsageError(f"part {named}: this assignment has no alternation, so only one part")
 
 
 @dataclass(frozen=True)
@@ -77,8 +94,6 @@ def job_for(
 ) -> Job:
     """A job with the gaps of its backing; raises `ImprovError` for a backing or values amiss."""
     check_naming(naming or Naming())
-    turns = any(section.alternate is not None for section in assignment.sections)
-    if part != 1 and not turns:
-        raise UsageError(f"part {part}: this assignment has no alternation, so only one part")
+    check_part(assignment, part)
     gaps = gap_marks(reading.backing) if reading.backing is not None else ()
     return Job(assignment, reading, settings, part, count_in, gaps, naming or Naming())

@@ -22,13 +22,13 @@ _HEADER = re.compile(r"\s*(\[\[?)\s*\"?([A-Za-z0-9_-]+)\"?\s*\]")
 _KEY = re.compile(r"\s*[\"']?([A-Za-z0-9_-]+)[\"']?\s*(?:=|\.)")
 
 
-def nearest(word: str, valid: Iterable[str]) -> str | None:
-    """The valid name most like `word`, or `None` if none is like it at all."""
+def nearest(word: str, valid: Iterable[str], alike: float = 0.5) -> str | None:
+    """The valid name most like `word`, or `None` if none is as much alike (1: the same)."""
     names = list(valid)
     folded = word.lower().replace("_", "-").replace(" ", "-")
     if folded in names:
         return folded
-    found = difflib.get_close_matches(word.lower(), names, n=1, cutoff=0.5)
+    found = difflib.get_close_matches(word.lower(), names, n=1, cutoff=alike)
     return found[0] if found else None
 
 

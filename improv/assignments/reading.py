@@ -67,7 +67,7 @@ def parse_assignment(text: str, file: str = "assignment") -> Assignment:
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        raise UsageError(f"{file}{_toml_fault(str(fault))}") from None
+        raise UsageError(f"{file}{_toml_fault(str(fault), text)}") from None
     except RecursionError:
         raise UsageError(f"{file}: nested too deeply for an assignment") from None
     top = Table(file, text, content)
@@ -89,11 +89,27 @@ def parse_assignment(text: str, file: str = "assignment") -> Assignment:
     return assignment
 
 
-def _toml_fault(message: str) -> str:
+def _toml_fault(message: str, text: str) -> str:
     found = _LINE.search(message)
     said = _LINE.sub("", message).strip()
     where = f", line {found[1]}, column {found[2]}" if found else ""
-    return f"{where}: not valid TOML ({said[:1].lower()}{said[1:]}); texts stand in quotes"
+    # A line break is a line break here as it is to TOML, whatever else Unicode breaks lines at.
+    line = text.split("\n")[int(found[1]) - 1].strip() if found else ""
+    return f"{where}: not valid TOML ({said[:1].lower()}{said[1:]}){_hint(said, line)}"
+
+
+def _hint(said: str, line: str) -> str:
+    """What to do about a fault of TOML in a line, where that can be told."""
+    if said.startswith(("Cannot overwrite", "Cannot declare")):
+        return "; it stands there twice, once is enough"
+    if line.startswith("["):
+        wrong = said.startswith("Expected")
+        return "; headers are written [[section]] and [click], each bracket closed once" * wrong
+    key, _, value = line.partition("=")
+    unquoted = value.strip() and value.strip()[0] not in "\"'[{"
+    if unquoted and said.startswith(("Invalid value", "Expected newline")):
+        return "; texts stand in quotes"
+    return ""
 
 
 def _meter(top: Table) -> tuple[Meter, ...]:

@@ -8,16 +8,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import cache
 from typing import Any, NoReturn
 
-from improv.assignments.keys import line_of, suggestion
+from improv.assignments.keys import line_of, nearest, suggestion
 from improv.errors import UsageError
 from improv.files import printable
 from improv.grid import SUBDIVISIONS, name, offered, short_name
-from improv.meter import Meter
+from improv.meter import Meter, meter_text, parse_meter
 
 LAST_BAR = 9999
 LONGEST_TEXT = 2000
+ALIKE = 0.75
+"""Names of subdivisions share their endings; only those much alike are a slip of the pen."""
 _BARS = re.compile(r"\s*(\d{1,5})\s*(?:(-)\s*(\d{1,5})?\s*)?")
 
 
@@ -117,15 +120,37 @@ class Table:
 
     def subdivision(self, key: str, text: str, meters: tuple[Meter, ...]) -> str:
         """A subdivision's name as the meter has it, of a short one (`16ths`) the full one."""
-        names = names_in(meters)
-        wanted = " ".join(text.lower().split())
-        wanted = {short_name(n): n for n in names}.get(short_name(wanted), wanted)
-        if wanted == "triplets":
-            wanted = plain_triplets(meters) or wanted
-        if wanted not in names:
-            shown = printable(text)[:40]
-            self.fail(key, f"no subdivision '{shown}' in this meter; {suggestion(wanted, names)}")
+        try:
+            return full_name(text, meters)
+        except UsageError as fault:
+            self.fail(key, str(fault))
+
+
+def full_name(text: str, meters: tuple[Meter, ...]) -> str:
+    """A subdivision's name as the meters have it, of a short one (`16ths`) the full one.
+
+    Raises `UsageError` with the names there are. Another meter's name is no slip of the pen.
+    """
+    names = names_in(meters)
+    wanted = " ".join(text.lower().split())
+    wanted = {short_name(n): n for n in names}.get(short_name(wanted), wanted)
+    if wanted == "triplets":
+        wanted = plain_triplets(meters) or wanted
+    if wanted in names:
         return wanted
+    close = None if wanted in _known_names() else nearest(wanted, names, ALIKE)
+    meant = f"did you mean '{close}'? It" if close else "it"
+    raise UsageError(
+        f"no subdivision '{printable(text)[:40]}' in {meter_text(meters)}; {meant} can be: "
+        f"{', '.join(names)}"
+    )
+
+
+@cache
+def _known_names() -> frozenset[str]:
+    """What subdivisions are called in one meter or another."""
+    kinds = ("4/2", "2/2", "4/4", "4/8", "6/4", "6/8", "6/16", "2+2+3/8", "2+2+3/16")
+    return frozenset(["triplets", *(n for text in kinds for n in names_in(parse_meter(text)))])
 
 
 def names_in(meters: tuple[Meter, ...]) -> list[str]:

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
-import re
+import codecs
 from dataclasses import replace
 from typing import Any
 
 import click
 
-from improv.commands.options import EXISTING_FILE, take_options
-from improv.commands.output import Out, Progress, refuse_existing, refuse_overwriting
+from improv.commands.options import EXISTING_FILE, stated, take_options_but, tempo_steps
+from improv.commands.output import (
+    Out,
+    Progress,
+    refuse_existing,
+    refuse_overwriting,
+    say,
+    say_warnings,
+)
+from improv.commands.requirement_options import requirements
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
+from improv.wording import counted
 
 EPILOG = """
 \b
 Examples:
   improv assign --tempo 96 --bars 1-8 --stay-on eighths --output week3.toml
   improv assign --tempo 96 --alternate eighths,'half notes' --every 2
+  improv assign --tempo 80,88,96 --bars-per-tempo 8 --stay-on sixteenths
   improv assign --from ada.mid --output ada.toml
   improv assign --from ada-1.mid ada-2.mid ada-3.mid --tempo 120
   improv assign --tempo 100 --section 2 --pocket 80%/20ms --update week3.toml
@@ -66,13 +76,22 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
     "--update", metavar="FILE", type=EXISTING_FILE,
     help="Change this file, keeping its comments.",
 )  # fmt: skip
-@take_options
+@click.option(
+    "--tempo", "tempi", callback=tempo_steps, metavar="BPM[,BPM...]",
+    help="In beats of the meter (dotted quarters in 6/8); with --from, that of the takes; "
+    "several are steps.",
+)  # fmt: skip
+@click.option(
+    "--bars-per-tempo", type=click.IntRange(1, 9999), metavar="BARS", help="How long each step is."
+)
+@take_options_but("--tempo")
 def command(
     more_takes: tuple[str, ...],
     takes: tuple[str, ...],
     output: str | None,
     overwrite: bool,
     update: str | None,
+    tempi: tuple[float, ...] | None,
     reading: Reading,
     settings: Settings,
     **given: Any,
@@ -84,17 +103,23 @@ def command(
     """
     _check_use(more_takes, takes, output, overwrite, update)
     refuse_overwriting(output, [reading.backing], "backing")
+    reading = _at_tempi(reading, tempi, bool(takes), given)
     given["takes_given"] = bool(takes)
+    base = _old(update) if update else None
     if takes:
-        assignment, remarks = _proposed((*takes, *more_takes), reading, settings, given)
-        assignment = _with_section(assignment, given, settings)
+        assignment, remarks = _proposed((*takes, *more_takes), base, reading, settings, given)
     else:
-        base = _old(update) if update else None
         assignment, remarks = _stated(base, reading, settings, given), _unasked(update, given)
     text = _text(assignment, remarks, update)
     out = Out(update or output)
     out.write(text)
     out.close()
+    if base is not None:  # A file that is there gets no comments of ours: they are told instead.
+        for line in remarks:
+            say(line)
+        fewer = len(base.sections) - len(assignment.sections)
+        if fewer > 0:
+            say(f"{counted(fewer, 'section')} less than before, comments included.")
 
 
 def _check_use(
@@ -114,6 +139,29 @@ def _check_use(
     )
 
 
+_ABOUT_TAKES = ("start", "track", "channel", "backing", "subdivisions", "tolerance")
+
+
+def _at_tempi(
+    reading: Reading, tempi: tuple[float, ...] | None, takes: bool, given: dict[str, Any]
+) -> Reading:
+    """The reading at the tempo stated; refuses what means nothing with takes, or without."""
+    each = given["bars_per_tempo"]
+    if takes:
+        if len(tempi or ()) > 1 or each is not None:
+            raise UsageError("--from: takes are of one tempo, and what is proposed has one")
+        return reading if tempi is None else replace(reading, tempo_bpm=tempi[0])
+    idle = [name for name in _ABOUT_TAKES if stated(name)]
+    if idle:
+        raise UsageError(f"--{idle[0]} is about takes: it means something only with --from")
+    if len(tempi or ()) > 1 and each is None:
+        raise UsageError("--tempo with several steps needs --bars-per-tempo, the bars of each")
+    if each is not None and len(tempi or ()) < 2:
+        raise UsageError("--bars-per-tempo means something only with steps, like --tempo 80,88,96")
+    given["tempi"] = tempi
+    return reading
+
+
 def _old(update: str) -> Any:
     from improv.assignments.reading import read_assignment
 
@@ -121,34 +169,60 @@ def _old(update: str) -> Any:
 
 
 def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
-    from improv.assignments.reading import LARGEST_FILE_BYTES, parse_assignment
-    from improv.assignments.writing import assignment_text, updated_text
+    from improv.assignments.reading import LARGEST_FILE_BYTES
+    from improv.assignments.updating import updated_text
+    from improv.assignments.writing import assignment_text
     from improv.files import read_bytes
 
-    text = assignment_text(assignment, remarks)
-    # Contradictions are refused before anything is written; names come back in full.
-    whole = parse_assignment(text, "the assignment as it would be written")
+    whole = _whole(assignment)  # Before anything is written.
     if update is None:
         return assignment_text(whole, remarks)
     data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
-    return updated_text(data.decode("utf-8-sig"), whole, shown(update))
+    mark = codecs.BOM_UTF8.decode() if data.startswith(codecs.BOM_UTF8) else ""
+    return mark + updated_text(data.decode("utf-8-sig"), whole, shown(update))
 
 
 def _proposed(
-    paths: tuple[str, ...], reading: Reading, settings: Settings, given: dict[str, Any]
+    paths: tuple[str, ...],
+    base: Any,
+    reading: Reading,
+    settings: Settings,
+    given: dict[str, Any],
 ) -> tuple[Any, tuple[str, ...]]:
+    from improv.assignments.proposal import onto, propose, restated
+
+    made = propose(_analyses(paths, reading, settings))
+    stated = _whole(_with_section(made.assignment, given, settings))
+    made = restated(made, stated, given["section"])
+    assignment = made.assignment if base is None else onto(base, made.assignment)
+    changes = {"title": given["title"], "note": given["note"]}
+    assignment = replace(assignment, **{k: v for k, v in changes.items() if v is not None})
+    names = ", ".join(shown(path) for path in paths)
+    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
+    return assignment, tuple(line for text in remarks for line in _lines(text))
+
+
+def _analyses(paths: tuple[str, ...], reading: Reading, settings: Settings) -> list[Any]:
+    """The takes analyzed; what there is to say of one is told, but for what will be refused."""
     from improv.analysis import analyze
-    from improv.assignments.proposal import propose
     from improv.midi import read_take
 
     analyses = []
     with Progress(paths) as progress:
         for path in progress:
             analyses.append(analyze(read_take(path, reading), settings))
-    made = propose(analyses, given["title"] or "", given["note"] or "")
-    names = ", ".join(shown(path) for path in paths)
-    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
-    return made.assignment, tuple(line for text in remarks for line in _lines(text))
+    for analysis in analyses:
+        if not analysis.doubt:
+            say_warnings(analysis)
+    return analyses
+
+
+def _whole(assignment: Any) -> Any:
+    """The assignment with its names in full; contradictions are refused."""
+    from improv.assignments.reading import parse_assignment
+    from improv.assignments.writing import assignment_text
+
+    return parse_assignment(assignment_text(assignment), "the assignment as it would be written")
 
 
 def _lines(text: str) -> list[str]:
@@ -163,29 +237,27 @@ def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, An
     from improv.meter import parse_meter
 
     if base is None:
-        if reading.tempo_bpm is None:
+        if given["tempi"] is None:
             raise UsageError("state at least --tempo, in beats of the meter per minute")
         meter = reading.meter or parse_meter("4/4")
         first = Section(1, None)
-        base = Assignment(
-            "", meter, (reading.tempo_bpm,), (first,), count_in_bars=_count_in(reading, 1)
-        )
+        base = Assignment("", meter, given["tempi"], (first,), count_in_bars=_count_in(reading, 1))
     changes: dict[str, Any] = {
         "title": given["title"],
         "note": given["note"],
         "meter": reading.meter,
         "count_in_bars": _count_in(reading, None),
     }
-    if reading.tempo_bpm is not None:
-        changes |= {"tempo_bpm": (reading.tempo_bpm,)}
-        base = replace(base, bars_per_tempo=None)
+    if given["tempi"] is not None:
+        changes |= {"tempo_bpm": given["tempi"]}
+        base = replace(base, bars_per_tempo=given["bars_per_tempo"])
     base = replace(base, **{k: v for k, v in changes.items() if v is not None})
     return _with_section(base, given, settings)
 
 
 def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
     """What a new file says where the options asked for nothing to hold."""
-    if update or _requirements(given):
+    if update or requirements(given):
         return ()
     return (
         "Nothing to hold was asked for: this is the densest of halves, quarters, eighths",
@@ -194,9 +266,7 @@ def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _count_in(reading: Reading, otherwise: int | None) -> Any:
-    source = click.get_current_context().get_parameter_source("count_in")
-    given = source == click.core.ParameterSource.COMMANDLINE
-    return reading.count_in_bars if given else otherwise
+    return reading.count_in_bars if stated("count_in") else otherwise
 
 
 def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
@@ -210,7 +280,7 @@ def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
     sections = list(base.sections)
     if number == len(sections) + 1:
         sections.append(Section(_after(sections), None))
-    section = replace(sections[number - 1], **_requirements(given))
+    section = replace(sections[number - 1], **requirements(given))
     if settings.first_bar is not None and not given["takes_given"]:
         section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
     if not section.requirements():
@@ -224,65 +294,3 @@ def _after(sections: list[Any]) -> int:
     if last is None:
         raise UsageError("the last section goes on to the end; give it --bars before adding one")
     return int(last) + 1
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
-def _requirements(given: dict[str, Any]) -> dict[str, Any]:
-    """The fields of `Section` that the options set; one kind of subdivision replaces another."""
-    from improv.assignments.model import Alternation
-
-    found: dict[str, Any] = {}
-    kinds = [k for k in ("stay_on", "allowed", "alternate") if given[k]]
-    if len(kinds) > 1:
-        raise UsageError("--stay-on, --allowed and --alternate: a section asks for one of them")
-    if kinds:
-        found |= {"stay_on": None, "allowed": (), "alternate": None}
-    if given["stay_on"]:
-        found["stay_on"] = given["stay_on"].strip()
-    if given["allowed"]:
-        found["allowed"] = _names(given["allowed"])
-    if given["alternate"]:
-        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
-        found["alternate"] = turns
-    elif given["every"] or given["players"]:
-        raise UsageError("--every and --players belong to --alternate")
-    for key in ("nothing_faster_than", "least_notes"):
-        if given[key] is not None:
-            found[key] = given[key]
-    if given["no_off_grid_runs"]:
-        found["no_off_grid_runs"] = True
-    return found | _measures(given)
-
-
-def _measures(given: dict[str, Any]) -> dict[str, Any]:
-    from improv.assignments.model import Drift, Pocket, Swing
-
-    found: dict[str, Any] = {}
-    swing, drift, pocket = given["swing"], given["most_drift"], given["pocket"]
-    if swing is not None:
-        band = re.fullmatch(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)", swing)
-        if not band and swing != "default":
-            raise UsageError(f"--swing {swing}: write a band like 1.3-2.0, or default")
-        found["swing"] = Swing(float(band[1]), float(band[2])) if band else Swing()
-    if drift is not None:
-        number = re.fullmatch(r"\d+(?:\.\d+)?", drift)
-        if not number and drift != "default":
-            raise UsageError(f"--most-drift {drift}: write BPM like 2.5, or default")
-        found["most_drift"] = Drift(float(drift)) if number else Drift()
-    if pocket is not None:
-        form = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%(?:\s*/\s*(\d+(?:\.\d+)?)\s*(ms|%))?", pocket)
-        if not form and pocket != "default":
-            raise UsageError(f"--pocket {pocket}: write it like 80%/20ms, 75%/15%, or default")
-        found["pocket"] = Pocket() if not form else _pocket(form)
-    return found
-
-
-def _pocket(form: re.Match[str]) -> Any:
-    from improv.assignments.model import Pocket
-
-    within = float(form[2]) if form[2] else None
-    in_ms = form[3] == "ms"
-    return Pocket(float(form[1]) / 100.0, within if in_ms else None, None if in_ms else within)

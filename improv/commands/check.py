@@ -5,14 +5,19 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import click
 
-from improv.commands.options import EXISTING_FILE, take_options
+from improv.commands.options import EXISTING_FILE, stated, take_options_but
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
 from improv.model import Reading, Settings
+
+if TYPE_CHECKING:
+    from improv.assignments.classes import Checked
+    from improv.assignments.jobs import Naming
 
 EPILOG = """
 \b
@@ -61,7 +66,7 @@ for neither side. A take named twice is counted once. Exit status: 0 everything 
     "--output", type=click.Path(allow_dash=True), metavar="FILE",
     help="Write there instead of to standard output.",
 )  # fmt: skip
-@take_options
+@take_options_but("--bars", "--subdivisions", "--tolerance")
 def command(
     assignment: str,
     takes: tuple[str, ...],
@@ -85,7 +90,6 @@ def command(
 
     refuse_overwriting(output, [assignment], "assignment")
     refuse_overwriting(output, [reading.backing], "backing")
-    _refuse_limits(settings)
     asked = read_assignment(assignment)
     _refuse_assignments(assignment, takes)
     paths, again = classes.takes_in(takes)
@@ -101,6 +105,9 @@ def command(
     out.close()
     for path in again:
         say(f"Note: {shown(path)} was named more than once; it is counted once.")
+    for folder in classes.folders_inside(takes):
+        say(f"Note: {shown(folder)} is a folder in a folder and was not looked into.")
+    _say_names(checked, naming)
     if form != "text":
         _say_errors(checked)
     met = all(c.verdict is not None and c.verdict.state == "met" for c in checked)
@@ -108,11 +115,23 @@ def command(
         raise SystemExit(1)
 
 
-def _refuse_limits(settings: Settings) -> None:
-    if settings.first_bar is not None:
-        raise UsageError("--bars: a check judges the bars the assignment names; leave it out")
-    if settings.subdivisions is not None:
-        raise UsageError("--subdivisions: a check hears whatever was played; leave it out")
+def _say_names(checked: Sequence[Checked], naming: Naming) -> None:
+    """Where names do not tell players, or not as the pattern says."""
+    unfit = [one.path for one in checked if not one.named]
+    if unfit and len(unfit) == sum(one.verdict is not None for one in checked):
+        say(
+            f"Warning: --player-pattern '{printable(naming.pattern or '')}' fits no name; the "
+            f"whole {naming.source} names stand for the players."
+        )
+    elif unfit:
+        names = ", ".join(map(shown, unfit))
+        say(f"Note: --player-pattern does not fit {names}; the whole name stands for the player.")
+    read = [one.player for one in checked if one.verdict is not None]
+    if naming.source == "track" and len(read) > 1 and len(set(read)) == 1:
+        say(
+            f"Warning: all {len(read)} takes have the name '{read[0]}': the track names do not "
+            "tell players apart; leave out --player-from track."
+        )
 
 
 def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
@@ -131,8 +150,7 @@ def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
 
 def _count_in(reading: Reading) -> int | None:
     """The count-in stated on the command line, `None` if the assignment's holds."""
-    source = click.get_current_context().get_parameter_source("count_in")
-    return reading.count_in_bars if source == click.core.ParameterSource.COMMANDLINE else None
+    return reading.count_in_bars if stated("count_in") else None
 
 
 def _told(total: int):  # type: ignore[no-untyped-def]
@@ -150,7 +168,7 @@ def _told(total: int):  # type: ignore[no-untyped-def]
 
 
 def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type: ignore[no-untyped-def]
-    from improv.assignments import data, report
+    from improv.assignments import class_report, data, report
 
     if form == "json":
         return str(data.json_text(checked, asked))
@@ -159,7 +177,7 @@ def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type:
     each = [report.verdict_text(c.verdict, asked) for c in checked if c.verdict is not None]
     if not several:
         return each[0]
-    return "\n\n".join([report.class_text(checked, asked), *(each if full else [])])
+    return "\n\n".join([class_report.class_text(checked, asked), *(each if full else [])])
 
 
 def _say_errors(checked) -> None:  # type: ignore[no-untyped-def]

@@ -9,14 +9,18 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from functools import wraps
 from typing import Any
 
 import click
 
+from improv.commands.output import say
 from improv.errors import UsageError
-from improv.meter import Meter, parse_meter
+from improv.files import shown
+from improv.meter import Meter, meter_text, parse_meter
 from improv.model import BOUNDS, Reading, Settings
+from improv.wording import counted
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""
@@ -33,6 +37,16 @@ class FiniteRange(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value} is not a number that can be used here.", param, ctx)
         return number
+
+
+def tempo_steps(
+    context: click.Context, option: click.Parameter, text: str | None
+) -> tuple[float, ...] | None:
+    """One tempo in beats per minute, or several with commas between."""
+    if text is None:
+        return None
+    each = FiniteRange(10, 1000)
+    return tuple(each.convert(step.strip(), option, context) for step in text.split(","))
 
 
 def _meter(_: click.Context, __: click.Parameter, text: str | None) -> tuple[Meter, ...] | None:
@@ -80,45 +94,47 @@ def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str
     return names
 
 
-_OPTIONS = (
-    click.option(
+_OPTIONS = {
+    "--tempo": click.option(
         "--tempo", type=FiniteRange(10, 1000), metavar="BPM",
         help="Tempo of the backing in beats of the meter (dotted quarters in 6/8); "
         "wins over the file's own.",
     ),
-    click.option(
+    "--meter": click.option(
         "--meter", callback=_meter, metavar="METER",
         help="4/4, 6/8, 2+2+2+3/8, or alternating bars 9/8+10/8; wins over the file's own.",
     ),
-    click.option(
+    "--count-in": click.option(
         "--count-in", type=click.IntRange(0, 1000), metavar="BARS", default=0,
         help="Bars of count-in before bar 1.",
     ),
-    click.option(
+    "--start": click.option(
         "--start", callback=_start, metavar="SECONDS|auto",
         help="When the first bar (or the count-in) begins in the file; 'auto' finds it from "
         "the playing. Without it the file's own start.",
     ),
-    click.option("--track", metavar="NAME", help="Track that holds the solo, by name or number."),
-    click.option(
+    "--track": click.option(
+        "--track", metavar="NAME", help="Track that holds the solo, by name or number."
+    ),
+    "--channel": click.option(
         "--channel", type=click.IntRange(1, 16), metavar="1-16", help="MIDI channel of the solo."
     ),
-    click.option(
+    "--backing": click.option(
         "--backing", type=EXISTING_FILE, metavar="FILE",
         help="MIDI file to take tempo, meter and bar 1 from.",
     ),
-    click.option(
+    "--bars": click.option(
         "--bars", callback=_bars, metavar="FIRST-LAST", help="These bars only: 5-12, or 7."
     ),
-    click.option(
+    "--subdivisions": click.option(
         "--subdivisions", callback=_names, metavar="A,B",
         help="Only these come into question, like 'eighths,sixteenths'.",
     ),
-    click.option(
+    "--tolerance": click.option(
         "--tolerance", type=FiniteRange(*BOUNDS["tolerance_ms"]), metavar="MS",
         help=f"Half-width of the pocket (default {Settings().tolerance_ms:g}).",
     ),
-)  # fmt: skip
+}  # fmt: skip
 
 
 take_argument = click.argument("path", metavar="TAKE.mid", type=EXISTING_FILE)
@@ -140,16 +156,30 @@ drums_option = click.option(
 
 def take_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Adds the shared options; the command receives `reading` and `settings` instead."""
+    return take_options_but()(command)
 
-    @wraps(command)
-    def with_values(**given: Any) -> Any:
-        reading = _reading(given)
-        settings = _settings(given)
-        return command(reading=reading, settings=settings, **given)
 
-    for option in reversed(_OPTIONS):
-        with_values = option(with_values)
-    return with_values
+def take_options_but(*without: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """As `take_options`, for a command in which some of them (named as on the line) mean nothing.
+
+    What they would say is what holds without them.
+    """
+    parameters = {name: name.removeprefix("--").replace("-", "_") for name in without}
+
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(command)
+        def with_values(**given: Any) -> Any:
+            given |= dict.fromkeys(parameters.values())
+            reading = _reading(given)
+            settings = _settings(given)
+            return command(reading=reading, settings=settings, **given)
+
+        for name, option in reversed(_OPTIONS.items()):
+            if name not in parameters:
+                with_values = option(with_values)
+        return with_values
+
+    return decorate
 
 
 def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -168,16 +198,49 @@ def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def _reading(given: dict[str, Any]) -> Reading:
     """Takes the options about reading out of `given`."""
     start = given.pop("start")
-    return Reading(
-        tempo_bpm=given.pop("tempo"),
-        meter=given.pop("meter"),
-        count_in_bars=given.pop("count_in"),
-        start_sec=None if start == "auto" else start,
-        find_start=start == "auto",
-        track=given.pop("track"),
-        channel=given.pop("channel"),
-        backing=given.pop("backing"),
+    return _over_click(
+        Reading(
+            tempo_bpm=given.pop("tempo"),
+            meter=given.pop("meter"),
+            count_in_bars=given.pop("count_in"),
+            start_sec=None if start == "auto" else start,
+            find_start=start == "auto",
+            track=given.pop("track"),
+            channel=given.pop("channel"),
+            backing=given.pop("backing"),
+        )
     )
+
+
+def _over_click(reading: Reading) -> Reading:
+    """The reading over a click file of ours: it says the meter's groups and the count-in.
+
+    What is stated wins; a stated start is that of the first bar, with or without count-in.
+    """
+    from improv.midi import read_smf
+    from improv.midi_tempo import click_mark
+
+    mark = click_mark(read_smf(reading.backing)) if reading.backing is not None else None
+    if mark is None:
+        return reading
+    context, said = click.get_current_context(), []
+    if reading.meter is None:
+        reading = replace(reading, meter=mark.meter)
+        said.append(meter_text(mark.meter))
+    if not stated("count_in") and not stated("start"):
+        reading = replace(reading, count_in_bars=mark.count_in_bars)
+        # From here on it is known, as if it had been stated.
+        context.set_parameter_source("count_in", click.core.ParameterSource.COMMANDLINE)
+        said.append(f"{counted(mark.count_in_bars, 'bar')} of count-in")
+    if said:
+        say(f"Note: {shown(reading.backing or '')} was made by 'improv click': {', '.join(said)}.")
+    return reading
+
+
+def stated(option: str) -> bool:
+    """Whether an option (its parameter's name) stands on the command line."""
+    source = click.get_current_context().get_parameter_source(option)
+    return source == click.core.ParameterSource.COMMANDLINE
 
 
 def _settings(given: dict[str, Any]) -> Settings:

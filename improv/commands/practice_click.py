@@ -10,6 +10,7 @@ import click
 from improv.commands.options import EXISTING_FILE, FiniteRange
 from improv.commands.output import refuse_overwriting, say
 from improv.errors import UsageError
+from improv.wording import counted
 
 EPILOG = """
 \b
@@ -68,6 +69,7 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
     """
     from improv.assignments.clickfiles import click_wav, write_click_midi
     from improv.assignments.clicktrack import MOST_BARS, bars_in, click_track
+    from improv.assignments.jobs import check_part
     from improv.files import write_bytes
 
     for path in outputs:
@@ -79,15 +81,22 @@ def command(assignment: str | None, part: str, outputs: tuple[str, ...], **given
         raise UsageError(
             f"{longest} bars are too many for one track ({MOST_BARS} at most): state --bars"
         )
-    track = click_track(asked, None if part == "both" else int(part))
+    of_part = None if part == "both" else int(part)
+    check_part(asked, of_part)
+    track = click_track(asked, of_part)
     sound = click_wav(track) if "wav" in kinds else b""  # What is refused writes nothing.
     for path, kind in zip(outputs, kinds, strict=True):
         if kind == "mid":
             write_click_midi(track, path)
         else:
             write_bytes(path, sound)
-    gaps = f", {len(track.gaps)} gaps" if track.gaps else ""
-    say(f"Wrote {' and '.join(outputs)}: {bars_in(asked)} bars{gaps}. Keep the click soft.")
+    bars = bars_in(asked)
+    gaps = f", {counted(len(track.gaps), 'gap')}" if track.gaps else ""
+    length = counted(bars, "bar")
+    say(f"Wrote {' and '.join(outputs)}: {length}{gaps}. Keep the click soft.")
+    on = asked.click.bars_on
+    if on is not None and not track.gaps:
+        say(f"Note: no bar drops out: the first would be bar {on + 1}, and the track has {length}.")
 
 
 def _kind(path: str) -> str:
@@ -126,18 +135,17 @@ def _assignment(path: str | None, given: dict[str, object]):  # type: ignore[no-
 
 def _blank(given: dict[str, object]):  # type: ignore[no-untyped-def]
     from improv.assignments.model import Assignment, ClickStyle, Section
-    from improv.assignments.reading import parse_assignment
-    from improv.meter import meter_text, parse_meter
+    from improv.assignments.values import full_name
+    from improv.meter import parse_meter
 
     meter = parse_meter(str(given["meter"] or "4/4"))
     sections: tuple[Section, ...] = ()
-    name = given["subdivision"]
-    if name is not None:
-        # The same words and refusals as in a file.
-        text = f'tempo = 100\nmeter = "{meter_text(meter)}"\n[[section]]\nbars = "1-"\n'
-        quoted = str(name).replace("\\", " ").replace('"', " ").replace("\n", " ")
-        parsed = parse_assignment(f'{text}stay-on = "{quoted}"\n', "--subdivision")
-        sections = parsed.sections
+    if given["subdivision"] is not None:
+        try:
+            name = full_name(str(given["subdivision"]), meter)
+        except UsageError as fault:
+            raise UsageError(f"--subdivision: {fault}") from None
+        sections = (Section(1, None, stay_on=name),)
     style = ClickStyle(subdivision=True if sections else None)
     tempo = given["tempo"]
     assert isinstance(tempo, float)
@@ -171,7 +179,7 @@ def _ladder(base, given: dict[str, object], step: float, every: int) -> dict[str
     tempi = tuple(first + i * step for i in range(count))
     if not all(10 <= tempo <= 1000 for tempo in tempi):
         raise UsageError(
-            f"--step {step:g} every {every} bars ends at {tempi[-1]:g} BPM, out of range"
+            f"--step {step:g} every {counted(every, 'bar')} ends at {tempi[-1]:g} BPM, out of range"
         )
     return {"tempo_bpm": tempi, "bars_per_tempo": every if count > 1 else None}
 

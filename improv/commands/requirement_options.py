@@ -1,0 +1,70 @@
+"""What `improv assign` is asked to hold, from its options: the fields of one section."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from improv.errors import UsageError
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def requirements(given: dict[str, Any]) -> dict[str, Any]:
+    """The fields of `Section` that the options set; one kind of subdivision replaces another."""
+    from improv.assignments.model import Alternation
+
+    found: dict[str, Any] = {}
+    kinds = [k for k in ("stay_on", "allowed", "alternate") if given[k]]
+    if len(kinds) > 1:
+        raise UsageError("--stay-on, --allowed and --alternate: a section asks for one of them")
+    if kinds:
+        found |= {"stay_on": None, "allowed": (), "alternate": None}
+    if given["stay_on"]:
+        found["stay_on"] = given["stay_on"].strip()
+    if given["allowed"]:
+        found["allowed"] = _names(given["allowed"])
+    if given["alternate"]:
+        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
+        found["alternate"] = turns
+    elif given["every"] or given["players"]:
+        raise UsageError("--every and --players belong to --alternate")
+    for key in ("nothing_faster_than", "least_notes"):
+        if given[key] is not None:
+            found[key] = given[key]
+    if given["no_off_grid_runs"]:
+        found["no_off_grid_runs"] = True
+    return found | _measures(given)
+
+
+def _measures(given: dict[str, Any]) -> dict[str, Any]:
+    from improv.assignments.model import Drift, Pocket, Swing
+
+    found: dict[str, Any] = {}
+    swing, drift, pocket = given["swing"], given["most_drift"], given["pocket"]
+    if swing is not None:
+        band = re.fullmatch(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)", swing)
+        if not band and swing != "default":
+            raise UsageError(f"--swing {swing}: write a band like 1.3-2.0, or default")
+        found["swing"] = Swing(float(band[1]), float(band[2])) if band else Swing()
+    if drift is not None:
+        number = re.fullmatch(r"\d+(?:\.\d+)?", drift)
+        if not number and drift != "default":
+            raise UsageError(f"--most-drift {drift}: write BPM like 2.5, or default")
+        found["most_drift"] = Drift(float(drift)) if number else Drift()
+    if pocket is not None:
+        form = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%(?:\s*/\s*(\d+(?:\.\d+)?)\s*(ms|%))?", pocket)
+        if not form and pocket != "default":
+            raise UsageError(f"--pocket {pocket}: write it like 80%/20ms, 75%/15%, or default")
+        found["pocket"] = Pocket() if not form else _pocket(form)
+    return found
+
+
+def _pocket(form: re.Match[str]) -> Any:
+    from improv.assignments.model import Pocket
+
+    within = float(form[2]) if form[2] else None
+    in_ms = form[3] == "ms"
+    return Pocket(float(form[1]) / 100.0, within if in_ms else None, None if in_ms else within)
