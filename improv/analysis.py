@@ -35,7 +35,8 @@ from improv.strokes import Strokes
 from improv.summaries import call, drift_part, measure
 from improv.tempo import bar_index, beats_at, quarters_at
 
-ON_BEAT = 1e-6
+POSITION_DIGITS = 6
+"""Positions are exact but for rounding: to so many digits of a beat."""
 FEWEST_FOR_OFFSET = 4
 DOUBTFUL_SHARE = 0.5
 DOUBTFUL_OFFSET_MS = 60.0
@@ -170,8 +171,8 @@ def _take_timing(
 
 
 def _on_beat(take: Take, at_quarter: Floats) -> Bools:
-    beat = beats_at(take.bars, at_quarter + ON_BEAT)
-    return np.asarray(beat - np.floor(beat) < 3 * ON_BEAT)
+    beat = np.round(beats_at(take.bars, at_quarter), POSITION_DIGITS)
+    return np.asarray(beat == np.round(beat))
 
 
 def _pocket(reading: Fit, offset: float | None, tolerance_ms: float) -> float | None:
@@ -188,7 +189,7 @@ def _notes(take: Take, events: Events, phrase: Ints, reading: Fit, places: Place
     plain = ~events.grace_note
     row = np.where(plain, reading.row[of], -1)
     per_beat, swung, names = places.subdivision_columns(row, of)
-    position = beats_at(take.bars, reading.quarter + ON_BEAT) - ON_BEAT
+    position = np.round(beats_at(take.bars, reading.quarter), POSITION_DIGITS)
     counts = np.array(places.count, dtype=object)[of]
     return Notes(
         onset_sec=take.onset_sec,
@@ -204,7 +205,7 @@ def _notes(take: Take, events: Events, phrase: Ints, reading: Fit, places: Place
         subdivision_name=names,
         per_beat=per_beat,
         swung=swung,
-        position_beat=np.where(plain, np.round(position, 9)[of], np.nan),
+        position_beat=np.where(plain, position[of], np.nan),
         deviation_ms=np.where(plain, reading.deviation_ms[of], np.nan),
         off_grid=(reading.row[of] < 0) & plain,
         confidence=reading.confidence[of],

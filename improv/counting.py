@@ -71,6 +71,7 @@ def _text(row: int, beat: int, part: int, meter: Meter) -> str:
     if part == 0:
         return str(beat + 1)
     if subdivision.swung:
+        per_beat = _in_this_beat(per_beat, beat, meter)
         half = int(per_beat) // 2
         pair, into = divmod(part * half, _FINE)
         # The second of a pair lies at its half or later; what is earlier is the first.

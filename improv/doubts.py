@@ -38,6 +38,8 @@ def scatter_of(rest_ms: Floats, timed: Bools, usual: Bools, phrase: Ints, fitted
     `fitted` (phrases,) counts what was taken out: 1 the middle, 2 the drift as well.
     """
     count = len(fitted)
+    # A phrase of fumbles has no middle, so nothing is left about it.
+    timed, usual = timed & np.isfinite(rest_ms), usual & np.isfinite(rest_ms)
     notes = np.bincount(phrase, timed, count).astype(np.int64)
     kept = np.bincount(phrase, usual, count).astype(np.int64)
     rest = np.where(timed, rest_ms, 0.0)

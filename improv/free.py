@@ -53,11 +53,13 @@ HOLDS_NOTE = 1.8
 itself is charged for the positions a chain passes over."""
 HOLDS_SHARE = 0.2
 HOLDS_EDGE = 0.04
+"""A run holds a grid while it stays within this share of a step from its positions; over the edge
+it ceases to."""
 FARTHEST = 50.0
 """So far beyond the edge nothing holds at all; what lies farther still could overflow."""
 PLACE_WEIGHT = 0.75
 HOLDS_STEP_MS = 170.0
-"""A run holds a grid while it stays within this share of a step from its positions."""
+"""Of a longer step no larger share than of this one counts as holding it."""
 UNEVEN_SHARE = 0.22
 """Scatter of an uneven run's steps as a share of the step."""
 WILD_SHARE = 0.45

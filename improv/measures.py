@@ -5,7 +5,7 @@ Conventions
 `spread` is compared as a natural logarithm (a change is a ratio), `swing` too; `offset` in
 ms, `pocket` and `off grid` as shares, `drift` as a share of the tempo (positive = rushing).
 Working variances need be right only roughly and up to a factor: they decide how much a
-cell counts, not how sure the answer is (`chance.robust_line`). Their constants (`WANDER`)
+cell counts, not how sure the answer is (`chance.robust_line`). Their constants (`wander`)
 are how much phrases of one player differ, from simulated hands of human scale; no source.
 
 `slope` is what is known beforehand of a measure's change with the interval between notes,

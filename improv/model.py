@@ -175,7 +175,7 @@ class Settings:
 class Place:
     """A spot in the music: bar and beat numbers from 1, and how it is counted.
 
-    `count` reads like "3", "& of 2", "a of 3", "let of 1"; `beat_sec` is the onset's own time.
+    `count` reads like "3", "& of 2", "a of 3", "let of 1"; `onset_sec` is the onset's own time.
     """
 
     bar: int

@@ -7,7 +7,7 @@ safe mean stands in `held`. An assignment proposed from takes is this advice, an
 Conventions
 -----------
 * A drift is worth practising on once it adds up to `LAG_MS` within a phrase: the widest
-  window in which onsets are usually counted as one (mir_eval's default).
+  window in which onsets are usually counted as one (50 ms: Raffel et al. 2014).
 * A subdivision that was attempted and not held at this tempo starts at `BACK_OFF` of it; tempi go
   up by `STEP_BPM` or so (common practice, no source: slow down first, then raise in small
   steps). Nothing whose notes lie closer than `held.CLOSEST_MS` is ever to be made faster.

@@ -224,7 +224,8 @@ def _dispersion(
     alone = _ratio(phrases.share, np.ones(len(phrases.share)), later[phrases.block], None)
     if alone is not None:
         inner = (alone * happened + DISPERSION) / (happened + 1)
-    outer = _ratio(y, size, later, shares) or inner
+    outer = _ratio(y, size, later, shares)
+    outer = inner if outer is None else outer
     blocks = len(y)
     drawn = min(DRAWN_DF, float(len(phrases.share) - blocks))
     free = max(float(blocks - 2), 1.0)

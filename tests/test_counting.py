@@ -58,12 +58,13 @@ def test_counts(
     assert (int(number[0]), int(beat[0]), text[0]) == expected
 
 
-@pytest.mark.parametrize("key", [s.key for s in SUBDIVISIONS if s.simple])
-def test_positions_of_a_bar_have_counts_of_their_own(key: str) -> None:
+@pytest.mark.parametrize("written", ["4/4", "6/8", "7/8", "2+2+3/8", "2+2+2+3/8", "3+3+2/8"])
+@pytest.mark.parametrize("key", [s.key for s in SUBDIVISIONS])
+def test_positions_of_a_bar_have_counts_of_their_own(key: str, written: str) -> None:
     """No two positions of one bar are counted alike."""
     from improv.grid import swung_positions
 
-    (meter,) = parse_meter("4/4")
+    (meter,) = parse_meter(written)
     bars = lay_bars(((0.0, (meter,)),), 0.0, 8.0)
     at = np.array(swung_positions(SUBDIVISIONS[INDEX[key]], meter, 1.7))
     _, _, text = count_places(bars, at, np.full(len(at), INDEX[key]))

@@ -100,3 +100,14 @@ def test_a_take_of_one_phrase_has_one_spread(drift_ms: float) -> None:
     late_ms = scattered(12, 20.0, 4) + np.linspace(0.0, drift_ms, 12)
     (phrase,) = (made := analyze(take_of(np.arange(12) / 2.0, 90.0, late_ms=late_ms))).phrases
     assert phrase.spread_ms == pytest.approx(made.spread_ms, abs=1e-6)
+
+
+def test_a_phrase_of_fumbles_alone_leaves_the_others_their_scatter() -> None:
+    """It has no middle to stray from (NaN); the memory and spread of the others are known."""
+    rest = np.concatenate([scattered(20, 8.0, 3), np.full(4, np.nan)])
+    phrase = np.repeat([0, 1], [20, 4])
+    timed = np.ones(24, dtype=np.bool_)
+    scatter = scatter_of(rest, timed, timed, phrase, np.ones(2, dtype=np.int64))
+    assert np.isfinite(scatter.memory)
+    assert scatter.spread_ms[0] == pytest.approx(8.0, rel=0.25)
+    assert np.isfinite(scatter.spread_ms[1])

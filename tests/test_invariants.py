@@ -172,3 +172,14 @@ def test_constant_tempo_and_bars_are_what_takes_stand_on() -> None:
     take = take_of(np.arange(8.0), 120.0)
     assert constant_tempo(120.0, 2.0).quarter_sec == take.tempo_map.quarter_sec
     assert analyze(take).notes.position_beat.tolist() == list(range(8))
+
+
+@pytest.mark.parametrize("meter", ["4/4", "2/2", "6/8", "4/8", "4/16", "12/8"])
+def test_positions_are_whole_beats_where_beats_were_played(meter: str) -> None:
+    """Whatever a meter's beats are long: positions are exact, and beats are told from off-beats."""
+    beats = np.arange(16.0)
+    analysis = analyze(take_of(beats, 100.0, meter))
+    at = np.array(analysis.notes.position_beat)
+    np.testing.assert_array_equal(at, np.round(at))
+    assert all(p.offbeat_offset_ms is None for p in analysis.phrases)
+    assert any(p.beat_offset_ms is not None for p in analysis.phrases)

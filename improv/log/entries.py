@@ -55,7 +55,7 @@ class About:
         tags = {fold(word): word for word in reversed(words) if word}
         day = None if self.day is None else parse_day(self.day)
         kept = tuple(tags[folded] for folded in sorted(tags))
-        note = self.note.strip()
+        note = decodable(self.note.strip())
         return About(clean(self.player), clean(self.tune), day, kept, note, self.cleared)
 
 
@@ -150,8 +150,12 @@ class Added:
 
 def clean(text: str) -> str:
     """A word as it is kept: spaces tidied, undecodable characters replaced."""
-    tidy = " ".join(text.split())
-    return tidy.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    return decodable(" ".join(text.split()))
+
+
+def decodable(text: str) -> str:
+    """The text with undecodable characters replaced, so that it can be kept and looked for."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def parse_day(text: str) -> str:

@@ -23,7 +23,8 @@ def fold(text: str) -> str:
     Canonical caseless matching (The Unicode Standard, section 3.13, definition D145): an
     accent counts the same however it was typed.
     """
-    return unicodedata.normalize("NFD", unicodedata.normalize("NFD", text).casefold())
+    plain = text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    return unicodedata.normalize("NFD", unicodedata.normalize("NFD", plain).casefold())
 
 
 def subdivision_called(text: str) -> str:
