@@ -40,8 +40,8 @@ def choose(
     here = belief[..., slot]
     lane_rows = np.array([lane.row for lane in scene.lattice.lanes])
     by_row = by_rows(here.sum(axis=0, dtype=np.float64), lane_rows)
-    if not free:
-        by_row[-1] = 0.0
+    if not free:  # where no row is offered at all, there is none to put the event on
+        by_row[-1] = np.where(by_row[:-1].any(axis=0), 0.0, 1.0)
     row = _one_row_per_beat(scene, by_row)
     is_free = row == len(SUBDIVISIONS)
     here *= lane_rows[:, None] == row

@@ -29,8 +29,9 @@ from improv.tempo import bar_index
 
 PLAYED = (0.86, 0.81, 0.76)
 """Chance that an offered position is played: on a beat, halfway, elsewhere (tuned; benchmarks)."""
-SHORTEST_STEP_MS = 52.0
-"""Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014)."""
+SHORTEST_STEP_MS = 44.0
+"""Events under about 50 ms apart are heard as roughness, not rhythm (Ungan & Yagcioglu 2014); a
+little less is let be, or even thirty-seconds at 160 BPM would be called something slower."""
 
 
 @dataclass(frozen=True)

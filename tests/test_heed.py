@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from core_takes import LEAD_SEC, scattered, take_of
 
-from improv import Take, analyze
+from improv import Settings, Take, analyze
 from improv.hand import Hand
 from improv.headline import STREWN, headline
 from improv.heed import heeds
@@ -137,3 +137,19 @@ def test_one_strewn_phrase_among_steady_ones_is_off_the_grid() -> None:
         off.append(float(heard.notes.off_grid[within].mean()))
         assert not heard.notes.off_grid[~within].any()
     assert float(np.mean(off)) > 0.6
+
+
+@pytest.mark.parametrize("bpm", [120.0, 145.0, 160.0])
+def test_even_thirty_seconds_are_thirty_seconds_at_any_tempo(bpm: float) -> None:
+    """Sequenced notes, 47 to 63 ms apart: never the next slower subdivision, and no free run."""
+    late_ms = scattered(96, 4.0, 1)
+    heard = analyze(take_of(np.arange(96) / 8.0, bpm, late_ms=late_ms))
+    assert {p.subdivision for p in heard.phrases} == {"thirty-seconds"}
+    assert not heard.notes.off_grid.any()
+
+
+def test_a_subdivision_too_dense_to_be_told_is_called_nothing() -> None:
+    """At 220 BPM thirty-seconds lie 34 ms apart; asked for them alone, no other may be named."""
+    take = take_of(np.arange(64) / 8.0, 220.0, late_ms=scattered(64, 3.0, 2))
+    heard = analyze(take, Settings(subdivisions=("thirty-seconds",)))
+    assert {name for name in heard.notes.subdivision_name if name} <= {"thirty-seconds"}
