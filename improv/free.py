@@ -38,7 +38,7 @@ GLIDE_SD = 0.35
 """Prior deviation of the relative change of step from end to end of a gliding run."""
 FIRST_GAP_MS = 500.0
 """Stands for the step before a phrase."""
-KIND_WEIGHTS = (0.4, 0.4, 0.14, 0.06)
+KIND_WEIGHTS = (0.4, 0.4, 0.195, 0.005)
 """Prior shares of steady, gliding, uneven and wild runs."""
 SMOOTH_SHARE = 0.12
 """A flying hand's scatter about its own curve is at most this share of its step."""
