@@ -37,7 +37,7 @@ import numpy as np
 from improv.cells import Cells, Kind
 from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material, told_apart
-from improv.measures import BY_KEY, spread_by_memory, values
+from improv.measures import BY_KEY, FEWEST_FOR_SPREAD, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
 from improv.model import Floats, Ints
@@ -46,6 +46,8 @@ from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
 FEWEST_NOTES = 24
+LEAST_SPREAD_MS = 1.0
+"""Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
@@ -119,7 +121,9 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
     own = np.array([order.get(k, -1) for k in cells["subdivision"].tolist()], dtype=np.int64)
     step = cells["interval_ms"].astype(np.float64)
     rows, data = _spreads(cells, step, own, block)
-    spreads = fit_spread(data)
+    if not len(rows):
+        return None
+    spreads = fit_spread(data, len(known))
     kept = own >= 0
     shares = fit_share(cells[kept], step[kept], own[kept], block[kept], len(names))
     ceilings = tuple(
@@ -158,9 +162,15 @@ def _spreads(cells: Cells, step: Floats, own: Ints, block: Ints) -> tuple[Ints, 
 
 
 def _mappable(cells: Cells, kinds: int) -> Ints:
-    """Subdivisions with notes enough on the grid, in the order of the material."""
+    """Subdivisions with notes enough on the grid, in the order of the material.
+
+    Notes without any scatter were set by a machine: they tell nothing of a hand.
+    """
+    human = cells["square_ms2"] > LEAST_SPREAD_MS**2 * cells["on"]
+    human &= cells["on"] >= FEWEST_FOR_SPREAD
     notes = np.bincount(cells["subdivision"], cells["on"], kinds)
-    return np.flatnonzero(notes >= FEWEST_NOTES)
+    told = np.bincount(cells["subdivision"], human, kinds)
+    return np.flatnonzero((notes >= FEWEST_NOTES) & (told > 0))
 
 
 def _blocks(material: Material) -> tuple[Ints, str]:

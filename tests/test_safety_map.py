@@ -180,3 +180,26 @@ def test_the_longest_row_fits() -> None:
     )  # fmt: skip
     line = table(replace(found, ceilings=(row,)))[1]
     assert line.endswith("runs leave it, loose *") and len(line) <= 80
+
+
+def machine_made(material: Material, kinds: tuple[int, ...]) -> Material:
+    """The material with these kinds' notes set exactly where they belong."""
+    cells = material.cells.copy()
+    exact = np.isin(cells["subdivision"], kinds)
+    cells["square_ms2"][exact] = 0.0
+    cells["product_ms2"][exact] = 0.0
+    return replace(material, cells=cells)
+
+
+def test_notes_set_by_a_machine_are_left_out_of_the_map() -> None:
+    """They tell nothing of a hand; the last kind, the first, or all of them."""
+    played = side(Player(), Side(8), np.random.default_rng(5))
+    whole = safety_map(played)
+    assert whole is not None
+    named = [c.subdivision for c in whole.ceilings]
+    for exact in ((0,), (2,), (0, 1)):
+        found = safety_map(machine_made(played, exact))
+        assert found is not None
+        kept = [played.kinds[k].name for k in range(3) if k not in exact]
+        assert [c.subdivision for c in found.ceilings] == [n for n in named if n in kept]
+    assert safety_map(machine_made(played, (0, 1, 2))) is None
