@@ -30,6 +30,8 @@ from improv.grid import SUBDIVISIONS, find
 from improv.meter import parse_meter
 from improv.model import Floats
 
+RARELY_MEANT = (5.0, 7.0)
+"""Notes to the beat that a run off the grid is no attempt at, if it may be one at others."""
 POCKETS_MS = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Half-widths of the pocket that are counted; 20 is the default of `Settings`."""
 FEWEST_FOR_LINE = 8
@@ -197,9 +199,11 @@ def _attempted(
     for run in runs:
         if run["start"]["onset_sec"] - 1e-4 <= at <= run["end"]["onset_sec"] + 1e-4:
             named = [k for name in run["between"] or () if (k := _kind(name, meter)) is not None]
-            if named:
+            # Nobody means quintuplets who floats a little faster than sixteenths.
+            meant = [k for k in named if k.per_beat not in RARELY_MEANT] or named
+            if meant:
                 rate = max(float(run["notes_per_beat"]), 1e-3)
-                return min(named, key=lambda k: abs(math.log(rate / k.per_beat)))
+                return min(meant, key=lambda k: abs(math.log(rate / k.per_beat)))
     if phrase is not None and phrase["subdivision"] is not None:
         return Kind(phrase["subdivision"], float(phrase["per_beat"]), bool(phrase["swung"]))
     return None

@@ -48,6 +48,7 @@ from improv.sandwich import Fit
 FEWEST_NOTES = 24
 LEAST_SPREAD_MS = 1.0
 """Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
+FEWEST_FAILED = 8
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
@@ -94,7 +95,9 @@ class SafetyMap:
     """The whole map. `floor_ms` and `share` are the player's own timing model.
 
     `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
-    spread in ms, index of the subdivision in `ceilings` (-1: too little to map).
+    spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `failed` are
+    subdivisions, coarsest first, that runs off the grid were attempts at and that were hardly
+    ever held, so that there is nothing to map.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -106,6 +109,7 @@ class SafetyMap:
     interval_ms: Floats
     spread_ms: Floats
     which: Ints
+    failed: tuple[Kind, ...] = ()
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
@@ -134,8 +138,15 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         tuple(sorted(ceilings, key=lambda c: (c.per_beat, c.subdivision))),
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
-        _sorted_index(ceilings)[own[rows]],
+        _sorted_index(ceilings)[own[rows]], _failed(material, known),
     )  # fmt: skip
+
+
+def _failed(material: Material, known: Ints) -> tuple[Kind, ...]:
+    cells = material.cells
+    off = np.bincount(cells["subdivision"], cells["off"], len(material.kinds))
+    failed = [material.kinds[k] for k in np.flatnonzero(off >= FEWEST_FAILED) if k not in known]
+    return tuple(sorted(failed, key=lambda kind: kind.per_beat))
 
 
 def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:

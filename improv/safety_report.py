@@ -7,7 +7,9 @@ import textwrap
 from dataclasses import dataclass
 from typing import Any
 
-from improv.practice import CAUTION
+from improv.cells import Kind
+from improv.practice import BACK_OFF, CAUTION
+from improv.practice_words import whole
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
 from improv.spreadsheet import csv_of
 from improv.wording import bpm_text
@@ -42,7 +44,8 @@ def what_next(found: SafetyMap) -> Next:
     unsafe = [c for c in found.ceilings if not _is_safe(c, usual)]
     anchor = max(held, key=lambda c: c.per_beat, default=None)
     if not unsafe:
-        return _raise(found, anchor)
+        failed = [k for k in found.failed if anchor is None or k.per_beat > anchor.per_beat]
+        return _slower(found, anchor, failed[0]) if failed else _raise(found, anchor)
     target = min(unsafe, key=lambda c: c.per_beat)
     begun = f"Stay on {anchor.subdivision} at {bpm_text(round(usual))} BPM; " if anchor else ""
     if target.tempo_bpm is None or not target.in_pocket:
@@ -61,6 +64,19 @@ def what_next(found: SafetyMap) -> Next:
         "whenever they stay on the grid."
     )
     return Next(target.subdivision, float(tempo), why)
+
+
+def _slower(found: SafetyMap, anchor: Ceiling | None, failed: Kind) -> Next:
+    """Runs left the grid: what they were attempts at, slower, as after a single take."""
+    tempo = whole(BACK_OFF * found.usual_bpm)
+    usual = bpm_text(round(found.usual_bpm))
+    held = anchor.subdivision if anchor else None
+    stay = f"Stay on {held} at {usual} BPM, and play nothing faster"
+    why = (
+        f"{stay if held else 'Play slower'}: faster runs left the grid. Then {failed.name} at "
+        f"{tempo} BPM, up by 3 to 5 BPM whenever they stay on the grid."
+    )
+    return Next(failed.name, float(tempo), why)
 
 
 def _is_safe(ceiling: Ceiling, usual_bpm: float) -> bool:

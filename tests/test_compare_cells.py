@@ -107,8 +107,8 @@ def test_a_chord_counts_once_and_an_ornament_not_at_all() -> None:
     assert from_document(changed)[1].tobytes() == from_document(document)[1].tobytes()
 
 
-def test_an_off_grid_run_belongs_to_the_nearest_rate() -> None:
-    """Nine notes at 4.6 to the beat between sixteenths and quintuplets: an attempt at 5."""
+def test_an_off_grid_run_belongs_to_the_nearest_rate_that_is_often_meant() -> None:
+    """Nine notes at 4.6 to the beat between sixteenths and quintuplets: nobody meant five."""
     document = entry().document
     phrase = {**document["phrases"][0], "subdivision": None, "number": 1}
     notes = [
@@ -121,7 +121,7 @@ def test_an_off_grid_run_belongs_to_the_nearest_rate() -> None:
         "start": {"onset_sec": 1.0}, "end": {"onset_sec": 1.8},
     }  # fmt: skip
     kinds, cells = from_document({**document, "notes": notes, "phrases": [phrase], "runs": [run]})
-    assert kinds == (Kind("quintuplets", 5.0, False),)
+    assert kinds == (Kind("sixteenths", 4.0, False),)
     assert cells["off"].tolist() == [9] and cells["on"].tolist() == [0]
 
 

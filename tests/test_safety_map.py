@@ -203,3 +203,18 @@ def test_notes_set_by_a_machine_are_left_out_of_the_map() -> None:
         kept = [played.kinds[k].name for k in range(3) if k not in exact]
         assert [c.subdivision for c in found.ceilings] == [n for n in named if n in kept]
     assert safety_map(machine_made(played, (0, 1, 2))) is None
+
+
+def test_runs_that_left_the_grid_are_not_called_safe() -> None:
+    """A subdivision tried and hardly ever held has no ceiling: it is what comes next, slower."""
+    played = side(Player(), Side(8), np.random.default_rng(5))
+    cells = played.cells.copy()
+    finest = cells["subdivision"] == 2
+    cells["on"][finest], cells["off"][finest] = 0, 9
+    found = safety_map(replace(played, cells=cells))
+    assert found is not None
+    assert [kind.name for kind in found.failed] == ["sixteenths"]
+    told = what_next(found)
+    assert told.subdivision == "sixteenths"
+    assert told.tempo_bpm is not None and told.tempo_bpm < 0.8 * found.usual_bpm
+    assert "left the grid" in told.text
