@@ -252,6 +252,16 @@ def test_one_broken_among_several(broken: str, form: str) -> None:
     assert done.stdout == call("analyze", HOLDS, FLOATS, "--format", form).stdout
 
 
+@pytest.mark.parametrize("absent", ["nowhere.mid", str(ROOT)])
+def test_one_missing_among_several(absent: str) -> None:
+    """A name that is no file is told like a take that cannot be read: the others still are."""
+    done = call("analyze", absent, HOLDS, FLOATS)
+    assert done.exit_code == 1
+    assert done.stderr.startswith(f"Error: {absent}: ")
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == call("analyze", HOLDS, FLOATS).stdout
+
+
 def test_all_broken_prints_nothing(broken: str, tmp_path: Path) -> None:
     """Where no take could be read nothing is printed and no file written."""
     output = tmp_path / "out.json"
