@@ -114,6 +114,9 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         warnings=warnings,
         start_found=reading.find_start,
         percussion=part.channels == (PERCUSSION_CHANNEL,),
+        file_tempo_map=own.tempo_map
+        if own.states_tempo and (backing or reading.tempo_bpm)
+        else None,
     )
 
 
