@@ -58,7 +58,7 @@ class Bars(_Frozen):
 
     `start_quarter` has one more entry than there are bars (the closing bar line);
     `number` is the musician's bar number (bar 1 starts at quarter 0); `meter[i]`
-    indexes `meters`; `first_beat[i]` counts beats from bar 1 beat 1.
+    indexes `meters`, the first of which is bar 1's; `first_beat[i]` counts beats from bar 1 beat 1.
     """
 
     start_quarter: Floats
