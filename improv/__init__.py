@@ -2,14 +2,17 @@
 
 Three lines do the main job::
 
-    from improv import Reading, analyze, read_take
+    from improv import Reading, analyze, read_take, text_report
     take = read_take("solo.mid", Reading(tempo_bpm=96))
-    print([(phrase.subdivision, phrase.spread_ms) for phrase in analyze(take).phrases])
+    print(text_report(analyze(take)))
+
+The same analysis as values: `analyze(take).phrases[0].subdivision`; as data: `json_text`,
+`csv_text`.
 
 The map of the package, from the ground up; imports run downwards only:
 
     errors, meter            the one error family; how a bar is grouped
-    model                    the nouns: Take, Settings, Analysis and their parts
+    settings, model          the nouns: Reading, Settings; Take, Analysis and their parts
     tempo, grid, stats ...   seconds to bars; subdivisions as exact fractions; circular statistics
     events, phrases          notes to rhythmic events, events to phrases
     lattice, free, frame,    where an event may stand; runs on no grid; their chances;
@@ -41,6 +44,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from improv.analysis import analyze
+    from improv.document import csv_text, json_text
     from improv.errors import ImprovError, OutputError, TakeError, UsageError
     from improv.meter import Meter, parse_meter
     from improv.midi import read_take
@@ -51,11 +55,11 @@ if TYPE_CHECKING:
         Phrase,
         Place,
         Ranked,
-        Reading,
         Run,
-        Settings,
         Take,
     )
+    from improv.report import text_report
+    from improv.settings import Reading, Settings
 
 __version__ = "0.1.0"
 
@@ -69,15 +73,18 @@ _HOME = {
     "Phrase": "model",
     "Place": "model",
     "Ranked": "model",
-    "Reading": "model",
+    "Reading": "settings",
     "Run": "model",
-    "Settings": "model",
+    "Settings": "settings",
     "Take": "model",
     "TakeError": "errors",
     "UsageError": "errors",
     "analyze": "analysis",
+    "csv_text": "document",
+    "json_text": "document",
     "parse_meter": "meter",
     "read_take": "midi",
+    "text_report": "report",
 }
 
 __all__ = [
@@ -97,8 +104,11 @@ __all__ = [
     "TakeError",
     "UsageError",
     "analyze",
+    "csv_text",
+    "json_text",
     "parse_meter",
     "read_take",
+    "text_report",
 ]
 
 

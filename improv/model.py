@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from improv.errors import UsageError
 from improv.meter import Meter
+from improv.settings import BOUNDS as BOUNDS
+from improv.settings import Reading as Reading
+from improv.settings import Settings as Settings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -56,7 +58,7 @@ class Bars(_Frozen):
 
     `start_quarter` has one more entry than there are bars (the closing bar line);
     `number` is the musician's bar number (bar 1 starts at quarter 0); `meter[i]`
-    indexes `meters`; `first_beat[i]` counts beats from bar 1 beat 1.
+    indexes `meters`, the first of which is bar 1's; `first_beat[i]` counts beats from bar 1 beat 1.
     """
 
     start_quarter: Floats
@@ -76,7 +78,7 @@ class Bars(_Frozen):
         return float(self.meters[0].tempo_beat_quarter)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Take(_Frozen):
     """One recorded solo: its notes in time order over a known backing.
 
@@ -106,68 +108,11 @@ class Take(_Frozen):
     def __len__(self) -> int:
         return len(self.onset_sec)
 
+    def __repr__(self) -> str:
+        return f"<Take {self}>"
 
-@dataclass(frozen=True)
-class Reading:
-    """How to read a file as a take; every field `None` means: as the file says.
-
-    `tempo_bpm` counts the beats of the meter (dotted quarters in 6/8, quarters in
-    2+2+2+3/8). `start_sec` is where bar 1 beat 1 (or the count-in, if any) begins;
-    `find_start` has it found from the playing.
-    """
-
-    tempo_bpm: float | None = None
-    meter: tuple[Meter, ...] | None = None
-    count_in_bars: int = 0
-    start_sec: float | None = None
-    find_start: bool = False
-    track: str | None = None
-    channel: int | None = None
-    backing: str | None = None
-
-
-BOUNDS: dict[str, tuple[float, float]] = {
-    "tolerance_ms": (1, 500),
-    "chord_spread_ms": (0, 500),
-    "phrase_rest_beat": (0.01, 1000),
-    "first_bar": (-999_999, 999_999),
-    "last_bar": (-999_999, 999_999),
-}
-"""What the numbers of `Settings` may be, both ends included, where they are stated."""
-
-
-@dataclass(frozen=True)
-class Settings:
-    """How to judge a take. Defaults carry their reason.
-
-    * `tolerance_ms` 20: half-width of the pocket. Below about 19 ms listeners prefer
-      an asynchrony to stay (Hofmann, Wesolowski & Goebl 2017).
-    * `chord_spread_ms` 35: notes of one chord lie within it, wide enough for a strum
-      (Goebl 2001: melody lead about 30 ms), only where they overlap as a hand would hold them.
-    * `phrase_rest_beat` 1.0: a rest of at least this many beats may end a phrase.
-    * `subdivisions`: the candidates' names, or `None` for all the meter offers.
-    * `first_bar`, `last_bar`: inclusive limits as a musician says "bars 5 to 12".
-
-    Raises `UsageError` for a value outside `BOUNDS`.
-    """
-
-    tolerance_ms: float = 20.0
-    chord_spread_ms: float = 35.0
-    phrase_rest_beat: float = 1.0
-    subdivisions: tuple[str, ...] | None = None
-    first_bar: int | None = None
-    last_bar: int | None = None
-
-    def __post_init__(self) -> None:
-        for name, (low, high) in BOUNDS.items():
-            value = getattr(self, name)
-            if value is not None and not low <= value <= high:  # nan compares with nothing
-                raise UsageError(f"{name} {value:g} lies outside {low:g} to {high:g}")
-        if self.first_bar is not None and self.last_bar is not None:
-            if self.last_bar < self.first_bar:
-                raise UsageError(
-                    f"bars {self.first_bar} to {self.last_bar}: the last comes before the first"
-                )
+    def __str__(self) -> str:
+        return f"{self.name}: {len(self)} notes, {self.meter_text} at {self.tempo_bpm:.4g} BPM"
 
 
 # --- coming out -------------------------------------------------------------
@@ -189,7 +134,7 @@ class Place:
         return f"bar {self.bar}, {self.count}"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Notes(_Frozen):
     """One row per note played, in time order; the notes of a chord share their row's answer.
 
@@ -219,6 +164,9 @@ class Notes(_Frozen):
 
     def __len__(self) -> int:
         return len(self.onset_sec)
+
+    def __repr__(self) -> str:
+        return f"<Notes: {len(self)} rows>"
 
     @property
     def counted(self) -> Bools:
@@ -345,7 +293,10 @@ class Doubt:
     sentence: str
 
 
-@dataclass(frozen=True)
+MOST_SHOWN = 12
+
+
+@dataclass(frozen=True, repr=False)
 class Analysis:
     """Everything heard in one take.
 
@@ -354,6 +305,7 @@ class Analysis:
     within the tolerance once that constant is taken out. `doubt`, one of the `warnings` too,
     questions the stated tempo or start: where there is one, nothing else can be relied on.
     `heeded` is the chance that the notes heed the grids they are put on (`heed`).
+    Printed, it is a line a phrase; `improv.text_report` tells it whole.
     """
 
     take: Take
@@ -373,3 +325,16 @@ class Analysis:
     def strewn(self) -> bool:
         """Whether the notes lie about every grid as chance would have it, as far as can be told."""
         return self.heeded < 0.5
+
+    def __repr__(self) -> str:
+        return f"<Analysis of {self.take}; {len(self.phrases)} phrases, {len(self.runs)} runs>"
+
+    def __str__(self) -> str:
+        lines = [str(self.take)]
+        for phrase in self.phrases[:MOST_SHOWN]:
+            first, last = phrase.first_bar, phrase.ends.bar
+            bars = f"bars {first} to {last}" if last > first else f"bar {first}"
+            lines.append(f"phrase {phrase.number}, {bars}: {phrase.subdivision or phrase.verdict}")
+        if len(self.phrases) > MOST_SHOWN:
+            lines.append(f"... and {len(self.phrases) - MOST_SHOWN} phrases more")
+        return "\n".join([*lines, "(improv.text_report tells the whole of it)"])

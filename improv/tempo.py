@@ -54,7 +54,9 @@ def lay_bars(changes: tuple[Change, ...], first_quarter: float, last_quarter: fl
     change inside a bar cuts that bar short, as a notated meter change does. Raises
     `TakeError` for more than `MOST_BARS` bars.
     """
-    meters = tuple(dict.fromkeys(meter for _, cycle in changes for meter in cycle))
+    in_force = [cycle for at, cycle in changes if at <= _SAME_QUARTER] or [changes[0][1]]
+    order = (in_force[-1], *(cycle for _, cycle in changes))
+    meters = tuple(dict.fromkeys(meter for cycle in order for meter in cycle))
     number_of = {meter: m for m, meter in enumerate(meters)}
     lines: list[Floats] = []
     which: list[Ints] = []

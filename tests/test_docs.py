@@ -35,12 +35,14 @@ def test_readme_shows_commands() -> None:
 
 
 def test_readme_python_runs() -> None:
-    """The library example prints a list of subdivisions and spreads."""
+    """The library example prints the report, then a list of subdivisions and spreads."""
     (code,) = readme_blocks.blocks(README, "python")
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
-    assert re.match(r"\[\('\w+', \d+\), ", done.stdout)
+    report, _, values = done.stdout.rstrip().rpartition("\n")
+    assert "What to practise" in report
+    assert re.match(r"\[\('\w+', \d+\), ", values)
 
 
 @pytest.mark.parametrize("name", COMMANDS)

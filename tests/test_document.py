@@ -6,6 +6,8 @@ import csv
 import dataclasses
 import io
 import json
+import re
+from pathlib import Path
 from typing import Any
 
 import hand_made
@@ -13,7 +15,9 @@ import numpy as np
 import pytest
 
 from improv.document import NOTE_KEYS, csv_text, document, json_text
+from improv.model import TempoMap
 
+ROOT = Path(__file__).resolve().parent.parent
 CONTRACT = {
     "take": [
         "file", "track", "notes", "tempo_bpm", "meter", "constant_offset_ms", "spread_ms",
@@ -47,6 +51,32 @@ def test_promised_keys_in_promised_order(key: str) -> None:
     assert rows(whole, key)
     for row in rows(whole, key):
         assert list(row)[: len(CONTRACT[key])] == CONTRACT[key]
+
+
+def keys_in(value: Any) -> set[str]:
+    """Every key of a document, however deep."""
+    if isinstance(value, list):
+        return set().union(*map(keys_in, value))
+    if isinstance(value, dict):
+        return set(value).union(*map(keys_in, value.values()))
+    return set()
+
+
+def parts_of(page: str) -> dict[str, str]:
+    """The sections of the page that describes the keys, by the names in their titles."""
+    return {section.partition("\n")[0]: section for section in page.split("\n## ")[1:]}
+
+
+@pytest.mark.parametrize("part", ["take", "notes", "phrases", "runs", "practice"])
+def test_every_key_is_described(part: str) -> None:
+    """examples/json.md names each key in the section of its part, and no key that is not there."""
+    page = (ROOT / "examples" / "json.md").read_text(encoding="utf-8")
+    (section,) = [text for title, text in parts_of(page).items() if f"`{part}`" in title]
+    keys = keys_in(document(hand_made.floating())[part])
+    assert {key for key in keys if f"`{key}`" not in section} == set()
+    first = [row.split(" | ")[0] for row in section.splitlines() if row.startswith("| `")]
+    described = set(re.findall(r"`(\w+)`", " ".join(first))) - {"version"}
+    assert described <= keys
 
 
 def test_json_reads_back_as_the_document() -> None:
@@ -90,6 +120,18 @@ def test_a_phrase_without_an_answer() -> None:
     assert phrase["verdict"] == "too close to call"
     assert [r["subdivision"] for r in phrase["ranking"]] == ["sextuplets", "sixteenths"]
     assert phrase["start"]["bar"] == 13
+
+
+def test_the_tempo_a_file_goes_through() -> None:
+    """Where the tempo changes under the notes, the slowest and the fastest are told."""
+    made = hand_made.floating()
+    told = document(made)["take"]
+    assert told["lowest_tempo_bpm"] == told["highest_tempo_bpm"] == told["tempo_bpm"]
+    middle = float(np.median(made.take.onset_sec))
+    slower = TempoMap(np.array([0.0, middle]), np.array([0.0, 2 * middle]), np.array([0.5, 0.75]))
+    take = dataclasses.replace(made.take, tempo_map=slower, tempo_bpm=120.0)
+    told = document(dataclasses.replace(made, take=take))["take"]
+    assert (told["lowest_tempo_bpm"], told["highest_tempo_bpm"]) == (80.0, 120.0)
 
 
 def test_no_minus_nought() -> None:

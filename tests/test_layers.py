@@ -18,7 +18,7 @@ PACKAGE = Path(improv.__file__).parent
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors",),
     ("meter",),
-    ("model", "grid"),
+    ("settings", "model", "grid"),
     ("tempo", "stats", "counting", "memory"),
     ("accent", "strokes", "ornaments", "events", "phrases", "lattice", "layout", "free",
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",

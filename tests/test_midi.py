@@ -291,6 +291,7 @@ def test_count_in_through_a_meter_change() -> None:
 
     assert take.bars.start_quarter[:4].tolist() == [-4.0, 0.0, 3.0, 6.0]
     assert take.tempo_bpm == pytest.approx(80.0)
+    assert str(take.bars.meters[0]) == "6/8"  # whose beat tempo and rates are told in
     assert stated.bars.start_quarter == pytest.approx(take.bars.start_quarter)
 
 

@@ -424,3 +424,17 @@ def test_the_caution_is_there() -> None:
     """Advice about fast playing comes with the usual caution."""
     text = flat(text_report(hand_made.floating()))
     assert "a teacher or a clinician" in text
+
+
+@pytest.mark.parametrize(
+    ("meter", "bpm", "said"),
+    [
+        ("4/4+6/8", 120.0, "4/4+6/8 at 120 BPM (80 in dotted quarters), track"),
+        ("6/8+4/4", 80.0, "6/8+4/4 at 80 BPM in dotted quarters (120 in quarters), track"),
+        ("4/4+3/4", 120.0, "4/4+3/4 at 120 BPM, track"),
+    ],
+)
+def test_the_tempo_is_told_in_every_beat_played(meter: str, bpm: float, said: str) -> None:
+    """Where meters count other beats, 120 quarters are 80 dotted quarters."""
+    text = text_report(analyze(take_of(np.arange(40) / 2, bpm, meter)))
+    assert said in flat(text)
