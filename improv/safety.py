@@ -37,10 +37,10 @@ import numpy as np
 from improv.cells import Cells, Kind
 from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material, told_apart
-from improv.measures import BY_KEY, spread_by_memory, values
+from improv.measures import BY_KEY, FEWEST_FOR_SPREAD, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
-from improv.model import Floats, Ints
+from improv.model import Bools, Floats, Ints
 from improv.safety_fit import Spreads, fit_spread, log_spread
 from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
@@ -61,6 +61,7 @@ SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"
 class Ceiling:
     """One subdivision on the map. Tempi in BPM of the meter's beat; `None` where not known.
 
+    `notes` lie on its grid, `off_grid` are those of failed attempts at it.
     `tempo_bpm` with `low_bpm` and `high_bpm` (95 %) is the tempo up to which it is held;
     `limit` says what gives first there. `slowest_bpm` is where the spread leaves the pocket
     on the slow side, if it does above 30 BPM. `tried_bpm` are the slowest and the fastest
@@ -71,6 +72,7 @@ class Ceiling:
     subdivision: str
     per_beat: float
     notes: int
+    off_grid: int
     takes: int
     tempo_bpm: float | None
     low_bpm: float | None
@@ -86,13 +88,29 @@ class Ceiling:
         """Whether the ceiling lies above everything heard."""
         return self.tempo_bpm is not None and self.tempo_bpm > 1.02 * self.tried_bpm[1]
 
+    @property
+    def leaves(self) -> bool:
+        """Whether more of the attempts left the grid, over all tempi heard, than may."""
+        return bool(_failing(self.notes, self.off_grid))
+
+
+@dataclass(frozen=True)
+class Failed:
+    """A subdivision attempted in vain, too little to be mapped, and how slowly it was tried."""
+
+    subdivision: str
+    per_beat: float
+    slowest_bpm: float
+
 
 @dataclass(frozen=True, eq=False)
 class SafetyMap:
     """The whole map. `floor_ms` and `share` are the player's own timing model.
 
     `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
-    spread in ms, index of the subdivision in `ceilings` (-1: too little to map).
+    spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `exact` are
+    subdivisions left out because no spread can be measured in them; `failed` those at which
+    too few notes were attempted to map them, most of which left the grid.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -104,13 +122,15 @@ class SafetyMap:
     interval_ms: Floats
     spread_ms: Floats
     which: Ints
+    exact: tuple[str, ...] = ()
+    failed: tuple[Failed, ...] = ()
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
     material = told_apart(material)
     cells = material.cells
-    known = _mappable(cells, len(material.kinds))
+    known, exact = _mappable(cells, len(material.kinds))
     units, called = _blocks(material)
     names, block = np.unique(units, return_inverse=True)
     if not len(known) or len(names) < FEWEST_BLOCKS:
@@ -119,7 +139,9 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
     own = np.array([order.get(k, -1) for k in cells["subdivision"].tolist()], dtype=np.int64)
     step = cells["interval_ms"].astype(np.float64)
     rows, data = _spreads(cells, step, own, block)
-    spreads = fit_spread(data)
+    if not len(rows):
+        return None
+    spreads = fit_spread(data, len(known))
     kept = own >= 0
     shares = fit_share(cells[kept], step[kept], own[kept], block[kept], len(names))
     ceilings = tuple(
@@ -130,8 +152,15 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         tuple(sorted(ceilings, key=lambda c: (c.per_beat, c.subdivision))),
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
-        _sorted_index(ceilings)[own[rows]],
+        _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
+        _failed(material, np.concatenate([known, exact])),
     )  # fmt: skip
+
+
+def without_spread(material: Material) -> bool:
+    """Whether there are notes enough for a map, but no spread can be measured in any of them."""
+    kinds = len(material.kinds)
+    return len(_mappable(material.cells, kinds)[1]) > 0 and not _measured(material.cells).any()
 
 
 def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:
@@ -157,10 +186,43 @@ def _spreads(cells: Cells, step: Floats, own: Ints, block: Ints) -> tuple[Ints, 
     )  # fmt: skip
 
 
-def _mappable(cells: Cells, kinds: int) -> Ints:
-    """Subdivisions with notes enough on the grid, in the order of the material."""
-    notes = np.bincount(cells["subdivision"], cells["on"], kinds)
-    return np.flatnonzero(notes >= FEWEST_NOTES)
+def _mappable(cells: Cells, kinds: int) -> tuple[Ints, Ints]:
+    """Subdivisions attempted with notes enough, and those left out as exact, by number.
+
+    Failed attempts are attempts: what mostly leaves the grid is on the map for that. Exact
+    are those in which no spread can be measured (copied or quantised notes).
+    """
+    on, off = (_sums(cells, field, kinds) for field in ("on", "off"))
+    enough = on + off >= FEWEST_NOTES
+    seen = np.bincount(cells["subdivision"], _measured(cells), kinds) > 0
+    told = seen | _failing(on, off)
+    return np.flatnonzero(enough & told), np.flatnonzero(enough & ~told)
+
+
+def _measured(cells: Cells) -> Bools:
+    """The cells whose scatter was more than nothing."""
+    return np.asarray((cells["on"] >= FEWEST_FOR_SPREAD) & (cells["square_ms2"] > 0))
+
+
+def _failing(on: Floats | int, off: Floats | int) -> Bools:
+    return np.asarray(on < HELD_SHARE * (np.asarray(on) + off))
+
+
+def _sums(cells: Cells, field: str, kinds: int) -> Floats:
+    return np.asarray(np.bincount(cells["subdivision"], cells[field], kinds), dtype=np.float64)
+
+
+def _failed(material: Material, told: Ints) -> tuple[Failed, ...]:
+    """The subdivisions besides those told of at which most attempts left the grid."""
+    cells, kinds = material.cells, len(material.kinds)
+    failing = _failing(_sums(cells, "on", kinds), _sums(cells, "off", kinds))
+    found = []
+    for number in np.setdiff1d(np.flatnonzero(failing), told).tolist():
+        kind = material.kinds[number]
+        tried = cells["interval_ms"][(cells["subdivision"] == number) & (cells["off"] > 0)]
+        slowest = 60_000.0 / (float(tried.max()) * kind.per_beat)
+        found.append(Failed(kind.name, kind.per_beat, slowest))
+    return tuple(sorted(found, key=lambda f: (f.per_beat, f.subdivision)))
 
 
 def _blocks(material: Material) -> tuple[Ints, str]:
@@ -203,7 +265,7 @@ def _ceiling(
     tempo, low, high = (_bpm(step, kind) for step in nearest)
     at = None if tempo is None else float(np.exp(np.interp(nearest[0], _GRID_MS, sigma)))
     return Ceiling(
-        kind.name, kind.per_beat, int(cells["on"].sum()),
+        kind.name, kind.per_beat, int(cells["on"].sum()), int(cells["off"].sum()),
         len(np.unique(material.take[here])), tempo, low, high,
         limit if tempo is not None else None, at, at is not None and at <= tolerance_ms,
         _slowest(sigma, kind, tolerance_ms), (float(tried.min()), float(tried.max())),

@@ -89,13 +89,14 @@ class Spreads:
     memory_moved: Floats
 
 
-def fit_spread(data: Spreads) -> Fit:
-    """Gauss-Newton on log spreads, towards the priors.
+def fit_spread(data: Spreads, kinds: int) -> Fit:
+    """Gauss-Newton on log spreads, towards the priors; `kinds` subdivisions have a factor each.
 
+    One of which no spread is known keeps the prior's factor, as unsure as that is.
     The memory is an estimate as well, and all the rows lean on it: each block's score takes
     in what the block did to the memory.
     """
-    count, blocks = 2 + int(data.own.max()) + 1, len(data.memory_moved)
+    count, blocks = 2 + kinds, len(data.memory_moved)
     mean = np.zeros(count)
     mean[:2] = FLOOR_PRIOR[0], SHARE_PRIOR[0]
     precision = np.full(count, 1.0 / OWN_FACTOR_SD**2)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.histories import Player, Side, side
-from improv.cells import CELL
+from improv.cells import CELL, Kind
 from improv.held import CLOSEST_MS, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material, joined
 from improv.pictures.history import zones
@@ -180,3 +180,24 @@ def test_the_longest_row_fits() -> None:
     )  # fmt: skip
     line = table(replace(found, ceilings=(row,)))[1]
     assert line.endswith("runs leave it, loose *") and len(line) <= 80
+
+
+def test_a_few_failed_attempts_are_not_forgotten() -> None:
+    """Nine notes that left the grid are too few to map, and enough not to raise the tempo."""
+    material = side(TIGHT, replace(PLAN, kinds=1), np.random.default_rng(5))
+    kinds = (*material.kinds, Kind("sixteenths", 4.0, False))
+    row = material.cells[:1].copy()
+    row["subdivision"], row["on"], row["off"], row["square_ms2"] = len(kinds) - 1, 0, 9, 0.0
+    row["interval_ms"] = 150.0  # sixteenths at 100 BPM
+    found = safety_map(
+        replace(
+            material, kinds=kinds, cells=np.concatenate([material.cells, row]),
+            take=np.append(material.take, 0),
+        )
+    )  # fmt: skip
+    assert found is not None and "sixteenths" not in {c.subdivision for c in found.ceilings}
+    following = what_next(found)
+    assert (following.subdivision, following.tempo_bpm) == ("sixteenths", 75.0)
+    assert "left the grid at 100 BPM: play them at 75 BPM" in following.text
+    said = " ".join(text_report(found).split())
+    assert "Left out: sixteenths (too few notes, most of them off the grid)." in said

@@ -45,7 +45,7 @@ def command(
     from improv.commands.comparing import picture_form, save
     from improv.log.place import log_path
     from improv.log.store import Log
-    from improv.safety import safety_map
+    from improv.safety import safety_map, without_spread
     from improv.safety_report import csv_text, document, text_report
 
     picture = None if plot is None else picture_form(plot)
@@ -58,6 +58,11 @@ def command(
     if not len(material.label):
         raise UsageError("no takes found; see 'improv log list'")
     found = safety_map(material, tolerance)
+    if found is None and without_spread(material):
+        raise UsageError(
+            "nothing to map: the notes lie exactly on the grid, so no spread can be measured "
+            "(copied or quantised takes?)"
+        )
     if found is None:
         raise UsageError(
             "too few notes to map: no subdivision has 24 notes in three takes or phrases; "
