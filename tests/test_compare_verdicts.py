@@ -171,8 +171,19 @@ def test_equal_tempo_keeps_only_counterparts() -> None:
 def test_over_time_needs_two_days() -> None:
     """Takes of one day, or without dates, have no course over time."""
     before, _ = history(11, Side(1, 5), Side(1))
-    with pytest.raises(UsageError, match="lie on one day or have no date"):
+    with pytest.raises(UsageError, match="over time: the takes found lie on one day$"):
         compare_over_time(before)
+    for days, why in (
+        ([], "no takes were found"),
+        ([-1], "only one take was found"),
+        ([739_000], "only one take was found"),
+        ([-1, -1], "none of the takes found has a date"),
+        ([739_000, -1], "only one of the takes found has a date"),
+        ([739_000, 739_000, -1], "the takes found lie on one day or have no date"),
+    ):
+        some = before.keep(np.arange(5) < len(days))
+        with pytest.raises(UsageError, match=f"over time: {why}$"):
+            compare_over_time(replace(some, day=np.array(days, dtype=np.int64)))
 
 
 def test_over_time_finds_a_steady_narrowing() -> None:

@@ -349,7 +349,7 @@ def test_a_report_with_a_history(tmp_path: Path) -> None:
     assert run("report", take, "--start", 1, "--output", page).exit_code == 0
     assert "history" not in page.read_text(encoding="utf-8")
     nobody = run("report", take, "--start", 1, "--player", "Nobody", "--output", page)
-    assert nobody.exit_code == 2 and "nothing to compare over time" in nobody.stderr
+    assert nobody.exit_code == 2 and "no takes of Nobody in the log" in nobody.stderr
 
 
 def test_where_the_log_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
