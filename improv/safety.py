@@ -37,15 +37,15 @@ import numpy as np
 from improv.cells import Cells, Kind
 from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material, told_apart
-from improv.measures import BY_KEY, FEWEST_FOR_SPREAD, spread_by_memory, values
+from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
-from improv.model import Bools, Floats, Ints
+from improv.model import Floats, Ints
 from improv.safety_fit import Spreads, fit_spread, log_spread
+from improv.safety_kinds import FEWEST_NOTES, Failed, failed_besides, failing, mappable
 from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
-FEWEST_NOTES = 24
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
@@ -91,16 +91,7 @@ class Ceiling:
     @property
     def leaves(self) -> bool:
         """Whether more of the attempts left the grid, over all tempi heard, than may."""
-        return bool(_failing(self.notes, self.off_grid))
-
-
-@dataclass(frozen=True)
-class Failed:
-    """A subdivision attempted in vain, too little to be mapped, and how slowly it was tried."""
-
-    subdivision: str
-    per_beat: float
-    slowest_bpm: float
+        return bool(failing(self.notes, self.off_grid))
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +121,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
     """The map of one player's takes; `None` where no subdivision has notes enough."""
     material = told_apart(material)
     cells = material.cells
-    known, exact = _mappable(cells, len(material.kinds))
+    known, exact = mappable(cells, len(material.kinds))
     units, called = _blocks(material)
     names, block = np.unique(units, return_inverse=True)
     if not len(known) or len(names) < FEWEST_BLOCKS:
@@ -153,14 +144,8 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
-        _failed(material, np.concatenate([known, exact])),
+        failed_besides(material, np.concatenate([known, exact])),
     )  # fmt: skip
-
-
-def without_spread(material: Material) -> bool:
-    """Whether there are notes enough for a map, but no spread can be measured in any of them."""
-    kinds = len(material.kinds)
-    return len(_mappable(material.cells, kinds)[1]) > 0 and not _measured(material.cells).any()
 
 
 def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:
@@ -184,45 +169,6 @@ def _spreads(cells: Cells, step: Floats, own: Ints, block: Ints) -> tuple[Ints, 
         spread.value[mine], PHRASE_SD**2 + spread.variance[mine], step[rows], own[rows],
         block[rows], spread_by_memory(cells[rows], memory), influence(*sums, memory, block),
     )  # fmt: skip
-
-
-def _mappable(cells: Cells, kinds: int) -> tuple[Ints, Ints]:
-    """Subdivisions attempted with notes enough, and those left out as exact, by number.
-
-    Failed attempts are attempts: what mostly leaves the grid is on the map for that. Exact
-    are those in which no spread can be measured (copied or quantised notes).
-    """
-    on, off = (_sums(cells, field, kinds) for field in ("on", "off"))
-    enough = on + off >= FEWEST_NOTES
-    seen = np.bincount(cells["subdivision"], _measured(cells), kinds) > 0
-    told = seen | _failing(on, off)
-    return np.flatnonzero(enough & told), np.flatnonzero(enough & ~told)
-
-
-def _measured(cells: Cells) -> Bools:
-    """The cells whose scatter was more than nothing."""
-    return np.asarray((cells["on"] >= FEWEST_FOR_SPREAD) & (cells["square_ms2"] > 0))
-
-
-def _failing(on: Floats | int, off: Floats | int) -> Bools:
-    return np.asarray(on < HELD_SHARE * (np.asarray(on) + off))
-
-
-def _sums(cells: Cells, field: str, kinds: int) -> Floats:
-    return np.asarray(np.bincount(cells["subdivision"], cells[field], kinds), dtype=np.float64)
-
-
-def _failed(material: Material, told: Ints) -> tuple[Failed, ...]:
-    """The subdivisions besides those told of at which most attempts left the grid."""
-    cells, kinds = material.cells, len(material.kinds)
-    failing = _failing(_sums(cells, "on", kinds), _sums(cells, "off", kinds))
-    found = []
-    for number in np.setdiff1d(np.flatnonzero(failing), told).tolist():
-        kind = material.kinds[number]
-        tried = cells["interval_ms"][(cells["subdivision"] == number) & (cells["off"] > 0)]
-        slowest = 60_000.0 / (float(tried.max()) * kind.per_beat)
-        found.append(Failed(kind.name, kind.per_beat, slowest))
-    return tuple(sorted(found, key=lambda f: (f.per_beat, f.subdivision)))
 
 
 def _blocks(material: Material) -> tuple[Ints, str]:

@@ -45,7 +45,8 @@ def command(
     from improv.commands.comparing import picture_form, save
     from improv.log.place import log_path
     from improv.log.store import Log
-    from improv.safety import safety_map, without_spread
+    from improv.safety import safety_map
+    from improv.safety_kinds import without_spread
     from improv.safety_report import csv_text, document, text_report
 
     picture = None if plot is None else picture_form(plot)
