@@ -34,7 +34,7 @@ def mappable(cells: Cells, kinds: int) -> tuple[Ints, Ints]:
     """Subdivisions attempted with notes enough, and those left out as exact, by number.
 
     Failed attempts are attempts: what mostly leaves the grid is on the map for that. Exact
-    are those in which no spread can be measured (copied or quantised notes).
+    are those in which no spread can be measured: copied or quantised notes, or a few at a time.
     """
     on, off = (_sums(cells, field, kinds) for field in ("on", "off"))
     enough = on + off >= FEWEST_NOTES

@@ -148,7 +148,8 @@ def _left_out(found: SafetyMap) -> str:
     """What was played and is not on the map, and why; nothing where all is."""
     said = []
     if found.exact:
-        said.append(f"{listed(list(found.exact))} (exactly on the grid, no spread to measure)")
+        names = listed(list(found.exact))
+        said.append(f"{names} (no spread to measure: exactly on the grid, or few at a time)")
     if found.failed:
         names = listed([f.subdivision for f in found.failed])
         said.append(f"{names} (too few notes, most of them off the grid)")

@@ -70,7 +70,7 @@ def test_exact_takes_are_no_map(tmp_path: Path) -> None:
     keep(tmp_path, [bars(2, 0, 4 + n) for n in range(3)])
     done = run("safety")
     assert done.exit_code == 2
-    assert "lie exactly on the grid, so no spread can be measured" in done.stderr
+    assert "no spread can be measured, for the notes lie exactly on the grid" in done.stderr
 
 
 def test_what_is_exact_is_left_out(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def test_what_is_exact_is_left_out(tmp_path: Path) -> None:
     done = run("safety")
     assert done.exit_code == 0, done.stderr
     said = " ".join(done.stdout.split())
-    assert "Left out: sixteenths (exactly on the grid, no spread to measure)." in said
+    assert "Left out: sixteenths (no spread to measure: exactly on the grid, or few" in said
     told = json.loads(run("safety", "--format", "json").stdout)
     assert [row["subdivision"] for row in told["subdivisions"]] == ["eighths"]
     assert told["left_out"] == [{"subdivision": "sixteenths", "reason": "no spread to measure"}]

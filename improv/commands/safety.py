@@ -61,8 +61,8 @@ def command(
     found = safety_map(material, tolerance)
     if found is None and without_spread(material):
         raise UsageError(
-            "nothing to map: the notes lie exactly on the grid, so no spread can be measured "
-            "(copied or quantised takes?)"
+            "nothing to map: no spread can be measured, for the notes lie exactly on the grid "
+            "(copied or quantised takes?) or are too few at a time"
         )
     if found is None:
         raise UsageError(
