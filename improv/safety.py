@@ -42,7 +42,14 @@ from improv.memory import estimate as estimate_memory
 from improv.memory import influence
 from improv.model import Floats, Ints
 from improv.safety_fit import Spreads, fit_spread, log_spread
-from improv.safety_kinds import FEWEST_NOTES, Failed, failed_besides, failing, mappable
+from improv.safety_kinds import (
+    FEWEST_NOTES,
+    Failed,
+    failed_besides,
+    failing,
+    latest_drift_bpm,
+    mappable,
+)
 from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
@@ -101,7 +108,8 @@ class SafetyMap:
     `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
     spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `exact` are
     subdivisions left out because no spread can be measured in them; `failed` those at which
-    too few notes were attempted to map them, most of which left the grid.
+    too few notes were attempted to map them, most of which left the grid. `drift_bpm` is the
+    worst drift to be heard in the latest take, positive = rushing, 0 for none.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -115,6 +123,7 @@ class SafetyMap:
     which: Ints
     exact: tuple[str, ...] = ()
     failed: tuple[Failed, ...] = ()
+    drift_bpm: float = 0.0
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
@@ -144,7 +153,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
-        failed_besides(material, np.concatenate([known, exact])),
+        failed_besides(material, np.concatenate([known, exact])), latest_drift_bpm(material),
     )  # fmt: skip
 
 

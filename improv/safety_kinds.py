@@ -1,4 +1,4 @@
-"""Which subdivisions the map of safety tells of, and which it leaves out and why. Pure."""
+"""Which subdivisions the map of safety tells of, which it leaves out, and what drifts. Pure."""
 
 from __future__ import annotations
 
@@ -9,10 +9,15 @@ import numpy as np
 from improv.cells import Cells
 from improv.held import HELD_SHARE
 from improv.material import Material
-from improv.measures import FEWEST_FOR_SPREAD
+from improv.measures import FEWEST_FOR_SPREAD, memory_of
 from improv.model import Bools, Floats, Ints
+from improv.practice import LAG_MS
+from improv.stats import inflation
+from improv.wording import HEARD_DRIFT_SHARE
 
 FEWEST_NOTES = 24
+SURE_ERRORS = 2.0
+"""Standard errors from which a drift is more than chance, as `wording.drift_text` has it."""
 
 
 @dataclass(frozen=True)
@@ -68,3 +73,26 @@ def failed_besides(material: Material, told: Ints) -> tuple[Failed, ...]:
         slowest = 60_000.0 / (float(tried.max()) * kind.per_beat)
         found.append(Failed(kind.name, kind.per_beat, slowest))
     return tuple(sorted(found, key=lambda f: (f.per_beat, f.subdivision)))
+
+
+def latest_drift_bpm(material: Material) -> float:
+    """The worst drift to be heard in the latest take, in BPM, positive = rushing; 0 for none.
+
+    As `practice` has it: sure, heard, and at least `LAG_MS` by the end of the phrase.
+    """
+    last = len(material.label) - 1
+    latest = np.flatnonzero(material.day == material.day.max(initial=-1))
+    mine = material.take == (latest[-1] if len(latest) else last)
+    cells = material.cells[mine & ~np.isnan(material.cells["drift"])]
+    cells = cells[cells["span_sec2"] > 0]
+    drift, span, on = (cells[f].astype(np.float64) for f in ("drift", "span_sec2", "on"))
+    scatter_ms2 = cells["square_ms2"] / np.maximum(on - 2.0, 1.0)
+    error = np.sqrt(scatter_ms2 * inflation(memory_of(material.cells)) / span) / 1000.0
+    # Even onsets over T seconds have n T^2 / 12 as the sum of squares about their mean.
+    lag_ms = 1000.0 * np.abs(drift) * np.sqrt(12.0 * span / on)
+    told = (np.abs(drift) >= HEARD_DRIFT_SHARE) & (np.abs(drift) > SURE_ERRORS * error)
+    told &= lag_ms >= LAG_MS
+    if not told.any():
+        return 0.0
+    worst = float(drift[told][lag_ms[told].argmax()])
+    return worst * float(material.tempo_bpm[material.take[mine][0]])

@@ -85,6 +85,16 @@ def _slower(begun: str, subdivision: str, slowest_bpm: float) -> Next:
     return Next(subdivision, float(tempo), why)
 
 
+def _keep_the_time(found: SafetyMap, anchor: Ceiling) -> Next:
+    """Before any more speed, as `practice` has it."""
+    way = "rushing" if found.drift_bpm > 0 else "dragging"
+    why = (
+        f"{_begun(anchor, found.usual_bpm)}hold the time with them before going faster: in the "
+        f"latest take a phrase is {way} by {abs(found.drift_bpm):.1f} BPM."
+    )
+    return Next(anchor.subdivision, float(round(found.usual_bpm)), why)
+
+
 def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
     if anchor is None or anchor.tempo_bpm is None:
         return Next(None, None, "Too little is held yet to say what comes next.")
@@ -92,6 +102,8 @@ def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
     if failed:  # too little of it for the map, but enough to say: nothing faster yet
         begun = _begun(anchor, found.usual_bpm)
         return _slower(begun, failed[0].subdivision, min(found.usual_bpm, failed[0].slowest_bpm))
+    if found.drift_bpm:
+        return _keep_the_time(found, anchor)
     tempo = whole(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
     return Next(
         anchor.subdivision, float(tempo),

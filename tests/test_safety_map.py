@@ -201,3 +201,22 @@ def test_a_few_failed_attempts_are_not_forgotten() -> None:
     assert "left the grid at 100 BPM: play them at 75 BPM" in following.text
     said = " ".join(text_report(found).split())
     assert "Left out: sixteenths (too few notes, most of them off the grid)." in said
+
+
+@pytest.mark.parametrize(("share", "asked"), [(-0.02, "dragging by "), (0.02, "rushing by ")])
+def test_the_time_is_kept_before_the_tempo_is_raised(share: float, asked: str) -> None:
+    """The latest take drifts: its tempo is not to be raised. An earlier one may have drifted."""
+    material = side(TIGHT, PLAN, np.random.default_rng(6))
+    steady = material.cells.copy()
+    steady["drift"] = 0.0
+    latest = material.take == len(material.label) - 1
+    for drifting, told in ((latest, True), (~latest, False)):
+        cells = steady.copy()
+        cells["drift"][drifting], cells["span_sec2"][drifting] = share, 40.0
+        cells["square_ms2"][drifting] = 64.0 * cells["on"][drifting]
+        found = safety_map(replace(material, cells=cells))
+        assert found is not None
+        following = what_next(found)
+        assert following.tempo_bpm is not None
+        assert (asked in following.text and "before going faster" in following.text) == told
+        assert (following.tempo_bpm > found.usual_bpm + 1) == (not told)
