@@ -1,6 +1,7 @@
 """One take's way through the core: `analyze(take, settings) -> Analysis`.
 
-    notes  -> events    a chord is one event, a grace note belongs to its main note
+    notes  -> near      only those about the bars asked for (and afterwards only those in them)
+    near   -> events    a chord is one event, a grace note belongs to its main note
     events -> phrases   split at rests
     phrases -> learned  the player's hand, swing and accents; ornaments weighed once more
     phrases -> fit      which subdivision, note by note; which runs are off any grid
@@ -33,7 +34,8 @@ from improv.stats import inflation
 from improv.stories import tell_phrases, tell_runs
 from improv.strokes import Strokes
 from improv.summaries import call, drift_part, measure
-from improv.tempo import bar_index, beats_at, quarters_at
+from improv.tempo import beats_at
+from improv.within import near, within
 
 POSITION_DIGITS = 6
 """Positions are exact but for rounding: to so many digits of a beat."""
@@ -50,8 +52,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     subdivision the meter does not have.
     """
     chosen = settings or Settings()
-    heard = _in_bars(take, chosen)
-    events, edges, reading = _read(heard, chosen)
+    heard, events, edges, reading = _in_bars(take, chosen)
     count = len(edges) - 1
     phrase = np.repeat(np.arange(count), np.diff(edges))
     at_ms = events.onset_sec * 1000.0
@@ -113,29 +114,22 @@ def _fits_badly(reading: Fit, offset: float | None, pocket: float | None) -> boo
     return share < DOUBTFUL_SHARE or abs(offset or 0.0) > DOUBTFUL_OFFSET_MS
 
 
-def _in_bars(take: Take, settings: Settings) -> Take:
-    """The take's notes within the bars asked for."""
-    if settings.first_bar is None and settings.last_bar is None:
-        kept = np.ones(len(take), dtype=np.bool_)
-    else:
-        quarter = quarters_at(take.tempo_map, take.onset_sec)
-        # An early downbeat belongs to the bar it opens: half of a sixteenth of leeway.
-        number = take.bars.number[bar_index(take.bars, quarter + 0.125)]
-        low = -np.inf if settings.first_bar is None else settings.first_bar
-        high = np.inf if settings.last_bar is None else settings.last_bar
-        kept = (number >= low) & (number <= high)
-    if not kept.any():
-        raise TakeError(f"{take.name}: no notes in the bars asked for; the take has {_span(take)}")
-    rows = ("onset_sec", "release_sec", "pitch", "velocity", "released")
-    return replace(take, **{row: getattr(take, row)[kept] for row in rows})
+def _in_bars(take: Take, settings: Settings) -> tuple[Take, Events, Ints, Fit]:
+    """The take's notes in the bars asked for, and their reading."""
+    heard = near(take, settings)
+    if len(heard):
+        read = within(heard, *_read(heard, settings), settings)
+        if len(read[0]):
+            return read
+    raise TakeError(f"{take.name}: no notes in the bars asked for; the take has {_span(take)}")
 
 
 def _span(take: Take) -> str:
+    """The bars the whole take is said to have, by the bars its notes were meant for."""
     if not len(take):
         return "no notes"
-    quarter = quarters_at(take.tempo_map, take.onset_sec[[0, -1]])
-    first, last = take.bars.number[bar_index(take.bars, quarter)]
-    return f"notes in bars {first} to {last}"
+    phrases = analyze(take).phrases
+    return f"notes in bars {phrases[0].first_bar} to {phrases[-1].ends.bar}"
 
 
 def _candidates(take: Take, settings: Settings) -> tuple[int, ...]:

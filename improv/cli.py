@@ -16,7 +16,7 @@ import click
 
 import improv
 from improv.commands import COMMANDS
-from improv.errors import ImprovError
+from improv.errors import ImprovError, OutputError
 from improv.files import printable
 
 
@@ -26,6 +26,14 @@ class Refusal(click.ClickException):
     def __init__(self, error: ImprovError) -> None:
         super().__init__(printable(str(error)))
         vars(self)["exit_code"] = error.exit_status
+
+
+class _ClosedOutput(io.TextIOBase):
+    """A standard output that was closed before the program began: it refuses every word."""
+
+    def write(self, text: str) -> int:
+        """Raises `Refusal`, in place of the words."""
+        raise Refusal(OutputError("standard output cannot be written (it is closed)"))
 
 
 class ImprovGroup(click.Group):
@@ -86,6 +94,8 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line; never fail on what a terminal's encoding cannot show."""
+    if sys.stdout is None:  # closed (`>&-`): what cannot be written must not pass for done
+        sys.stdout = _ClosedOutput()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")

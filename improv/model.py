@@ -83,7 +83,8 @@ class Take(_Frozen):
     `released` is False where the file never ends the note (its `release_sec` is then
     the next onset or the end of the file). `start_found`: bar 1 was found from the playing, so
     no constant offset can be told. `percussion`: several limbs strike, on MIDI's channel 10.
-    `warnings` are whole sentences for the user.
+    `file_tempo_map`: what the take's own file states, where another tempo is used (its quarter 0
+    lies anywhere), else `None`. `warnings` are whole sentences for the user.
     """
 
     name: str
@@ -100,6 +101,7 @@ class Take(_Frozen):
     warnings: tuple[str, ...] = ()
     start_found: bool = False
     percussion: bool = False
+    file_tempo_map: TempoMap | None = None
 
     def __len__(self) -> int:
         return len(self.onset_sec)

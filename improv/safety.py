@@ -92,8 +92,15 @@ class Ceiling:
 
     @property
     def beyond_tried(self) -> bool:
-        """Whether the ceiling lies above everything heard."""
-        return self.tempo_bpm is not None and self.tempo_bpm > 1.02 * self.tried_bpm[1]
+        """Whether the ceiling lies above, or below, everything heard."""
+        if self.tempo_bpm is None:
+            return False
+        return self.tempo_bpm > 1.02 * self.tried_bpm[1] or self.below_tried
+
+    @property
+    def below_tried(self) -> bool:
+        """Whether the ceiling lies below everything heard."""
+        return self.tempo_bpm is not None and 1.02 * self.tempo_bpm < self.tried_bpm[0]
 
     @property
     def leaves(self) -> bool:

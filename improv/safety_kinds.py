@@ -16,6 +16,8 @@ from improv.stats import inflation
 from improv.wording import HEARD_DRIFT_SHARE
 
 FEWEST_NOTES = 24
+LEAST_SPREAD_MS = 1.0
+"""Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
 SURE_ERRORS = 2.0
 """Standard errors from which a drift is more than chance, as `wording.drift_text` has it."""
 
@@ -49,8 +51,9 @@ def mappable(cells: Cells, kinds: int) -> tuple[Ints, Ints]:
 
 
 def _measured(cells: Cells) -> Bools:
-    """The cells whose scatter was more than nothing."""
-    return np.asarray((cells["on"] >= FEWEST_FOR_SPREAD) & (cells["square_ms2"] > 0))
+    """The cells whose scatter can be a hand's."""
+    human = cells["square_ms2"] > LEAST_SPREAD_MS**2 * cells["on"]
+    return np.asarray((cells["on"] >= FEWEST_FOR_SPREAD) & human)
 
 
 def failing(on: Floats | int, off: Floats | int) -> Bools:
@@ -84,7 +87,7 @@ def latest_drift_bpm(material: Material) -> float:
     latest = np.flatnonzero(material.day == material.day.max(initial=-1))
     mine = material.take == (latest[-1] if len(latest) else last)
     cells = material.cells[mine & ~np.isnan(material.cells["drift"])]
-    cells = cells[cells["span_sec2"] > 0]
+    cells = cells[(cells["span_sec2"] > 0) & (cells["on"] > 0)]
     drift, span, on = (cells[f].astype(np.float64) for f in ("drift", "span_sec2", "on"))
     scatter_ms2 = cells["square_ms2"] / np.maximum(on - 2.0, 1.0)
     error = np.sqrt(scatter_ms2 * inflation(memory_of(material.cells)) / span) / 1000.0

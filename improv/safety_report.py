@@ -45,9 +45,9 @@ def what_next(found: SafetyMap) -> Next:
         return _raise(found, anchor)
     target = min(unsafe, key=lambda c: c.per_beat)
     begun = _begun(anchor, usual)
+    if target.leaves and (target.tempo_bpm is None or target.below_tried):
+        return _slower(begun, target.subdivision, min(usual, target.tried_bpm[0]))
     if target.tempo_bpm is None or not target.in_pocket:
-        if target.leaves:
-            return _slower(begun, target.subdivision, min(usual, target.tried_bpm[0]))
         tempo = whole(min(usual, target.tried_bpm[0]))
         why = (
             f"{begun}{target.subdivision} are not in the pocket at any tempo yet: play them at "

@@ -91,6 +91,15 @@ def test_cannot_tell_is_1(tmp_path: Path) -> None:
     assert "Next: Play something in bars 20 to 24." in result.output
 
 
+def test_a_missing_take_stops_no_other(week: Path, tmp_path: Path) -> None:
+    """Of several, a name that is no file is named and the others are judged: exit status 1."""
+    result = run(week, tmp_path / "nowhere.mid", made(tmp_path / "ada.mid", GOOD))
+    assert result.exit_code == 1
+    said = " ".join(result.output.split())
+    assert "nowhere.mid: there is no such file" in said
+    assert "ada met" in said
+
+
 WRONG_USE = (
     (["{week}"], "Missing argument"),
     (["{week}", "nowhere.mid"], "does not exist"),

@@ -227,7 +227,9 @@ def test_a_take_is_never_overwritten(tmp_path: Path) -> None:
     for output in (str(link), os.path.relpath(take)):
         done = call("analyze", str(take), "--output", output)
         assert done.exit_code == 2
-    assert call("analyze", HOLDS, "--backing", str(take), "--output", str(take)).exit_code == 2
+    done = call("analyze", HOLDS, "--backing", str(take), "--output", str(take))
+    assert done.exit_code == 2
+    assert "this is the backing itself, and a backing is never overwritten" in done.stderr
     assert take.read_bytes() == before
 
 
@@ -250,6 +252,16 @@ def test_one_broken_among_several(broken: str, form: str) -> None:
     assert done.exit_code == 1
     assert done.stderr == call("analyze", broken).stderr
     assert done.stdout == call("analyze", HOLDS, FLOATS, "--format", form).stdout
+
+
+@pytest.mark.parametrize("absent", ["nowhere.mid", str(ROOT)])
+def test_one_missing_among_several(absent: str) -> None:
+    """A name that is no file is told like a take that cannot be read: the others still are."""
+    done = call("analyze", absent, HOLDS, FLOATS)
+    assert done.exit_code == 1
+    assert done.stderr.startswith(f"Error: {absent}: ")
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == call("analyze", HOLDS, FLOATS).stdout
 
 
 def test_all_broken_prints_nothing(broken: str, tmp_path: Path) -> None:
@@ -308,6 +320,26 @@ def test_a_full_disk_behind_stdout() -> None:
     assert done.returncode == 1
     assert done.stderr.startswith(b"Error: standard output cannot be written")
     assert done.stderr.count(b"\n") == 1
+
+
+@pytest.mark.parametrize("words", [f"analyze {FLOATS}", "--version", "analyze --help", "nothing"])
+def test_a_closed_standard_output(words: str) -> None:
+    """`>&-`: what nobody can read has not been done. One line on stderr."""
+    command = f"{sys.executable} -m improv {words} >&-"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, cwd=ROOT, check=False)
+    if words == "nothing":
+        assert done.returncode == 2
+        return
+    assert done.returncode == 1
+    assert done.stderr == b"Error: standard output cannot be written (it is closed)\n"
+
+
+def test_a_result_in_a_file_needs_no_standard_output(tmp_path: Path) -> None:
+    """`--output FILE >&-` is done all the same."""
+    command = f"{sys.executable} -m improv analyze {FLOATS} --output {tmp_path / 'out'} >&-"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, cwd=ROOT, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert (tmp_path / "out").read_text(encoding="utf-8") == call("analyze", FLOATS).stdout
 
 
 def test_a_closed_pipe() -> None:

@@ -42,6 +42,14 @@ def fill(folder: Path, players: tuple[str, ...] = ("Ana",), days: int = 8) -> No
         )
 
 
+def test_a_missing_take_stops_no_other(tmp_path: Path) -> None:
+    """Of several, a name that is no file is told, and the others are kept: exit status 1."""
+    added = run("log", "add", tmp_path / "nowhere.mid", take_file(tmp_path), "--start", 1)
+    assert added.exit_code == 1
+    assert "nowhere.mid: there is no such file" in added.stderr
+    assert added.stdout.startswith("solo.mid: kept as take 1")
+
+
 def test_add_list_show_remove(tmp_path: Path) -> None:
     """The way of a take through the log, in the words a person sees."""
     take = take_file(tmp_path)

@@ -259,7 +259,7 @@ def test_shares_in_csv_are_plain_counts(tmp_path: Path) -> None:
         log.add(kept)
         rows = {row["subdivision"]: row for row in sheet(log)}
         found = log.material()
-    assert {"eighths", "sixteenths", "quintuplets"} <= set(rows)
+    assert {"eighths", "sixteenths"} <= set(rows)
     for number, kind in enumerate(found.kinds):
         mine = found.cells[found.cells["subdivision"] == number]
         on, off = int(mine["on"].sum()), int(mine["off"].sum())

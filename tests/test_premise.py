@@ -117,3 +117,49 @@ def test_nothing_is_built_on_a_doubtful_premise() -> None:
     assert advice.hold is None and "Make sure of the tempo" in advice.text
     with pytest.raises(TakeError, match="fit a steady 100"):
         propose([made])
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_habit_in_dense_playing_is_no_wrong_start(seed: int) -> None:
+    """Four bars of busy 5/4, 45 ms ahead: a sixteenth later lies as near, and is not asked for."""
+    random = np.random.default_rng(seed)
+    beats = np.arange(80) / 4
+    beats = beats[random.uniform(size=80) < np.tile([0.75, 0.9, 0.75, 0.9], 20)]
+    late_ms = random.normal(-45.0, 12.0, len(beats))
+    assert suspicion(take_of(beats, 110.0, "5/4", late_ms), fits_badly=False) is None
+
+
+def test_a_few_notes_tell_no_start() -> None:
+    """The same playing that is doubted over 16 bars is not over four."""
+    late = scattered(line(0, 1, 2, 3) + 0.3)
+    assert suspicion(late, fits_badly=False) is not None
+    few = scattered(line(0, 1, 2, 3)[:28] + 0.3)
+    assert suspicion(few, fits_badly=False) is None
+
+
+@pytest.mark.parametrize("beats", [EIGHTHS, MIXED, SIXTEENTHS], ids=["eighths", "mixed", "dense"])
+@pytest.mark.parametrize("stated", [83.0, 90.0, 112.0, 140.0])
+def test_the_tempo_of_the_file_is_a_candidate(beats: Floats, stated: float) -> None:
+    """Stated far from what was played, and the file says what that was: it is named, no advice."""
+    take = scattered(beats)
+    wrong = replace(stated_at(take, stated), file_tempo_map=take.tempo_map)
+    made = analyze(wrong)
+    assert made.doubt is not None and made.doubt.about == "tempo"
+    assert f"the file's own tempo of 100 BPM far better than {stated:g}" in made.doubt.sentence
+    advice = advise(made)
+    assert advice.hold is None and advice.tempo_bpm is None
+
+
+@pytest.mark.parametrize("file_bpm", [120.0, 100.0, 75.0, 200.0, 50.0])
+def test_a_stated_tempo_that_was_played_is_believed(file_bpm: float) -> None:
+    """Many recorders write any tempo; and half or double the tempo is a way of counting."""
+    for beats in (EIGHTHS, MIXED, SWUNG, SIXTEENTHS):
+        take = replace(scattered(beats, 20.0), file_tempo_map=constant_tempo(file_bpm))
+        assert analyze(take).doubt is None
+
+
+def test_an_unsteady_take_does_not_keep_the_tempo_of_its_file() -> None:
+    """Notes anywhere fit no tempo better than another."""
+    notes = np.sort(np.random.default_rng(4).uniform(0, 64, 120))
+    take = replace(scattered(notes), file_tempo_map=constant_tempo(120.0))
+    assert suspicion(take, fits_badly=True) is None

@@ -220,3 +220,41 @@ def test_the_time_is_kept_before_the_tempo_is_raised(share: float, asked: str) -
         assert following.tempo_bpm is not None
         assert (asked in following.text and "before going faster" in following.text) == told
         assert (following.tempo_bpm > found.usual_bpm + 1) == (not told)
+
+
+def machine_made(material: Material, kinds: tuple[int, ...]) -> Material:
+    """The material with these kinds' notes set exactly where they belong."""
+    cells = material.cells.copy()
+    exact = np.isin(cells["subdivision"], kinds)
+    cells["square_ms2"][exact] = 0.0
+    cells["product_ms2"][exact] = 0.0
+    return replace(material, cells=cells)
+
+
+def test_notes_set_by_a_machine_are_left_out_of_the_map() -> None:
+    """They tell nothing of a hand; the last kind, the first, or all of them."""
+    played = side(Player(), Side(8), np.random.default_rng(5))
+    whole = safety_map(played)
+    assert whole is not None
+    named = [c.subdivision for c in whole.ceilings]
+    for exact in ((0,), (2,), (0, 1)):
+        found = safety_map(machine_made(played, exact))
+        assert found is not None
+        kept = [played.kinds[k].name for k in range(3) if k not in exact]
+        assert [c.subdivision for c in found.ceilings] == [n for n in named if n in kept]
+    assert safety_map(machine_made(played, (0, 1, 2))) is None
+
+
+def test_runs_that_left_the_grid_are_not_called_safe() -> None:
+    """A subdivision tried and hardly ever held is on the map for that, and comes next, slower."""
+    played = side(Player(), Side(8), np.random.default_rng(5))
+    cells = played.cells.copy()
+    finest = cells["subdivision"] == 2
+    cells["on"][finest], cells["off"][finest] = 0, 9
+    found = safety_map(replace(played, cells=cells))
+    assert found is not None
+    assert found.ceilings[-1].subdivision == "sixteenths" and found.ceilings[-1].leaves
+    told = what_next(found)
+    assert told.subdivision == "sixteenths"
+    assert told.tempo_bpm is not None and told.tempo_bpm < 0.8 * found.usual_bpm
+    assert "left the grid" in told.text

@@ -74,7 +74,8 @@ def command(
     swing, rushing or dragging; the runs that leave every grid; one thing to practise.
     Several takes are told one after another (JSON: a list; CSV: a leading file column).
     """
-    refuse_overwriting(output, [*takes, reading.backing])
+    refuse_overwriting(output, takes)
+    refuse_overwriting(output, [reading.backing], "backing")
     out = Out(output)
     tell = _Teller(out, form, full, several=len(takes) > 1)
     with _keeper(keep, log_file, about) as tell.keeper, Progress(takes) as progress:

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from improv.commands.options import EXISTING_FILE, stated, take_options_but
+from improv.commands.options import (
+    EXISTING_FILE,
+    stated,
+    take_options_but,
+    takes_or_folders_argument,
+)
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
@@ -37,10 +42,7 @@ for neither side. A take named twice is counted once. Exit status: 0 everything 
 
 @click.command("check", epilog=EPILOG, short_help="Tell whether takes meet an assignment.")
 @click.argument("assignment", metavar="ASSIGNMENT", type=EXISTING_FILE)
-@click.argument(
-    "takes", metavar="TAKE|FOLDER...", nargs=-1, required=True,
-    type=click.Path(exists=True, readable=False),
-)  # fmt: skip
+@takes_or_folders_argument
 @click.option(
     "--part", type=click.IntRange(1, 2), default=1, metavar="1|2",
     help="Which part of an alternation this is.",
@@ -137,7 +139,7 @@ def _say_names(checked: Sequence[Checked], naming: Naming) -> None:
 def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
     """An assignment among the takes is a slip, not a take that cannot be read."""
     for path in takes:
-        if os.path.samefile(path, assignment):
+        if os.path.exists(path) and os.path.samefile(path, assignment):
             raise UsageError(
                 f"{shown(path)}: this is the assignment itself; it comes first, once, and takes "
                 "come after it"

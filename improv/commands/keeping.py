@@ -63,7 +63,12 @@ class Keeper:
 
 
 def _day_of(path: str) -> str:
-    return date.fromtimestamp(Path(path).stat().st_mtime).isoformat()
+    """The day a file was last written; today for one that cannot be read, told when it is."""
+    try:
+        written = Path(path).stat().st_mtime
+    except OSError:
+        return date.today().isoformat()
+    return date.fromtimestamp(written).isoformat()
 
 
 def _told(name: str, added: Added, guessed_day: str | None) -> str:

@@ -134,7 +134,8 @@ def command(
     sections = plan(analysis, excerpts, chosen, slow / 100.0)
     hearing = Hearing(click_choice, mixed, drums or is_drum_part(path, analysis, reading))
     for name, _ in files_of(target, sections, apart):
-        refuse_overwriting(str(name), [path, reading.backing, soundfont])
+        for what, used in (("take", path), ("backing", reading.backing), ("soundfont", soundfont)):
+            refuse_overwriting(str(name), [used], what)
     sounding = Sounding(hearing, soundfont, sound - 1)
     with ShareDone("writing") as told:
         written = write_program(target, analysis, placed, sections, sounding, apart, told)

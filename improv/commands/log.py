@@ -13,7 +13,7 @@ from improv.commands.log_options import (
     log_option,
     take_numbers,
 )
-from improv.commands.options import take_options
+from improv.commands.options import take_options, takes_argument
 from improv.commands.output import Out, Progress, refuse_existing, say, say_warnings
 from improv.errors import ImprovError, UsageError
 from improv.files import printable, shown
@@ -38,10 +38,7 @@ def command() -> None:
 
 
 @command.command("add", short_help="Analyze takes and keep them.")
-@click.argument(
-    "takes", metavar="TAKE.mid...", nargs=-1, required=True,
-    type=click.Path(exists=True, dir_okay=False, readable=False),
-)  # fmt: skip
+@takes_argument
 @about_options
 @take_options
 @click.option(

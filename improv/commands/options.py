@@ -26,6 +26,24 @@ EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""
 
 
+def _there_if_one(
+    ctx: click.Context, param: click.Parameter, takes: tuple[str, ...]
+) -> tuple[str, ...]:
+    """A single name must be a path that is there; of several, each is told where it is read."""
+    if len(takes) == 1:
+        click.Path(exists=True, readable=False).convert(takes[0], param, ctx)
+    return takes
+
+
+def _file_if_one(
+    ctx: click.Context, param: click.Parameter, takes: tuple[str, ...]
+) -> tuple[str, ...]:
+    """The same, and no folder."""
+    if len(takes) == 1:
+        EXISTING_FILE.convert(takes[0], param, ctx)
+    return takes
+
+
 class FiniteRange(click.FloatRange):
     """A number within bounds; refuses `nan`, which compares with nothing."""
 
@@ -139,8 +157,13 @@ _OPTIONS = {
 
 take_argument = click.argument("path", metavar="TAKE.mid", type=EXISTING_FILE)
 takes_argument = click.argument(
-    "takes", metavar="TAKE.mid...", nargs=-1, required=True, type=EXISTING_FILE
-)
+    "takes", metavar="TAKE.mid...", nargs=-1, required=True, type=click.Path(),
+    callback=_file_if_one,
+)  # fmt: skip
+takes_or_folders_argument = click.argument(
+    "takes", metavar="TAKE|FOLDER...", nargs=-1, required=True, type=click.Path(),
+    callback=_there_if_one,
+)  # fmt: skip
 slow_option = click.option(
     "--slow",
     type=FiniteRange(10, 100),

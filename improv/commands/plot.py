@@ -106,7 +106,8 @@ def command(
     form = _format(output)
     if len(takes) > 1 and any(kind != "spread" for kind in kinds):
         raise UsageError("of several takes only the spread can be drawn: add --kind spread")
-    refuse_overwriting(output, [*takes, reading.backing])
+    refuse_overwriting(output, takes)
+    refuse_overwriting(output, [reading.backing], "backing")
     analyses = [_analysis(path, reading, settings) for path in takes]
     from improv.pictures.draw_pages import pages
 
@@ -117,7 +118,8 @@ def command(
     ]
     files = _files(_picked(sheets, page), form, output, printable(analyses[0].take.name))
     for name in files:
-        refuse_overwriting(name, [*takes, reading.backing])
+        refuse_overwriting(name, takes)
+        refuse_overwriting(name, [reading.backing], "backing")
     _write_all(files)
     for name in files:
         click.echo(shown(name))

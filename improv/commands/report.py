@@ -67,7 +67,8 @@ def command(
     """
     if Path(output).suffix.lower() not in SUFFIXES:
         raise UsageError(f"{shown(output)}: a page's name must end in .html")
-    refuse_overwriting(output, [path, reading.backing])
+    refuse_overwriting(output, [path])
+    refuse_overwriting(output, [reading.backing], "backing")
     if player is None and log_file is not None:
         raise UsageError("--log says where a player's takes are: name one with --player")
     analysis = analyze(read_take(path, reading), settings)

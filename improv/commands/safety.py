@@ -66,7 +66,7 @@ def command(
         )
     if found is None:
         raise UsageError(
-            "too few notes to map: no subdivision has 24 notes in three takes or phrases; "
+            "too few notes to map: no subdivision has 24 notes by hand in three takes or phrases; "
             "log more takes"
         )
     who = printable(players[0])
