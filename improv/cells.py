@@ -11,9 +11,12 @@ Deviations in ms, positive = late. `square_ms2` and `product_ms2` are the sums o
 and of neighbours' products of the residuals about the phrase's mean (`fitted` 1) or, from
 `FEWEST_FOR_LINE` notes on, about its straight line (`fitted` 2), so that drift is not
 scatter. Residuals beyond `CLIP` robust spreads of the take count as that far: one fumbled
-note must not change the answer. An off-grid note belongs to the subdivision its run came
-nearest to; a note of no run, to its phrase's. `drift` is the slope as a share of the tempo,
-positive = rushing; `swing` the natural logarithm of long : short. NaN is unknown.
+note must not change the answer. An off-grid note counts for the subdivision its run was an
+attempt at: of those played (`PLAYED_NOTES` in the take) the nearest by ratio, where it lies
+within `ATTEMPT_SHARE` of the run's rate, else the nearest of those played and those commonly
+met; nobody fails at quintuplets who never plays any. A note of no run: its phrase's.
+`drift` is the slope as a share of the tempo, positive = rushing; `swing` the natural
+logarithm of long : short. NaN is unknown.
 """
 
 from __future__ import annotations
@@ -26,16 +29,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from improv.errors import ImprovError
-from improv.grid import SUBDIVISIONS, find
+from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, name, offered
 from improv.meter import parse_meter
 from improv.model import Floats
 
-RARELY_MEANT = (5.0, 7.0)
-"""Notes to the beat that a run off the grid is no attempt at, if it may be one at others."""
 POCKETS_MS = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Half-widths of the pocket that are counted; 20 is the default of `Settings`."""
 FEWEST_FOR_LINE = 8
 CLIP = 3.5
+PLAYED_NOTES = 16
+"""Notes on the grid from which a subdivision counts as played: two bars of eighths (our choice)."""
+ATTEMPT_SHARE = 0.19
+"""How far from a subdivision's rate an attempt at it may lie, as a share of it (our choice)."""
 LEAST_SCALE_MS = 1.0
 
 CELL = np.dtype(
@@ -136,7 +141,7 @@ def from_document(document: dict[str, Any]) -> tuple[tuple[Kind, ...], Cells]:
     kinds: dict[Kind, int] = {}
     constant = document["take"]["constant_offset_ms"] or 0.0
     placed = _on_grid(document["notes"])
-    off = _off_grid(document)
+    off = _off_grid(document, placed)
     tempo = {p["number"]: float(p["tempo_bpm"]) for p in document["phrases"]}
     swing = {
         (p["number"], p["subdivision"]): math.log(p["swing_ratio"])
@@ -175,52 +180,68 @@ def _on_grid(notes: list[dict[str, Any]]) -> dict[Kind, dict[int, tuple[Floats, 
     }
 
 
-def _off_grid(document: dict[str, Any]) -> dict[tuple[Kind, int], int]:
+def _off_grid(
+    document: dict[str, Any], placed: dict[Kind, dict[int, tuple[Floats, Floats]]]
+) -> dict[tuple[Kind, int], int]:
     """Off-grid events by the kind they were an attempt at, and phrase."""
     runs = [run for run in document["runs"] if run["off_grid"]]
     phrases = {p["number"]: p for p in document["phrases"]}
+    notes_on = {kind: sum(len(p[0]) for p in parts.values()) for kind, parts in placed.items()}
+    played = [kind for kind, count in notes_on.items() if count >= PLAYED_NOTES]
+    common = _commonly_met(document["take"]["meter"])
     counts: dict[tuple[Kind, int], int] = {}
     seen: set[int] = set()
     for note in document["notes"]:
         if not note["off_grid"] or note["grace"] or note["event"] in seen:
             continue
         seen.add(note["event"])
-        kind = _attempted(note, runs, phrases.get(note["phrase"]), document["take"]["meter"])
+        run = _run_of(note, runs)
+        kind = None if run is None else _attempted(float(run["notes_per_beat"]), played, common)
+        kind = kind or _of_phrase(phrases.get(note["phrase"]))
         if kind is not None:
             key = (kind, note["phrase"])
             counts[key] = counts.get(key, 0) + 1
     return counts
 
 
-def _attempted(
-    note: dict[str, Any], runs: list[dict[str, Any]], phrase: dict[str, Any] | None, meter: str
-) -> Kind | None:
+def _run_of(note: dict[str, Any], runs: list[dict[str, Any]]) -> dict[str, Any] | None:
     at = note["onset_sec"]
     for run in runs:
         if run["start"]["onset_sec"] - 1e-4 <= at <= run["end"]["onset_sec"] + 1e-4:
-            named = [k for name in run["between"] or () if (k := _kind(name, meter)) is not None]
-            # Nobody means quintuplets who floats a little faster than sixteenths.
-            meant = [k for k in named if k.per_beat not in RARELY_MEANT] or named
-            if meant:
-                rate = max(float(run["notes_per_beat"]), 1e-3)
-                return min(meant, key=lambda k: abs(math.log(rate / k.per_beat)))
-    if phrase is not None and phrase["subdivision"] is not None:
-        return Kind(phrase["subdivision"], float(phrase["per_beat"]), bool(phrase["swung"]))
+            return run
     return None
 
 
-def _kind(name: str, meter: str) -> Kind | None:
-    """The kind a subdivision's name means in a written meter."""
-    try:
-        cycle = parse_meter(meter)
-        row = SUBDIVISIONS[find(name, cycle)]
-    except ImprovError:
+def _attempted(rate: float, played: list[Kind], common: list[Kind]) -> Kind | None:
+    """What a run of `rate` notes to the beat, off the grid, was an attempt at."""
+
+    def away(kind: Kind) -> float:
+        return abs(math.log(max(rate, 1e-3) / kind.per_beat))
+
+    nearest = min(played, key=away, default=None)
+    if nearest is not None and away(nearest) <= math.log1p(ATTEMPT_SHARE):
+        return nearest
+    return min([*played, *common], key=away, default=None)
+
+
+def _of_phrase(phrase: dict[str, Any] | None) -> Kind | None:
+    if phrase is None or phrase["subdivision"] is None:
         return None
-    for one in cycle:
-        per_beat = row.per_beat(one.kind)
-        if per_beat is not None:
-            return Kind(name, float(per_beat), row.swung)
-    return None
+    return Kind(phrase["subdivision"], float(phrase["per_beat"]), bool(phrase["swung"]))
+
+
+def _commonly_met(written: str) -> list[Kind]:
+    """The straight subdivisions commonly met in a written meter; none in one not understood."""
+    try:
+        cycle = parse_meter(written)
+    except ImprovError:
+        return []
+    return [
+        Kind(name(row, one) or row.key, float(row.per_beat(one.kind) or 0), False)
+        for one in cycle
+        for row in (SUBDIVISIONS[i] for i in offered(one))
+        if not row.swung and row.prior_weight(one.kind) >= COMMON_WEIGHT
+    ]
 
 
 def _with_off(cells: Cells, off: dict[int, int], tempo: dict[int, float], kind: Kind) -> Cells:

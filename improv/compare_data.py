@@ -27,10 +27,11 @@ CSV_HEAD = (
 )  # fmt: skip
 
 
-def document(comparison: Comparison) -> dict[str, Any]:
-    """The comparison as plain data, ready for JSON (version 1)."""
+def document(comparison: Comparison, warnings: Sequence[str] = ()) -> dict[str, Any]:
+    """The comparison as plain data, ready for JSON (version 1), with what has to be said of it."""
     return {
         "version": VERSION,
+        "warnings": list(warnings),
         "takes": {"before": comparison.takes[0], "after": comparison.takes[1]},
         "tempo_bpm": {
             "before": round(comparison.tempo_bpm[0], 3),

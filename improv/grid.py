@@ -20,6 +20,8 @@ from improv.errors import UsageError
 from improv.meter import Kind, Meter
 
 Count = Fraction | None
+COMMON_WEIGHT = 0.5
+"""Prior weight from which a subdivision counts as commonly met in a kind of meter."""
 
 
 @dataclass(frozen=True)

@@ -28,21 +28,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, name, offered
+from improv.cells import ATTEMPT_SHARE, PLAYED_NOTES
+from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, name, offered
 from improv.hand import nearness
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, Run
 from improv.summaries import FEWEST_NOTES, SURE_DRIFT
 
-ENOUGH_NOTES = 16
+ENOUGH_NOTES = PLAYED_NOTES
 HELD_SHARE = 0.8
 SURE_ON_THE_WHOLE = 0.8
 HELD_SPREADS = 4.0
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 TRAINED_MS = 80.0
-COMMON_WEIGHT = 0.5
-ATTEMPT_SHARE = 0.19
 LEAST_SPREAD_MS = 2.0
 """Nobody's hand scatters less; files round onsets to their ticks."""
 

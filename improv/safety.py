@@ -37,18 +37,22 @@ import numpy as np
 from improv.cells import Cells, Kind
 from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
 from improv.material import Material, told_apart
-from improv.measures import BY_KEY, FEWEST_FOR_SPREAD, spread_by_memory, values
+from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
 from improv.memory import influence
 from improv.model import Floats, Ints
 from improv.safety_fit import Spreads, fit_spread, log_spread
+from improv.safety_kinds import (
+    FEWEST_NOTES,
+    Failed,
+    failed_besides,
+    failing,
+    latest_drift_bpm,
+    mappable,
+)
 from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
-FEWEST_NOTES = 24
-LEAST_SPREAD_MS = 1.0
-"""Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
-FEWEST_FAILED = 8
 FEWEST_BLOCKS = 3
 FEWEST_DAYS = 5
 SLOWEST_BPM = 30.0
@@ -64,6 +68,7 @@ SPREAD, LEAVES, CLOSEST = "spread", "runs leave the grid", "speed of any hand"
 class Ceiling:
     """One subdivision on the map. Tempi in BPM of the meter's beat; `None` where not known.
 
+    `notes` lie on its grid, `off_grid` are those of failed attempts at it.
     `tempo_bpm` with `low_bpm` and `high_bpm` (95 %) is the tempo up to which it is held;
     `limit` says what gives first there. `slowest_bpm` is where the spread leaves the pocket
     on the slow side, if it does above 30 BPM. `tried_bpm` are the slowest and the fastest
@@ -74,6 +79,7 @@ class Ceiling:
     subdivision: str
     per_beat: float
     notes: int
+    off_grid: int
     takes: int
     tempo_bpm: float | None
     low_bpm: float | None
@@ -86,8 +92,20 @@ class Ceiling:
 
     @property
     def beyond_tried(self) -> bool:
-        """Whether the ceiling lies above everything heard."""
-        return self.tempo_bpm is not None and self.tempo_bpm > 1.02 * self.tried_bpm[1]
+        """Whether the ceiling lies above, or below, everything heard."""
+        if self.tempo_bpm is None:
+            return False
+        return self.tempo_bpm > 1.02 * self.tried_bpm[1] or self.below_tried
+
+    @property
+    def below_tried(self) -> bool:
+        """Whether the ceiling lies below everything heard."""
+        return self.tempo_bpm is not None and 1.02 * self.tempo_bpm < self.tried_bpm[0]
+
+    @property
+    def leaves(self) -> bool:
+        """Whether more of the attempts left the grid, over all tempi heard, than may."""
+        return bool(failing(self.notes, self.off_grid))
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,9 +113,10 @@ class SafetyMap:
     """The whole map. `floor_ms` and `share` are the player's own timing model.
 
     `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
-    spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `failed` are
-    subdivisions, coarsest first, that runs off the grid were attempts at and that were hardly
-    ever held, so that there is nothing to map.
+    spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `exact` are
+    subdivisions left out because no spread can be measured in them; `failed` those at which
+    too few notes were attempted to map them, most of which left the grid. `drift_bpm` is the
+    worst drift to be heard in the latest take, positive = rushing, 0 for none.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -109,14 +128,16 @@ class SafetyMap:
     interval_ms: Floats
     spread_ms: Floats
     which: Ints
-    failed: tuple[Kind, ...] = ()
+    exact: tuple[str, ...] = ()
+    failed: tuple[Failed, ...] = ()
+    drift_bpm: float = 0.0
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
     """The map of one player's takes; `None` where no subdivision has notes enough."""
     material = told_apart(material)
     cells = material.cells
-    known = _mappable(cells, len(material.kinds))
+    known, exact = mappable(cells, len(material.kinds))
     units, called = _blocks(material)
     names, block = np.unique(units, return_inverse=True)
     if not len(known) or len(names) < FEWEST_BLOCKS:
@@ -138,15 +159,9 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         tuple(sorted(ceilings, key=lambda c: (c.per_beat, c.subdivision))),
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
-        _sorted_index(ceilings)[own[rows]], _failed(material, known),
+        _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
+        failed_besides(material, np.concatenate([known, exact])), latest_drift_bpm(material),
     )  # fmt: skip
-
-
-def _failed(material: Material, known: Ints) -> tuple[Kind, ...]:
-    cells = material.cells
-    off = np.bincount(cells["subdivision"], cells["off"], len(material.kinds))
-    failed = [material.kinds[k] for k in np.flatnonzero(off >= FEWEST_FAILED) if k not in known]
-    return tuple(sorted(failed, key=lambda kind: kind.per_beat))
 
 
 def _sorted_index(ceilings: tuple[Ceiling, ...]) -> Ints:
@@ -170,18 +185,6 @@ def _spreads(cells: Cells, step: Floats, own: Ints, block: Ints) -> tuple[Ints, 
         spread.value[mine], PHRASE_SD**2 + spread.variance[mine], step[rows], own[rows],
         block[rows], spread_by_memory(cells[rows], memory), influence(*sums, memory, block),
     )  # fmt: skip
-
-
-def _mappable(cells: Cells, kinds: int) -> Ints:
-    """Subdivisions with notes enough on the grid, in the order of the material.
-
-    Notes without any scatter were set by a machine: they tell nothing of a hand.
-    """
-    human = cells["square_ms2"] > LEAST_SPREAD_MS**2 * cells["on"]
-    human &= cells["on"] >= FEWEST_FOR_SPREAD
-    notes = np.bincount(cells["subdivision"], cells["on"], kinds)
-    told = np.bincount(cells["subdivision"], human, kinds)
-    return np.flatnonzero((notes >= FEWEST_NOTES) & (told > 0))
 
 
 def _blocks(material: Material) -> tuple[Ints, str]:
@@ -224,7 +227,7 @@ def _ceiling(
     tempo, low, high = (_bpm(step, kind) for step in nearest)
     at = None if tempo is None else float(np.exp(np.interp(nearest[0], _GRID_MS, sigma)))
     return Ceiling(
-        kind.name, kind.per_beat, int(cells["on"].sum()),
+        kind.name, kind.per_beat, int(cells["on"].sum()), int(cells["off"].sum()),
         len(np.unique(material.take[here])), tempo, low, high,
         limit if tempo is not None else None, at, at is not None and at <= tolerance_ms,
         _slowest(sigma, kind, tolerance_ms), (float(tried.min()), float(tried.max())),

@@ -90,8 +90,9 @@ class Spreads:
 
 
 def fit_spread(data: Spreads, kinds: int) -> Fit:
-    """Gauss-Newton on log spreads, towards the priors, with a factor for each of `kinds`.
+    """Gauss-Newton on log spreads, towards the priors; `kinds` subdivisions have a factor each.
 
+    One of which no spread is known keeps the prior's factor, as unsure as that is.
     The memory is an estimate as well, and all the rows lean on it: each block's score takes
     in what the block did to the memory.
     """

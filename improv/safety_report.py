@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from dataclasses import dataclass
 from typing import Any
 
-from improv.cells import Kind
 from improv.practice import BACK_OFF, CAUTION
 from improv.practice_words import whole
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
 from improv.spreadsheet import csv_of
-from improv.wording import bpm_text
+from improv.wording import bpm_text, listed
 
 START_SHARE = 0.9
 """A subdivision not yet safe is begun at this share of its ceiling (common practice, no source)."""
@@ -44,20 +42,21 @@ def what_next(found: SafetyMap) -> Next:
     unsafe = [c for c in found.ceilings if not _is_safe(c, usual)]
     anchor = max(held, key=lambda c: c.per_beat, default=None)
     if not unsafe:
-        failed = [k for k in found.failed if anchor is None or k.per_beat > anchor.per_beat]
-        return _slower(found, anchor, failed[0]) if failed else _raise(found, anchor)
+        return _raise(found, anchor)
     target = min(unsafe, key=lambda c: c.per_beat)
-    begun = f"Stay on {anchor.subdivision} at {bpm_text(round(usual))} BPM; " if anchor else ""
+    begun = _begun(anchor, usual)
+    if target.leaves and (target.tempo_bpm is None or target.below_tried):
+        return _slower(begun, target.subdivision, min(usual, target.tried_bpm[0]))
     if target.tempo_bpm is None or not target.in_pocket:
-        tempo = min(usual, target.tried_bpm[0])
+        tempo = whole(min(usual, target.tried_bpm[0]))
         why = (
             f"{begun}{target.subdivision} are not in the pocket at any tempo yet: play them at "
-            f"{math.floor(tempo)} BPM, and nothing faster, until the spread is below "
+            f"{tempo} BPM, and nothing faster, until the spread is below "
             f"{found.tolerance_ms:g} ms."
         )
-        return Next(target.subdivision, float(math.floor(tempo)), why)
+        return Next(target.subdivision, float(tempo), why)
     sure = target.low_bpm or START_SHARE * target.tempo_bpm
-    tempo = math.floor(min(usual, max(sure, START_SHARE * target.tempo_bpm)))
+    tempo = whole(min(usual, max(sure, START_SHARE * target.tempo_bpm)))
     why = (
         f"{begun}{target.subdivision} are held up to about {target.tempo_bpm:.0f} BPM "
         f"({_LIMITS[target.limit or SPREAD]}): begin at {tempo} BPM, up by 3 to 5 BPM "
@@ -66,32 +65,49 @@ def what_next(found: SafetyMap) -> Next:
     return Next(target.subdivision, float(tempo), why)
 
 
-def _slower(found: SafetyMap, anchor: Ceiling | None, failed: Kind) -> Next:
-    """Runs left the grid: what they were attempts at, slower, as after a single take."""
-    tempo = whole(BACK_OFF * found.usual_bpm)
-    usual = bpm_text(round(found.usual_bpm))
-    held = anchor.subdivision if anchor else None
-    stay = f"Stay on {held} at {usual} BPM, and play nothing faster"
-    why = (
-        f"{stay if held else 'Play slower'}: faster runs left the grid. Then {failed.name} at "
-        f"{tempo} BPM, up by 3 to 5 BPM whenever they stay on the grid."
-    )
-    return Next(failed.name, float(tempo), why)
-
-
 def _is_safe(ceiling: Ceiling, usual_bpm: float) -> bool:
     if ceiling.tempo_bpm is None or not ceiling.in_pocket:
         return False
     return ceiling.tempo_bpm >= usual_bpm
 
 
+def _begun(anchor: Ceiling | None, usual_bpm: float) -> str:
+    return f"Stay on {anchor.subdivision} at {bpm_text(round(usual_bpm))} BPM; " if anchor else ""
+
+
+def _slower(begun: str, subdivision: str, slowest_bpm: float) -> Next:
+    """What mostly leaves the grid: begun as far below the tempi it failed at as `practice` does."""
+    tempo = whole(BACK_OFF * slowest_bpm)
+    why = (
+        f"{begun}attempts at {subdivision} left the grid at {bpm_text(round(slowest_bpm))} BPM: "
+        f"play them at {tempo} BPM, up by 3 to 5 BPM whenever they stay on the grid."
+    )
+    return Next(subdivision, float(tempo), why)
+
+
+def _keep_the_time(found: SafetyMap, anchor: Ceiling) -> Next:
+    """Before any more speed, as `practice` has it."""
+    way = "rushing" if found.drift_bpm > 0 else "dragging"
+    why = (
+        f"{_begun(anchor, found.usual_bpm)}hold the time with them before going faster: in the "
+        f"latest take a phrase is {way} by {abs(found.drift_bpm):.1f} BPM."
+    )
+    return Next(anchor.subdivision, float(round(found.usual_bpm)), why)
+
+
 def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
     if anchor is None or anchor.tempo_bpm is None:
         return Next(None, None, "Too little is held yet to say what comes next.")
-    tempo = math.floor(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
+    failed = [f for f in found.failed if f.per_beat > anchor.per_beat]
+    if failed:  # too little of it for the map, but enough to say: nothing faster yet
+        begun = _begun(anchor, found.usual_bpm)
+        return _slower(begun, failed[0].subdivision, min(found.usual_bpm, failed[0].slowest_bpm))
+    if found.drift_bpm:
+        return _keep_the_time(found, anchor)
+    tempo = whole(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
     return Next(
         anchor.subdivision, float(tempo),
-        f"Everything logged is safe at {bpm_text(round(found.usual_bpm))} BPM, up to "
+        f"Everything on this map is safe at {bpm_text(round(found.usual_bpm))} BPM, up to "
         f"{anchor.subdivision}: raise the tempo to {tempo} BPM, or try the next denser "
         "subdivision slowly.",
     )  # fmt: skip
@@ -106,7 +122,7 @@ def text_report(found: SafetyMap, who: str = "") -> str:
         "notes.",
         80,
     )
-    lines += ["", *table(found), ""]
+    lines += ["", *table(found), *textwrap.wrap(_left_out(found), 80), ""]
     lines += textwrap.wrap(f"Next: {what_next(found).text}", 80)
     lines += textwrap.wrap(CAUTION, 80)
     lines += ["", *textwrap.wrap(_reading(found), 80)]
@@ -140,6 +156,18 @@ def _why(ceiling: Ceiling) -> str:
     return told + (" *" if ceiling.beyond_tried else "")
 
 
+def _left_out(found: SafetyMap) -> str:
+    """What was played and is not on the map, and why; nothing where all is."""
+    said = []
+    if found.exact:
+        names = listed(list(found.exact))
+        said.append(f"{names} (no spread to measure: exactly on the grid, or few at a time)")
+    if found.failed:
+        names = listed([f.subdivision for f in found.failed])
+        said.append(f"{names} (too few notes, most of them off the grid)")
+    return f"Left out: {'; '.join(said)}." if said else ""
+
+
 def _reading(found: SafetyMap) -> str:
     starred = any(c.beyond_tried for c in found.ceilings)
     star = " * beyond what was tried: the model's word alone." if starred else ""
@@ -160,6 +188,13 @@ def document(found: SafetyMap) -> dict[str, Any]:
         "tolerance_ms": found.tolerance_ms,
         "usual_tempo_bpm": round(found.usual_bpm, 3),
         "chance_counted_by": found.block,
+        "left_out": [
+            *({"subdivision": name, "reason": "no spread to measure"} for name in found.exact),
+            *(
+                {"subdivision": f.subdivision, "reason": "too few notes, most of them off the grid"}
+                for f in found.failed
+            ),
+        ],
         "subdivisions": [dict(zip(CSV_HEAD, _row(c), strict=True)) for c in found.ceilings],
         "next": {
             "subdivision": following.subdivision,

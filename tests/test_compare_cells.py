@@ -107,8 +107,8 @@ def test_a_chord_counts_once_and_an_ornament_not_at_all() -> None:
     assert from_document(changed)[1].tobytes() == from_document(document)[1].tobytes()
 
 
-def test_an_off_grid_run_belongs_to_the_nearest_rate_that_is_often_meant() -> None:
-    """Nine notes at 4.6 to the beat between sixteenths and quintuplets: nobody meant five."""
+def run_at(rate: float, on_grid: tuple[str, float] | None = None) -> Kind:
+    """What nine notes at this rate, off the grid, count as an attempt at; `on_grid`: played too."""
     document = entry().document
     phrase = {**document["phrases"][0], "subdivision": None, "number": 1}
     notes = [
@@ -116,13 +116,38 @@ def test_an_off_grid_run_belongs_to_the_nearest_rate_that_is_often_meant() -> No
          "deviation_ms": None, "onset_sec": 1.0 + 0.1 * i}
         for i in range(9)
     ]  # fmt: skip
+    if on_grid is not None:
+        notes += [
+            {**document["notes"][0], "event": 100 + i, "subdivision": on_grid[0],
+             "per_beat": on_grid[1], "onset_sec": 9.0 + 0.1 * i}
+            for i in range(16)
+        ]  # fmt: skip
     run = {
-        "off_grid": True, "notes_per_beat": 4.6, "between": ["sixteenths", "quintuplets"],
+        "off_grid": True, "notes_per_beat": rate, "between": ["sixteenths", "quintuplets"],
         "start": {"onset_sec": 1.0}, "end": {"onset_sec": 1.8},
     }  # fmt: skip
     kinds, cells = from_document({**document, "notes": notes, "phrases": [phrase], "runs": [run]})
-    assert kinds == (Kind("sixteenths", 4.0, False),)
-    assert cells["off"].tolist() == [9] and cells["on"].tolist() == [0]
+    off = {kinds[c["subdivision"]]: int(c["off"]) for c in cells if c["off"]}
+    assert list(off.values()) == [9]
+    return next(iter(off))
+
+
+@pytest.mark.parametrize(
+    ("rate", "on_grid", "attempted"),
+    [
+        (4.6, None, "sixteenths"),
+        (4.6, ("quintuplets", 5.0), "quintuplets"),
+        (4.6, ("eighths", 2.0), "sixteenths"),
+        (3.4, ("sixteenths", 4.0), "sixteenths"),
+        (3.4, ("eighths", 2.0), "eighth triplets"),
+        (5.4, ("eighths", 2.0), "sextuplets"),
+    ],
+)
+def test_an_off_grid_run_was_an_attempt_at_what_is_played(
+    rate: float, on_grid: tuple[str, float] | None, attempted: str
+) -> None:
+    """Of what the player plays the nearest, where near enough; else what is commonly met."""
+    assert run_at(rate, on_grid).name == attempted
 
 
 def test_nothing_played_is_no_cell() -> None:

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from dataclasses import replace
+from pathlib import Path
+
+from click.testing import CliRunner, Result
 
 from benchmarks.histories import Player, Side
+from improv.cli import cli
 from improv.commands.comparing import class_text
 from improv.compare import NO_DIFFERENCE, Comparison, compare_sets
-from tests.log_material import history
+from improv.log.store import Log
+from tests.log_material import entry_of, history
 
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
 STEADY = Player(day_wander=0.03, take_wander=0.03, phrase_wander=0.1, off_grid=0.02)
+
+
+def run(*words: object) -> Result:
+    """One call of `improv compare`."""
+    return CliRunner().invoke(cli, ["compare", *map(str, words)], catch_exceptions=False)
 
 
 def with_chance(probability: float) -> Comparison:
@@ -44,3 +57,36 @@ def test_a_class_of_one_is_one_player() -> None:
     """Nothing is multiplied, and nothing is said of it."""
     text = class_text([("Ana", with_chance(0.03))], "text")
     assert "multiplied" not in text and "the clearest change" in text
+
+
+def test_takes_of_different_players_are_said_to_be(tmp_path: Path) -> None:
+    """Before anything is called better; not where one player is spelt in two ways."""
+    log = tmp_path / "log.db"
+    with Log.open(log, create=True) as kept:
+        kept.add_many([entry_of(i, name) for i, name in enumerate(("Ana", "ANA", "Ben", ""))])
+    words = "The takes are by different players (Ana and Ben): what follows tells how they differ"
+    done = run("log:1", "log:3", "--log", log)
+    assert " ".join(done.stdout.split()).startswith(words) and done.stderr == ""
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    told = json.loads(run("log:1", "log:3", "--log", log, "--format", "json").stdout)
+    assert [text.startswith(words) for text in told["warnings"]] == [True]
+    as_csv = run("log:1", "log:3", "--log", log, "--format", "csv")
+    assert as_csv.stdout.startswith("subdivision,") and as_csv.stderr.startswith(words)
+    for other in ("log:2", "log:4"):
+        assert run("log:1", other, "--log", log).stdout.startswith("Before: ")
+        told = json.loads(run("log:1", other, "--log", log, "--format", "json").stdout)
+        assert told["warnings"] == []
+
+
+def test_a_wrong_tempo_is_warned_of(tmp_path: Path) -> None:
+    """What `analyze` warns of, a comparison of the same files does."""
+    take = tmp_path / "a.mid", tmp_path / "b.mid"
+    for path in take:
+        shutil.copy(EXAMPLES / "tarek-floats.mid", path)
+    done = run(*take, "--tempo", 80, "--format", "json")
+    for path in take:
+        words = ("analyze", str(path), "--tempo", "80", "--format", "json")
+        told = CliRunner().invoke(cli, words).stderr
+        assert told.startswith("Warning: ") and told in done.stderr
+    said = [line.removeprefix("Warning: ") for line in done.stderr.splitlines()]
+    assert json.loads(done.stdout)["warnings"] == said

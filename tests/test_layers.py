@@ -29,7 +29,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("files", "smf", "midi_*", "midi"),
     ("held", "practice", "practice_words", "wording", "headline", "sentences", "tables", "document",
      "report", "compare_figures", "compare_report", "compare_data", "safety", "safety_fit",
-     "safety_share", "safety_report", "spreadsheet"),
+     "safety_kinds", "safety_share", "safety_report", "spreadsheet"),
     ("assignments", "assignments.*", "listening", "listening.*", "log", "log.*", "log_report",
      "pages", "pages.*", "pictures", "pictures.*", "sound", "sound.*"),
     ("commands", "commands.*", "cli", "__main__"),

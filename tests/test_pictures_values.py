@@ -16,7 +16,14 @@ from improv.meter import parse_meter
 from improv.pictures.alt import alt_text
 from improv.pictures.beat import SECTORS, beat_dials
 from improv.pictures.chart import chart_of
-from improv.pictures.letters import first_fitting, fitted_facts, shortened, width_mm, wrapped
+from improv.pictures.letters import (
+    first_fitting,
+    fitted_facts,
+    fitted_names,
+    shortened,
+    width_mm,
+    wrapped,
+)
 from improv.pictures.local_lines import local_lines, noise_of
 from improv.pictures.music import (
     beat_starts,
@@ -74,6 +81,19 @@ def test_facts_lose_brackets_first_and_then_their_end() -> None:
     assert fitted_facts(facts, whole, 8.0) == facts
     assert fitted_facts(facts, bare, 8.0) == "4/4 at 96 BPM, 12 notes, spread 9 ms"
     assert fitted_facts(facts, bare - 1.0, 8.0) == "4/4 at 96 BPM, 12 notes"
+
+
+def test_names_there_is_no_room_for_are_counted() -> None:
+    """All of them, some and a count, or the first cut short and a count; never wider."""
+    names = [f"evening chorus {i}" for i in range(1, 13)]
+    whole = f"Spread. {', '.join(names)}"
+    assert fitted_names("Spread. ", names, width_mm(whole, 8.0), 8.0) == whole
+    assert fitted_names("Spread. ", names, 100.0, 8.0) == (
+        "Spread. evening chorus 1, evening chorus 2 and 10 more"
+    )
+    short = fitted_names("Spread. ", names, 45.0, 8.0)
+    assert short.startswith("Spread. ") and "…" in short and short.endswith(" and 11 more")
+    assert width_mm(short, 8.0) <= 45.0
 
 
 def test_wrapped_lines_keep_all_words_within_the_room() -> None:

@@ -9,7 +9,7 @@ import click
 
 from improv.commands.log_options import day, filter_options, log_option
 from improv.commands.options import result_options, take_options
-from improv.commands.output import Out, refuse_overwriting
+from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import UsageError
 from improv.files import printable
 from improv.log.entries import Filter
@@ -72,7 +72,13 @@ def command(
     before and after a day. Differences in tempo are accounted for.
     """
     from improv.commands.comparing import Asked as How
-    from improv.commands.comparing import draw, material_of_takes, picture_form, text_of
+    from improv.commands.comparing import (
+        draw,
+        of_different_players,
+        picture_form,
+        takes_named,
+        text_of,
+    )
 
     refuse_overwriting(output, takes)
     refuse_overwriting(plot, takes)
@@ -83,13 +89,14 @@ def command(
     if takes:
         if split or whole_class or which != Filter():
             raise UsageError("filters choose takes from the log; name takes or filters, not both")
-        before, after = (
-            material_of_takes(side, reading, settings, log_file) for side in _two(takes)
-        )
-        comparison = asked.sets(before, after)
-        out.write(text_of(comparison, form))
+        before, after = (takes_named(side, reading, settings, log_file) for side in _two(takes))
+        comparison = asked.sets(before.material, after.material)
+        first = of_different_players(before, after)
+        if first is not None and form == "csv":
+            say(first)
+        out.write(text_of(comparison, form, first, (*before.warnings, *after.warnings)))
         out.close()
-        draw(plot, "Before and after", comparison, before, after)
+        draw(plot, "Before and after", comparison, before.material, after.material)
         return
     if whole_class:
         if plot is not None:

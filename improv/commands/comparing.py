@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from improv.commands.output import say_warnings
 from improv.compare import CHANGED, Comparison, compare_over_time, compare_sets, judged_among
 from improv.compare_data import csv_text, document
 from improv.compare_figures import chance
 from improv.compare_report import clearest_sentence, text_report
+from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_bytes
 from improv.log.entries import About, Filter
+from improv.log.names import fold
 from improv.log.place import log_path
 from improv.log.store import Log
 from improv.material import Material, joined
 from improv.measures import pocket_column
 from improv.model import Reading, Settings
-from improv.wording import number_word
+from improv.wording import listed, number_word
 
 FORMATS = ("png", "svg", "pdf")
 
@@ -63,10 +67,22 @@ class Asked:
         return self.sets(before, after), (before, after)
 
 
-def material_of_takes(
+@dataclass(frozen=True, eq=False)
+class TakesNamed:
+    """The takes named for one side; `players` those the log knows of, `warnings` on the files."""
+
+    material: Material
+    players: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def takes_named(
     sources: tuple[str, ...], reading: Reading, settings: Settings, log_file: str | None
-) -> Material:
-    """Files, analyzed now, and takes of the log, as kept; raises `UsageError` for none."""
+) -> TakesNamed:
+    """Files, analyzed now, and takes of the log, as kept; raises `UsageError` for none.
+
+    What there is to say of a file goes to standard error, as on `analyze`.
+    """
     from improv.cells import from_document
     from improv.commands.log_options import take_numbers
     from improv.log.refresh import read_entry
@@ -74,28 +90,51 @@ def material_of_takes(
     numbers = take_numbers(tuple(s for s in sources if s.startswith("log:")))
     files = [s for s in sources if not s.startswith("log:")]
     parts, tempo = [], []
+    warnings: list[str] = []
     for path in files:
         entry, analysis = read_entry(path, reading, settings, About())
         parts.append(from_document(entry.document))
         tempo.append(analysis.take.tempo_bpm)
+        say_warnings(analysis)
+        warnings += (f"{analysis.take.name}: {text}" for text in all_warnings(analysis))
     names = [printable(path) for path in files]
     fresh = Material.of(parts, [-1] * len(parts), tempo, names) if parts else None
     if not numbers:
         assert fresh is not None
-        return fresh
+        return TakesNamed(fresh, (), tuple(warnings))
     with Log.open(log_path(log_file), writing=False) as log:
         kept = log.material(Filter(ids=numbers))
+        players = tuple(p for p in log.players(Filter(ids=numbers)) if p)
     missing = {f"log:{n}" for n in numbers} - set(kept.label)
     if missing:
         raise UsageError(f"there is no take {sorted(missing)[0]}; see 'improv log list'")
-    return kept if fresh is None else joined(fresh, kept)
+    material = kept if fresh is None else joined(fresh, kept)
+    return TakesNamed(material, players, tuple(warnings))
 
 
-def text_of(comparison: Comparison, form: str) -> str:
-    """The comparison in the form asked for."""
+def of_different_players(before: TakesNamed, after: TakesNamed) -> str | None:
+    """What has to be said first where the takes are by more than one player."""
+    everyone = {fold(name): printable(name) for name in (*before.players, *after.players)}
+    if len(everyone) < 2:
+        return None
+    names = listed([everyone[key] for key in sorted(everyone)])
+    return (
+        f"The takes are by different players ({names}): what follows tells how they differ, not "
+        "whether anybody got better or worse."
+    )
+
+
+def text_of(
+    comparison: Comparison, form: str, first: str | None = None, warnings: Sequence[str] = ()
+) -> str:
+    """The comparison in the form asked for; `first` is said before all else."""
     if form == "json":
-        return json.dumps(document(comparison), indent=1) + "\n"
-    return csv_text(comparison) if form == "csv" else text_report(comparison)
+        told = [*([first] if first else []), *warnings]
+        return json.dumps(document(comparison, told), indent=1) + "\n"
+    if form == "csv":
+        return csv_text(comparison)
+    head = textwrap.fill(first, 80) + "\n\n" if first else ""
+    return head + text_report(comparison)
 
 
 def class_text(each: list[tuple[str, Comparison | str]], form: str) -> str:

@@ -46,6 +46,7 @@ def command(
     from improv.log.place import log_path
     from improv.log.store import Log
     from improv.safety import safety_map
+    from improv.safety_kinds import without_spread
     from improv.safety_report import csv_text, document, text_report
 
     picture = None if plot is None else picture_form(plot)
@@ -58,6 +59,11 @@ def command(
     if not len(material.label):
         raise UsageError("no takes found; see 'improv log list'")
     found = safety_map(material, tolerance)
+    if found is None and without_spread(material):
+        raise UsageError(
+            "nothing to map: no spread can be measured, for the notes lie exactly on the grid "
+            "(copied or quantised takes?) or are too few at a time"
+        )
     if found is None:
         raise UsageError(
             "too few notes to map: no subdivision has 24 notes by hand in three takes or phrases; "

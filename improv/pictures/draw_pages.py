@@ -25,7 +25,14 @@ from improv.pictures.draw_spread import draw_spread
 from improv.pictures.draw_tempo import draw_lateness, draw_tempo
 from improv.pictures.draw_words import drawable
 from improv.pictures.kinds import KINDS
-from improv.pictures.letters import fitted_facts, height_mm, shortened, width_mm, wrapped
+from improv.pictures.letters import (
+    fitted_facts,
+    fitted_names,
+    height_mm,
+    shortened,
+    width_mm,
+    wrapped,
+)
 from improv.pictures.look import BODY_PT, FONT, GREY, INK, SMALL_PT, TITLE_PT
 from improv.pictures.paper import A4, Paper
 from improv.pictures.spread import MOST_ROWS, THRESHOLDS, TONE_SOURCE, Spreads, spreads_of
@@ -204,13 +211,20 @@ SPREAD_LEFT_MM, SPREAD_RIGHT_MM = 40.0, 33.0
 ROW_MM = (16.0, 34.0)
 SPREAD_KEY_MM = 24.0
 SPREAD_KEY = (
-    "Curve: how the deviations are distributed; dots: every note; bar and circle: the middle "
-    "half of the notes and their median. Spread: standard deviation, ± two standard errors, "
-    "a phrase's drift taken out.",
+    "Curve: how the deviations are distributed; dots: every note (triangles at the edge: notes "
+    "beyond it); bar and circle: the middle half of the notes and their median. Spread: standard "
+    "deviation, ± two standard errors, a phrase's drift taken out.",
     f"Grey: one displaced tone in an even row is not heard within it, 6 ms or 2.5 % of the "
     f"spacing ({TONE_SOURCE}).",
     *(f"{t.mark}: {t.what} ({t.source})." for t in THRESHOLDS),
 )
+
+
+def _spread_facts(spreads: Spreads, sheet: Paper) -> str:
+    lead = "Spread by subdivision and tempo. "
+    if not spreads.names:
+        return lead + spreads.facts
+    return fitted_names(lead, spreads.names, sheet.width_mm - 2 * MARGIN_MM, BODY_PT)
 
 
 def _spread_pages(spreads: Spreads, paper: Paper, trim: bool) -> list[Sheet]:
@@ -226,13 +240,7 @@ def _spread_pages(spreads: Spreads, paper: Paper, trim: bool) -> list[Sheet]:
         row_mm = min(max((paper.height_mm - fixed) / len(own), ROW_MM[0]), ROW_MM[1])
         height = fixed + row_mm * len(own)
         sheet = Paper(paper.width_mm, height if trim else max(height, paper.height_mm))
-        frame = _Frame(
-            sheet,
-            spreads.title,
-            f"Spread by subdivision and tempo. {spreads.facts}",
-            number + 1,
-            of,
-        )
+        frame = _Frame(sheet, spreads.title, _spread_facts(spreads, sheet), number + 1, of)
         frame.foot(SPREAD_KEY)
         wide = sheet.width_mm - SPREAD_LEFT_MM - SPREAD_RIGHT_MM - MARGIN_MM
         top = MARGIN_MM + HEAD_MM + 5.0

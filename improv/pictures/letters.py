@@ -66,6 +66,18 @@ def fitted_facts(facts: str, room_mm: float, size_pt: float) -> str:
     return shortened(facts, room_mm, size_pt)
 
 
+def fitted_names(lead: str, names: Sequence[str], room_mm: float, size_pt: float) -> str:
+    """A lead and names in one line; those there is no room for are counted: `and 8 more`."""
+    for kept in range(len(names), 0, -1):
+        more = f" and {len(names) - kept} more" if kept < len(names) else ""
+        line = f"{lead}{', '.join(names[:kept])}{more}"
+        if width_mm(line, size_pt) <= room_mm:
+            return line
+    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+    room_mm -= width_mm(lead + more, size_pt)
+    return f"{lead}{shortened(names[0], room_mm, size_pt)}{more}"
+
+
 def wrapped(text: str, room_mm: float, size_pt: float) -> tuple[str, ...]:
     """The text in lines no wider than the room, broken at blanks."""
     lines: list[str] = []

@@ -96,36 +96,41 @@ class SpreadRow(_Frozen):
 
 @dataclass(frozen=True)
 class Spreads:
-    """All rows, coarse subdivisions first, then by tempo; `frame_ms` is where the axis ends."""
+    """All rows, coarse subdivisions first, then by tempo; `frame_ms` is where the axis ends.
+
+    `names` are the takes', where it is of several.
+    """
 
     title: str
     facts: str
     frame_ms: float
     rows: tuple[SpreadRow, ...]
+    names: tuple[str, ...] = ()
 
 
 def spreads_of(analyses: Sequence[Analysis]) -> Spreads:
     """The spread of one take, or of several together."""
     gathered = [_deviations(a) for a in analyses]
     kinds = np.concatenate([g.kind for g in gathered])
-    names = [text for g in gathered for text in g.names]
+    kind_names = [text for g in gathered for text in g.names]
     bpm = np.concatenate([g.bpm for g in gathered])
     away = np.concatenate([g.away_ms for g in gathered])
     interval = np.concatenate([g.interval_ms for g in gathered])
     order = np.array([_rank(k) for k in kinds.tolist()])
     rows = []
-    for rank, text in sorted(set(zip(order.tolist(), names, strict=True))):
-        here = np.flatnonzero((order == rank) & np.array([n == text for n in names]))
+    for rank, text in sorted(set(zip(order.tolist(), kind_names, strict=True))):
+        here = np.flatnonzero((order == rank) & np.array([n == text for n in kind_names]))
         for tempo, label, own in _by_tempo(bpm[here]):
             at = here[own]
             rows.append(_row(text, tempo, label, away[at], float(np.median(interval[at]))))
     several = len(analyses) > 1
-    title = f"{len(analyses)} takes" if several else title_of(analyses[0])
+    names = tuple(title_of(a) for a in analyses) if several else ()
     return Spreads(
-        title=title,
-        facts=", ".join(title_of(a) for a in analyses) if several else facts_of(analyses[0]),
+        title=f"{len(analyses)} takes" if several else title_of(analyses[0]),
+        facts=", ".join(names) if several else facts_of(analyses[0]),
         frame_ms=_frame(away),
         rows=tuple(rows),
+        names=names,
     )
 
 

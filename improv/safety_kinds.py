@@ -1,0 +1,101 @@
+"""Which subdivisions the map of safety tells of, which it leaves out, and what drifts. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from improv.cells import Cells
+from improv.held import HELD_SHARE
+from improv.material import Material
+from improv.measures import FEWEST_FOR_SPREAD, memory_of
+from improv.model import Bools, Floats, Ints
+from improv.practice import LAG_MS
+from improv.stats import inflation
+from improv.wording import HEARD_DRIFT_SHARE
+
+FEWEST_NOTES = 24
+LEAST_SPREAD_MS = 1.0
+"""Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
+SURE_ERRORS = 2.0
+"""Standard errors from which a drift is more than chance, as `wording.drift_text` has it."""
+
+
+@dataclass(frozen=True)
+class Failed:
+    """A subdivision attempted in vain, too little to be mapped, and how slowly it was tried."""
+
+    subdivision: str
+    per_beat: float
+    slowest_bpm: float
+
+
+def without_spread(material: Material) -> bool:
+    """Whether there are notes enough for a map, but no spread can be measured in any of them."""
+    kinds = len(material.kinds)
+    return len(mappable(material.cells, kinds)[1]) > 0 and not _measured(material.cells).any()
+
+
+def mappable(cells: Cells, kinds: int) -> tuple[Ints, Ints]:
+    """Subdivisions attempted with notes enough, and those left out as exact, by number.
+
+    Failed attempts are attempts: what mostly leaves the grid is on the map for that. Exact
+    are those in which no spread can be measured: copied or quantised notes, or a few at a time.
+    """
+    on, off = (_sums(cells, field, kinds) for field in ("on", "off"))
+    enough = on + off >= FEWEST_NOTES
+    seen = np.bincount(cells["subdivision"], _measured(cells), kinds) > 0
+    told = seen | failing(on, off)
+    return np.flatnonzero(enough & told), np.flatnonzero(enough & ~told)
+
+
+def _measured(cells: Cells) -> Bools:
+    """The cells whose scatter can be a hand's."""
+    human = cells["square_ms2"] > LEAST_SPREAD_MS**2 * cells["on"]
+    return np.asarray((cells["on"] >= FEWEST_FOR_SPREAD) & human)
+
+
+def failing(on: Floats | int, off: Floats | int) -> Bools:
+    """Whether more notes left the grid than may, of those on it and those off it."""
+    return np.asarray(on < HELD_SHARE * (np.asarray(on) + off))
+
+
+def _sums(cells: Cells, field: str, kinds: int) -> Floats:
+    return np.asarray(np.bincount(cells["subdivision"], cells[field], kinds), dtype=np.float64)
+
+
+def failed_besides(material: Material, told: Ints) -> tuple[Failed, ...]:
+    """The subdivisions besides those told of at which most attempts left the grid."""
+    cells, kinds = material.cells, len(material.kinds)
+    mostly_off = failing(_sums(cells, "on", kinds), _sums(cells, "off", kinds))
+    found = []
+    for number in np.setdiff1d(np.flatnonzero(mostly_off), told).tolist():
+        kind = material.kinds[number]
+        tried = cells["interval_ms"][(cells["subdivision"] == number) & (cells["off"] > 0)]
+        slowest = 60_000.0 / (float(tried.max()) * kind.per_beat)
+        found.append(Failed(kind.name, kind.per_beat, slowest))
+    return tuple(sorted(found, key=lambda f: (f.per_beat, f.subdivision)))
+
+
+def latest_drift_bpm(material: Material) -> float:
+    """The worst drift to be heard in the latest take, in BPM, positive = rushing; 0 for none.
+
+    As `practice` has it: sure, heard, and at least `LAG_MS` by the end of the phrase.
+    """
+    last = len(material.label) - 1
+    latest = np.flatnonzero(material.day == material.day.max(initial=-1))
+    mine = material.take == (latest[-1] if len(latest) else last)
+    cells = material.cells[mine & ~np.isnan(material.cells["drift"])]
+    cells = cells[(cells["span_sec2"] > 0) & (cells["on"] > 0)]
+    drift, span, on = (cells[f].astype(np.float64) for f in ("drift", "span_sec2", "on"))
+    scatter_ms2 = cells["square_ms2"] / np.maximum(on - 2.0, 1.0)
+    error = np.sqrt(scatter_ms2 * inflation(memory_of(material.cells)) / span) / 1000.0
+    # Even onsets over T seconds have n T^2 / 12 as the sum of squares about their mean.
+    lag_ms = 1000.0 * np.abs(drift) * np.sqrt(12.0 * span / on)
+    told = (np.abs(drift) >= HEARD_DRIFT_SHARE) & (np.abs(drift) > SURE_ERRORS * error)
+    told &= lag_ms >= LAG_MS
+    if not told.any():
+        return 0.0
+    worst = float(drift[told][lag_ms[told].argmax()])
+    return worst * float(material.tempo_bpm[material.take[mine][0]])

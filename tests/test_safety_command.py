@@ -1,0 +1,110 @@
+"""`improv safety` on takes written note by note: exact ones, runs that leave the grid."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from improv.cli import cli
+from improv.log.place import VARIABLE
+
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
+TICKS = 480
+
+
+@pytest.fixture(autouse=True)
+def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every test has a log of its own, named by the environment."""
+    monkeypatch.setenv(VARIABLE, str(tmp_path / "log.db"))
+
+
+def run(*words: object) -> Result:
+    """One call of the command line, tracebacks let through."""
+    return CliRunner().invoke(cli, [str(w) for w in words], catch_exceptions=False)
+
+
+def write(path: Path, onset_beat: Sequence[float], bpm: float) -> Path:
+    """Single notes at these beats, in ticks, after a bar of rest."""
+    file = mido.MidiFile(ticks_per_beat=TICKS)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm)))
+    at = 0
+    for i, beat in enumerate(onset_beat):
+        tick = round((4.0 + beat) * TICKS)
+        pitch = 60 + (5 * i) % 12
+        track.append(mido.Message("note_on", note=pitch, velocity=80, time=tick - at))
+        track.append(mido.Message("note_off", note=pitch, velocity=0, time=40))
+        at = tick + 40
+    file.save(path)
+    return path
+
+
+def bars(per_beat: int, first: int, count: int) -> list[float]:
+    """Every place of a subdivision in so many bars of four."""
+    return [4.0 * first + i / per_beat for i in range(4 * count * per_beat)]
+
+
+def keep(folder: Path, takes: Sequence[Sequence[float]], bpm: float = 90.0) -> None:
+    """The takes in the log, a day apart."""
+    for day, onset_beat in enumerate(takes, 1):
+        path = write(folder / f"take-{day}.mid", onset_beat, bpm)
+        done = run("log", "add", path, "--count-in", 1, "--player", "Ana",
+                   "--date", f"2026-01-0{day}")  # fmt: skip
+        assert done.exit_code == 0, done.stderr
+
+
+def human(beats: Sequence[float], seed: int, spread_beat: float = 0.02) -> list[float]:
+    """The same beats by a hand that scatters."""
+    return list(np.array(beats) + np.random.default_rng(seed).normal(0.0, spread_beat, len(beats)))
+
+
+def test_exact_takes_are_no_map(tmp_path: Path) -> None:
+    """Three quantised takes have no spread to measure: that is said, with no traceback."""
+    keep(tmp_path, [bars(2, 0, 4 + n) for n in range(3)])
+    done = run("safety")
+    assert done.exit_code == 2
+    assert "no spread can be measured, for the notes lie exactly on the grid" in done.stderr
+
+
+def test_what_is_exact_is_left_out(tmp_path: Path) -> None:
+    """Sixteenths exact, eighths human: eighths are mapped, sixteenths named as left out."""
+    takes = [human(bars(2, 0, 6), seed) + bars(4, 7, 4) for seed in range(3)]
+    keep(tmp_path, takes)
+    done = run("safety")
+    assert done.exit_code == 0, done.stderr
+    said = " ".join(done.stdout.split())
+    assert "Left out: sixteenths (no spread to measure: exactly on the grid, or few" in said
+    told = json.loads(run("safety", "--format", "json").stdout)
+    assert [row["subdivision"] for row in told["subdivisions"]] == ["eighths"]
+    assert told["left_out"] == [{"subdivision": "sixteenths", "reason": "no spread to measure"}]
+
+
+def test_runs_that_leave_the_grid_are_on_the_map() -> None:
+    """Runs at 4.5 to the beat failed at sixteenths: on the map, and asked for more slowly.
+
+    As the advice on the take itself says; no quintuplets, which nobody played.
+    """
+    take = EXAMPLES / "tarek-floats.mid"
+    assert run("log", "add", take, "--count-in", 1, "--player", "Tarek").exit_code == 0
+    told = json.loads(run("safety", "--format", "json").stdout)
+    assert [row["subdivision"] for row in told["subdivisions"]] == ["eighths", "sixteenths"]
+    assert told["subdivisions"][1]["limit"] == "runs leave the grid"
+    assert told["next"]["subdivision"] == "sixteenths" and told["next"]["tempo_bpm"] == 72
+    said = "Stay on eighths at 96 BPM; attempts at sixteenths left the grid at 96 BPM"
+    assert told["next"]["text"].startswith(said)
+    advice = " ".join(run("analyze", take, "--count-in", 1).stdout.split())
+    assert "Then sixteenths at 72 BPM" in advice
+
+
+def test_tempo_asked_for_is_the_tempo_played(tmp_path: Path) -> None:
+    """A file's 90 BPM is 89.99995 in whole microseconds, and is 90 all the same."""
+    keep(tmp_path, [human(bars(2, 0, 12), seed, 0.09) for seed in range(3)])
+    told = json.loads(run("safety", "--format", "json").stdout)["next"]
+    assert told["tempo_bpm"] == 90.0 and "play them at 90 BPM" in told["text"]
