@@ -52,9 +52,10 @@ TOO_FEW = "too few notes to tell"
 class Finding:
     """One subdivision and measure, compared.
 
-    `before` and `after` are what was played, as it was; `change` with `low` and `high` (95 %)
-    is at equal tempo. For ratio measures all five are on the plain scale (ms, long : short)
-    and a change of 1 is none; for the others a change of 0 is none. `probability` is Holm's.
+    `before` and `after` are what was played, as it was (over time: in the first and in the
+    second half); `change` with `low` and `high` (95 %) is at equal tempo. For ratio measures
+    all five are on the plain scale (ms, long : short) and a change of 1 is none; for the
+    others a change of 0 is none. `probability` is Holm's.
     `tempo_share` is the part of the plain change put down to the tempo, on the same scale.
     `None` where nothing can be said.
     """
@@ -81,7 +82,7 @@ class Comparison:
     """Every finding; `clearest` is the one change to name first, `None` if none can be shown.
 
     `block` is "day", "take" or "phrase": what was counted as one independent piece.
-    `span_days` is set when the comparison runs over time.
+    `span_days` is set when the comparison runs over time: first and last day are both counted.
     """
 
     findings: tuple[Finding, ...]
@@ -122,9 +123,8 @@ def compare_over_time(material: Material, *, tolerance_ms: float = 20.0) -> Comp
     """
     dated = material.keep(material.day >= 0)
     if not len(dated.label) or dated.day.min() == dated.day.max():
-        raise UsageError(
-            "nothing to compare over time: the takes found lie on one day or have no date"
-        )
+        why = _no_course(len(material.label), len(dated.label))
+        raise UsageError(f"nothing to compare over time: {why}")
     first, last = int(dated.day.min()), int(dated.day.max())
     where = (dated.day - first) / (last - first)
     days = len(np.unique(dated.day))
@@ -136,7 +136,21 @@ def compare_over_time(material: Material, *, tolerance_ms: float = 20.0) -> Comp
     half = where < 0.5
     tempo = tuple(float(dated.tempo_bpm[h].mean()) for h in (half, ~half))
     takes = (int(half.sum()), int((~half).sum()))
-    return _compare(dated, design, takes, (tempo[0], tempo[1]), tolerance_ms, last - first, False)
+    span = last - first + 1
+    return _compare(dated, design, takes, (tempo[0], tempo[1]), tolerance_ms, span, False)
+
+
+def _no_course(takes: int, dated: int) -> str:
+    """Why takes have no course over time, by how many there are and how many have a date."""
+    if takes == 0:
+        return "no takes were found"
+    if takes == 1:
+        return "only one take was found"
+    if dated == 0:
+        return "none of the takes found has a date"
+    if dated == 1:
+        return "only one of the takes found has a date"
+    return "the takes found lie on one day" + ("" if dated == takes else " or have no date")
 
 
 def _two_sides(both: Material, side: Floats) -> Design:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from improv.compare import NO_DIFFERENCE, TOO_FEW, Finding
+from improv.wording import figure as written
 
 _SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
 
@@ -15,14 +16,10 @@ def figure(finding: Finding, value: float | None) -> str:
     if key == "spread":
         return f"{value:.1f} ms"
     if key == "offset":
-        return f"{value:+.1f} ms"
+        return f"{written(value, '+.1f')} ms"
     if key == "swing":
         return f"{value:.2f}:1"
-    return (
-        f"{100 * value + 0.0:+.1f} %".replace("-0.0", "+0.0")
-        if key == "drift"
-        else (f"{100 * value:.0f} %")
-    )
+    return f"{written(100 * value, '+.1f')} %" if key == "drift" else f"{100 * value:.0f} %"
 
 
 def change_figure(finding: Finding, value: float | None) -> str:

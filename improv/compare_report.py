@@ -97,10 +97,11 @@ def _open_sentence(widest: Finding | None, comparison: Comparison) -> str:
         return f"The rest can't be told: too few notes or {comparison.block}s."
     short = "notes" if min(widest.notes) < FEWEST_NOTES else f"{comparison.block}s"
     before, after = (figure(widest, v) for v in (widest.before, widest.after))
+    first, second = _sides(comparison)
     return (
         f"The rest can't be told yet, wide as it differs: {widest.subdivision}, "
-        f"{widest.measure.title} {before} before and {after} after, over too few {short}. Record "
-        "more of the same."
+        f"{widest.measure.title} {before} {first} and {after} {second}, over too few {short}. "
+        "Record more of the same."
     )
 
 
@@ -124,18 +125,33 @@ def sentence(finding: Finding, comparison: Comparison) -> str:
     """One change in words, with its interval and how likely chance would do as much."""
     before, after = (figure(finding, v) for v in (finding.before, finding.after))
     changes = [change_figure(finding, v) for v in (finding.change, finding.low, finding.high)]
-    at = "at equal tempo " if _tempo_matters(finding) else ""
     if finding.measure.ratio:
         changes = [c.removeprefix("x") for c in changes]
-        told = f"{at}{changes[0]} times what it was"
+        told = f"{changes[0]} times what it was"
     else:
         unit = "ms" if finding.measure.key == "offset" else "points"
-        told = f"{at}a change of {changes[0]} {unit}"
+        told = f"a change of {changes[0]} {unit}"
+    first, second = _sides(comparison)
     return (
         f"{finding.subdivision}: {_effect(finding)}. {finding.measure.title.capitalize()} "
-        f"{before} before, {after} after: {told} (95 % interval {changes[1]} to {changes[2]}; "
-        f"chance {chance(finding)})."
+        f"{before} {first}, {after} {second}{_leading(finding, comparison)}{told} "
+        f"(95 % interval {changes[1]} to {changes[2]}; chance {chance(finding)})."
     )
+
+
+def _sides(comparison: Comparison) -> tuple[str, str]:
+    """What the figures of the two sides are of."""
+    if comparison.span_days is None:
+        return "before", "after"
+    return "in the first half", "in the second"
+
+
+def _leading(finding: Finding, comparison: Comparison) -> str:
+    """From the figures as played to the change, which need not be their difference."""
+    tempo = "at equal tempo " if _tempo_matters(finding) else ""
+    if comparison.span_days is not None:
+        return f", as played; along a straight line from the first day to the last {tempo}"
+    return f", as played; {tempo}" if tempo else ": "
 
 
 def is_change(finding: Finding) -> bool:
@@ -189,7 +205,7 @@ def reading(comparison: Comparison) -> str:
     if comparison.span_days is not None and comparison.block == "take":
         unit = "Chance is counted from take to take."
     return (
-        f"{unit} 'Change' is {_tempo_words(comparison)}; spread and swing as a ratio (1 is no "
+        f"{unit} {_what_stands_where(comparison)}; spread and swing as a ratio (1 is no "
         f"change), pocket (within {comparison.tolerance_ms:g} ms of the take's constant offset) "
         "and off grid in points of per cent, drift in per cent of the tempo, offset in ms "
         f"(late +). {_chance_words(_tested(comparison))}Offset and swing are style: they change, "
@@ -208,10 +224,16 @@ def _chance_words(tested: int) -> str:
     )
 
 
-def _tempo_words(comparison: Comparison) -> str:
+def _what_stands_where(comparison: Comparison) -> str:
+    """What the columns of the table hold: figures as played, and a change that is another thing."""
+    if comparison.span_days is not None:
+        return (
+            "'Before' and 'after' are the means of the first and the second half, as played; "
+            "'change' is from the first day to the last along a straight line, at equal tempo"
+        )
     if comparison.equal_tempo:
-        return "between takes of equal tempo"
-    return "at equal tempo"
+        return "'Change' is between takes of equal tempo"
+    return "'Before' and 'after' are as played, 'change' is at equal tempo"
 
 
 def _tested(comparison: Comparison) -> int:

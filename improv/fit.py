@@ -35,6 +35,9 @@ BLOCK_EVENTS = 20000
 PHRASE_WEIGHT_NOTES = 7.0
 """A phrase keeps to few subdivisions: its own count, against the take's worth so many notes."""
 WHOLLY_SHARE = 0.97
+LEFT_SHARE = 0.35
+"""What is left of a call's chance in a take that heeds no grid: very loose and dense ones look like
+that as well, and are mostly heard right (benchmarks, `calibration`)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,12 +79,13 @@ def _heeded(reading: Fit, events: Events, edges: Ints, bars: Bars) -> Fit:
     phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
     stray_ms = reading.deviation_ms - reading.leaning_ms
     chance = heeds(stray_ms, steps_ms(events, bars, row), row, phrase, reading.hand)[0]
+    left = LEFT_SHARE + (1.0 - LEFT_SHARE) * chance
     probability = reading.row_probability.copy()
-    probability[:, :-1] *= chance
+    probability[:, :-1] *= left
     probability[:, -1] = 1.0 - probability[:, :-1].sum(axis=1)
     return replace(
         reading,
-        confidence=np.where(on_grid, chance * reading.confidence, reading.confidence),
+        confidence=np.where(on_grid, left * reading.confidence, reading.confidence),
         row_probability=probability,
         heeded=chance,
     )

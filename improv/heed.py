@@ -18,8 +18,9 @@ from improv.frame import FUMBLE_WIDTH, FUMBLED
 from improv.hand import Hand
 from improv.model import Bools, Floats, Ints
 
-CHANGE_CHARGE = 2.5
-"""Nats for naming a subdivision, at a phrase's start and wherever it changes (our choice)."""
+CHANGE_CHARGE = 1.5
+"""Nats for naming a subdivision, at a phrase's start and wherever it changes (tuned: simulated
+solos are to be believed, random ones not)."""
 PRIOR_ODDS = 6.0
 """Log odds, before a note is heard, that a take is played to the beat (our choice)."""
 HAND_NOTES = 2.0

@@ -11,12 +11,13 @@ import numpy as np
 
 from improv.errors import TakeError
 from improv.files import AnyPath, read_bytes, shown
-from improv.midi_notes import TickNotes, distinct, notes_of, oddities, raster_tick
+from improv.midi_notes import notes_of, oddities
 from improv.midi_parts import Part, check_channel, choose_part, playable_parts
-from improv.midi_place import check_reading, place, tempo_sentence
+from improv.midi_place import check_reading, place
+from improv.midi_sentences import assumptions, own_tempo, raster
 from improv.midi_tempo import FileTime, file_time
 from improv.midi_write import OutPart, write_parts, write_take
-from improv.model import Floats, Reading, Take
+from improv.model import Reading, Take
 from improv.smf import Smf, parse_smf
 
 __all__ = [
@@ -31,8 +32,6 @@ __all__ = [
 ]
 
 LARGEST_FILE_BYTES = 64 * 2**20
-COARSE_RASTER_SEC = 0.010
-FEWEST_FOR_RASTER = 8
 PERCUSSION_CHANNEL = 10
 """General MIDI (level 1): channel 10 is the drum kit's."""
 
@@ -90,14 +89,13 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         name,
     )
     meter = placed.bars.meters[int(placed.bars.meter[np.argmax(placed.bars.number >= 1)])]
-    differs = tempo_sentence(own, backing, meter) if backing is not None else None
     warnings = (
         *said,
-        *((differs,) if differs else ()),
+        *(own_tempo(own, backing, meter, reading) if backing is not None else ()),
         *placed.warnings,
-        *_assumptions(base, reading),
+        *assumptions(base, reading),
         *oddities(notes),
-        *_raster(notes, own, onset_sec),
+        *raster(notes, own, onset_sec),
     )
     return Take(
         name=name,
@@ -117,27 +115,4 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         file_tempo_map=own.tempo_map
         if own.states_tempo and (backing or reading.tempo_bpm)
         else None,
-    )
-
-
-def _assumptions(base: FileTime, reading: Reading) -> tuple[str, ...]:
-    if reading.tempo_bpm is not None or base.states_tempo:
-        return ()
-    return (
-        "The file states no tempo; 120 quarter notes per minute is assumed, as the MIDI file "
-        "standard says. State the tempo if the backing had another.",
-    )
-
-
-def _raster(notes: TickNotes, own: FileTime, onset_sec: Floats) -> tuple[str, ...]:
-    """A sentence if all onsets lie on a raster too coarse to show a hand's timing."""
-    if len(distinct(notes.onset_tick[notes.onset_tick > 0])) < FEWEST_FOR_RASTER:
-        return ()
-    first_quarter_sec = float(own.seconds(np.array([own.ticks_per_quarter]))[0])
-    step_sec = raster_tick(notes) / own.ticks_per_quarter * first_quarter_sec
-    if step_sec < COARSE_RASTER_SEC:
-        return ()
-    return (
-        f"All notes lie on a raster of {1000 * step_sec:.0f} ms: the file was quantized or "
-        "recorded that coarsely, and whatever timing was finer is lost.",
     )

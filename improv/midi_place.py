@@ -13,6 +13,7 @@ import numpy as np
 
 from improv.errors import TakeError, UsageError
 from improv.meter import Meter, meter_text
+from improv.midi_sentences import before_bar_one, disagreements, found_sentence
 from improv.midi_tempo import FASTEST_FILE_QUARTER_BPM, FileTime
 from improv.model import Bars, Floats, Reading, TempoMap
 from improv.start import Start, find_start
@@ -28,7 +29,6 @@ from improv.tempo import (
 SLOWEST_BPM, FASTEST_BPM = 10.0, 1000.0
 MOST_COUNT_IN_BARS = 1000
 LATEST_START_SEC = 1e6
-_SAME_TEMPO = 5e-4
 _AT_FILE_START_SEC = 0.05
 _ROOM_QUARTER = 32.0
 """Bars are laid up to this far past the last onset, if a note is held that long."""
@@ -79,7 +79,7 @@ def place(
     names the file `name`, where the file's time cannot carry music.
     """
     meter = _meter_at_bar_one(base, reading, float(onset_sec[0]))
-    warnings = [*base.warnings, *_disagreements(base, reading, meter, float(onset_sec[-1]))]
+    warnings = [*base.warnings, *disagreements(base, reading, meter, float(onset_sec[-1]))]
     if reading.tempo_bpm is None:
         _check_file_tempo(base, onset_sec, name)
         tempo_map = base.tempo_map
@@ -88,7 +88,7 @@ def place(
     changes = _changes_in(tempo_map, base, reading)
     downbeat, found = _downbeat(tempo_map, changes, onset_sec, velocity, reading)
     if found is not None:
-        warnings.append(_found_sentence(tempo_map, downbeat, found))
+        warnings.append(found_sentence(tempo_map, downbeat, found))
     as_written = reading.tempo_bpm is None and downbeat == 0.0
     spans = quarters_at(tempo_map, np.array([onset_sec[0], onset_sec[-1], last_release_sec]))
     last = min(float(spans[2]), float(spans[1]) + _ROOM_QUARTER)
@@ -100,8 +100,7 @@ def place(
         bars = lay_bars(changes, min(float(spans[0]), downbeat) - bar_one, last_bar)
     except TakeError as fault:
         raise TakeError(f"{name}: {fault}") from None
-    if float(spans[1]) < bar_one:
-        warnings.append("Every note lies before bar 1: are the count-in and the start right?")
+    warnings += before_bar_one(bars, quarters_at(tempo_map, onset_sec) - bar_one, reading)
     anchored = replace(tempo_map, start_quarter=tempo_map.start_quarter - bar_one)
     return Placed(
         anchored, bars, _bpm_at_bar_one(anchored, changes), _meters_in_words(changes, reading),
@@ -219,97 +218,3 @@ def _meters_in_words(changes: tuple[Change, ...], reading: Reading) -> str:
         return meter_text(reading.meter)
     distinct = list(dict.fromkeys(meter_text(cycle) for _, cycle in _from(changes, 0.0)))
     return ", ".join(distinct[:4]) + (", …" if len(distinct) > 4 else "")
-
-
-def _found_sentence(tempo_map: TempoMap, downbeat: float, found: Start) -> str:
-    at_sec = float(seconds_at(tempo_map, np.array([downbeat]))[0])
-    bar = (
-        "where bars begin is unclear, so the first strong note counts as a downbeat"
-        if found.from_first_strong_note
-        else f"that it begins a bar, {_sure(found.downbeat_confidence)}"
-    )
-    return (
-        f"The first downbeat was found from the playing at {at_sec:.3f} s (that it is a beat is "
-        f"{_sure(found.beat_confidence)} sure; {bar}). A constant lead or lag of the player hides "
-        "in it; state the start to be sure of both."
-    )
-
-
-def _sure(probability: float) -> str:
-    """Whole per cent, 99 at most: what is inferred from playing is never certain."""
-    return f"{min(round(100 * probability), 99)} %"
-
-
-def _disagreements(
-    base: FileTime, reading: Reading, meter: Meter, last_onset_sec: float
-) -> list[str]:
-    """Sentences on what the file says and what was stated instead, where they differ."""
-    found = []
-    if reading.tempo_bpm is not None and base.states_tempo:
-        stated = reading.tempo_bpm * float(meter.tempo_beat_quarter)
-        file_bpm = 60.0 / base.tempo_map.quarter_sec
-        if np.abs(file_bpm / stated - 1.0).max() > _SAME_TEMPO:
-            found.append(
-                f"The file says {_span(file_bpm, meter)}; the stated "
-                f"{_span(np.array([stated]), meter)} is used."
-            )
-    if reading.meter is not None and base.states_meter:
-        end = float(quarters_at(base.tempo_map, np.array([last_onset_sec]))[0])
-        says = _bars_in_file(base.changes, end)
-        # A stated cycle begins with the count-in, and again with bar 1.
-        parts = says[: reading.count_in_bars], says[reading.count_in_bars :]
-        if not all(_alternate_as(part, reading.meter) for part in parts):
-            in_file = ", ".join(sorted(set(says))[:4])
-            order = " in another order" if set(says) == set(map(_signature, reading.meter)) else ""
-            found.append(
-                f"The file says {in_file}{order}; the stated {meter_text(reading.meter)} is used."
-            )
-    return found
-
-
-def _bars_in_file(changes: tuple[Change, ...], end: float) -> list[str]:
-    """The time signature of every bar the file lays out up to quarter `end`."""
-    try:
-        bars = lay_bars(changes, 0.0, end)
-    except TakeError:  # more bars than a take can have: the signatures alone then
-        return [_signature(m) for at, cycle in changes if at <= end for m in cycle]
-    signatures = [_signature(meter) for meter in bars.meters]
-    return [signatures[m] for m in bars.meter.tolist()]
-
-
-def _alternate_as(says: list[str], cycle: tuple[Meter, ...]) -> bool:
-    """Whether bars run through a stated cycle in order, begun anywhere in it."""
-    stated = [_signature(meter) for meter in cycle]
-    return any(
-        all(bar == stated[(i + first) % len(stated)] for i, bar in enumerate(says))
-        for first in range(len(stated))
-    )
-
-
-def tempo_sentence(own: FileTime, backing: FileTime, meter: Meter) -> str | None:
-    """A sentence if the take's own file states another tempo than the backing it is laid on."""
-    own_bpm, backing_bpm = (60.0 / f.tempo_map.quarter_sec for f in (own, backing))
-    if not own.states_tempo or (
-        len(own_bpm) == len(backing_bpm) and np.allclose(own_bpm, backing_bpm, rtol=_SAME_TEMPO)
-    ):
-        return None
-    return (
-        f"The take's own file says {_span(own_bpm, meter)}; the backing's "
-        f"{_span(backing_bpm, meter)} is used."
-    )
-
-
-def _signature(meter: Meter) -> str:
-    return f"{sum(meter.groups)}/{meter.unit}"
-
-
-def _span(quarter_bpm: Floats, meter: Meter) -> str:
-    """A tempo or a range of tempi, in beats too where the beat is not the quarter."""
-    text = f"{_range(quarter_bpm)} quarter notes per minute"
-    beat = float(meter.tempo_beat_quarter)
-    return text if beat == 1.0 else f"{text} ({_range(quarter_bpm / beat)} beats of the meter)"
-
-
-def _range(bpm: Floats) -> str:
-    low, high = f"{round(float(bpm.min()), 2):g}", f"{round(float(bpm.max()), 2):g}"
-    return low if low == high else f"{low} to {high}"

@@ -34,7 +34,8 @@ _CLICK = re.compile(r"click: (\S{1,200}), count-in (\d{1,3})")
 class FileTime:
     """The tempo map and the meters of one file, quarter 0 at its start.
 
-    `states_tempo` and `states_meter` say whether the file holds such events at all.
+    `states_tempo` and `states_meter` say whether the file holds such events at all;
+    `tempo_warnings` are about its tempo, to be told where that is used.
     """
 
     ticks_per_quarter: int
@@ -43,6 +44,7 @@ class FileTime:
     states_tempo: bool
     states_meter: bool
     warnings: tuple[str, ...] = ()
+    tempo_warnings: tuple[str, ...] = ()
 
     def quarters(self, tick: Ints) -> Floats:
         """Ticks to quarter notes from the start of the file."""
@@ -67,7 +69,45 @@ def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
         tracks = (smf.tracks[sequence - 1],)
     tempo_map, states_tempo = _tempo_map(tracks, smf.ticks_per_quarter, name)
     changes, states_meter, warnings = _meter_changes(tracks, smf.ticks_per_quarter, name)
-    return FileTime(smf.ticks_per_quarter, tempo_map, changes, states_tempo, states_meter, warnings)
+    unsafe = _contradictions(tracks) if states_tempo else _elsewhere(smf)
+    return FileTime(
+        smf.ticks_per_quarter, tempo_map, changes, states_tempo, states_meter, warnings, unsafe
+    )
+
+
+def _contradictions(tracks: tuple[SmfTrack, ...]) -> tuple[str, ...]:
+    """A sentence where tracks state different tempi for one moment; the last track's is used."""
+    last = [_merged(t.tempo_tick, t.tempo_us) for t in tracks]
+    tick, tempo_us = (np.concatenate(column) for column in zip(*last, strict=True))
+    order = np.lexsort((np.arange(len(tick)), tick))
+    tick, tempo_us = tick[order], tempo_us[order]
+    apart = np.flatnonzero((np.diff(tick) == 0) & (np.diff(tempo_us) != 0) & (tempo_us[1:] > 0))
+    if not len(apart):
+        return ()
+    at = int(tick[apart[0]])
+    here = 60e6 / tempo_us[tick == at]
+    where = "at its start" if at == 0 else "at the same moment"
+    others = len(np.unique(tick[apart])) - 1
+    more = f" and {others} times more" if others else ""
+    return (
+        f"The tracks of the file contradict each other {where}{more}: "
+        f"{' and '.join(f'{bpm:.4g}' for bpm in dict.fromkeys(here.tolist()))} quarter notes per "
+        f"minute; {here[-1]:.4g}, of the last of them, is used. State the tempo to be sure.",
+    )
+
+
+def _elsewhere(smf: Smf) -> tuple[str, ...]:
+    """A sentence where other tracks of a type 2 file, each in its own time, state a tempo."""
+    said = [(n, t.tempo_us[0]) for n, t in enumerate(smf.tracks, 1) if len(t.tempo_us)]
+    if not said:
+        return ()
+    number, tempo_us = said[0]
+    bpm = f"{60e6 / max(int(tempo_us), 1):.4g}"
+    return (
+        f"Track {number} states {bpm} quarter notes per minute, the solo's own track no tempo; "
+        "in a type 2 file each track keeps its own time, so 120 is assumed, as the MIDI file "
+        f"standard says. State {bpm} if that was the backing's tempo.",
+    )
 
 
 @dataclass(frozen=True)

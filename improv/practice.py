@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.files import printable
+from improv.headline import JUDGED
 from improv.held import (
     CLOSEST_MS,
     ENOUGH_NOTES,
@@ -104,7 +105,8 @@ def advise(*analyses: Analysis) -> Advice:
     played = subdivisions_played(analyses)
     held = [p for p in played if is_held(p, tolerance)]
     if not held:
-        return _settle_first(played, tolerance, tempo)
+        named = _named(analyses)
+        return _settle_first([p for p in played if p.subdivision in named], tolerance, tempo)
     densest = max(held, key=lambda p: (p.per_beat, p.events))
     floating = _floating_rates(analyses, densest.per_beat)
     drifting = _worst_drift(analyses)
@@ -266,12 +268,28 @@ def _keep_the_time(
     )  # fmt: skip
 
 
+def _named(analyses: Sequence[Analysis]) -> set[str]:
+    """The subdivisions that the takes are said to be on: advice names no other."""
+    return {
+        name
+        for a in analyses
+        for phrase in a.phrases
+        if phrase.verdict in JUDGED
+        for name in a.notes.subdivision_name[phrase.start : phrase.stop]
+        if name is not None
+    }
+
+
 def _settle_first(played: Sequence[Played], tolerance_ms: float, tempo: float) -> Advice:
-    """Nothing is held yet: stay on what was played most until it is."""
-    judged = [p for p in played if p.events >= ENOUGH_NOTES and math.isfinite(p.spread_ms)]
+    """Nothing is held yet: stay on what was surely played most until it is."""
+    judged = [
+        p
+        for p in played
+        if p.events >= ENOUGH_NOTES and p.confidence >= LIKELY and math.isfinite(p.spread_ms)
+    ]
     if not judged:
         said = (
-            "Too few notes lie on one subdivision to say what is held: play a chorus of one "
+            "Too few notes lie surely on one subdivision to say what is held: play a chorus of one "
             "subdivision only, and analyze that."
         )
         return Advice(None, None, None, (said,))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import reduce
 
 import numpy as np
 import pytest
@@ -106,7 +107,7 @@ def test_copies_are_no_evidence() -> None:
         )
         whole = joined(whole, again)
     found = compare_over_time(whole)
-    assert found.clearest is None and found.span_days == 49
+    assert found.clearest is None and found.span_days == 50
 
 
 def test_turned_round_the_change_is_turned_round() -> None:
@@ -170,8 +171,19 @@ def test_equal_tempo_keeps_only_counterparts() -> None:
 def test_over_time_needs_two_days() -> None:
     """Takes of one day, or without dates, have no course over time."""
     before, _ = history(11, Side(1, 5), Side(1))
-    with pytest.raises(UsageError, match="lie on one day or have no date"):
+    with pytest.raises(UsageError, match="over time: the takes found lie on one day$"):
         compare_over_time(before)
+    for days, why in (
+        ([], "no takes were found"),
+        ([-1], "only one take was found"),
+        ([739_000], "only one take was found"),
+        ([-1, -1], "none of the takes found has a date"),
+        ([739_000, -1], "only one of the takes found has a date"),
+        ([739_000, 739_000, -1], "the takes found lie on one day or have no date"),
+    ):
+        some = before.keep(np.arange(5) < len(days))
+        with pytest.raises(UsageError, match=f"over time: {why}$"):
+            compare_over_time(replace(some, day=np.array(days, dtype=np.int64)))
 
 
 def test_over_time_finds_a_steady_narrowing() -> None:
@@ -186,7 +198,7 @@ def test_over_time_finds_a_steady_narrowing() -> None:
     for part in parts[1:]:
         whole = joined(whole, part)
     found = compare_over_time(whole)
-    assert found.span_days == 63 and found.clearest is not None
+    assert found.span_days == 64 and found.clearest is not None
     assert found.clearest.verdict == BETTER
     together = [f for f in found.findings if f.subdivision == TOGETHER.name]
     spread = next(f for f in together if f.measure.key == "spread")
@@ -350,3 +362,40 @@ def test_mostly_too_few_is_said_first() -> None:
     told = compare_report.clearest_sentence(replace(found, findings=rows, clearest=None))
     assert told.startswith("No change can be shown in eighths: what differs there is no more than")
     assert told.endswith("The rest can't be told: too few notes or days.")
+
+
+def test_over_time_the_sentence_says_what_its_figures_are() -> None:
+    """The sides are means of halves, the change is along a line: no difference of the two."""
+    parts = [
+        history(
+            20 + d, Side(1, spread_times=1.0 - 0.4 * d / 9, first_day=739_000 + 7 * d), Side(1)
+        )[0]
+        for d in range(10)
+    ]
+    found = compare_over_time(reduce(joined, parts))
+    said = compare_report.clearest_sentence(found)
+    assert " in the first half, " in said and " in the second, as played; along a straight" in said
+    assert " before, " not in said and " after: " not in said
+    assert "'Before' and 'after' are the means of the first and the second half" in (
+        compare_report.reading(found)
+    )
+
+
+def test_of_two_sides_the_change_is_told_apart_from_the_figures() -> None:
+    """Slower and tighter: what was played is said as that, the change as one at equal tempo."""
+    slower = Side(8, tempo_bpm=(70.0, 80.0), spread_times=0.5)
+    found = compare_sets(*history(1, Side(8), slower, STEADY))
+    said = compare_report.clearest_sentence(found)
+    assert " before, " in said and " after, as played; at equal tempo " in said
+    assert "'Before' and 'after' are as played" in compare_report.reading(found)
+
+
+def test_nothing_has_a_minus_that_is_nothing() -> None:
+    """An offset or a drift that rounds to nothing has no sign."""
+    found = compare_sets(*history(1, Side(4), Side(4)))
+    offset, drift = (
+        next(f for f in found.findings if f.measure.key == key) for key in ("offset", "drift")
+    )
+    assert compare_figures.figure(offset, -0.04) == "0.0 ms"
+    assert compare_figures.figure(drift, -0.0004) == "0.0 %"
+    assert compare_figures.figure(offset, -0.06) == "-0.1 ms"

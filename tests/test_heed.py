@@ -55,15 +55,15 @@ def evidence(stray_ms: Floats, step_ms: float, hand: Hand = HAND) -> float:
 
 def test_notes_strewn_evenly_over_their_steps_tell_against_the_grid() -> None:
     # By hand: a normal as wide as d / sqrt(12) against 1 / d loses log(sqrt(12 / 2 pi)) - 1/2
-    # = -0.176 nats a note, besides 2.5 for naming the subdivision; fumbles change it little.
+    # = -0.176 nats a note, besides 1.5 for naming the subdivision; fumbles change it little.
     stray = (np.arange(100) + 0.5 - 50.0) * 1.5
-    assert evidence(stray, 150.0) == pytest.approx(-2.5 - 100 * 0.176, abs=4.0)
+    assert evidence(stray, 150.0) == pytest.approx(-1.5 - 100 * 0.176, abs=4.0)
 
 
 def test_notes_near_their_places_tell_for_the_grid() -> None:
     # A tenth of a step wide: log(1 / 0.1 / sqrt(2 pi)) - 1/2 = 0.88 nats a note.
     stray = np.tile([15.0, -15.0], 50)
-    assert evidence(stray, 150.0) == pytest.approx(-2.5 + 100 * 0.88, abs=8.0)
+    assert evidence(stray, 150.0) == pytest.approx(-1.5 + 100 * 0.88, abs=8.0)
 
 
 def test_the_scale_of_time_does_not_matter() -> None:

@@ -15,7 +15,7 @@ from midi_bytes import line, midi, named, parsed, quantity, track
 from improv.errors import TakeError, UsageError
 from improv.meter import parse_meter
 from improv.midi import OutPart, list_tracks, read_take, take_from_smf, write_parts, write_take
-from improv.midi_place import _found_sentence
+from improv.midi_sentences import found_sentence
 from improv.midi_tempo import file_time
 from improv.model import Reading, Take
 from improv.smf import Smf
@@ -333,7 +333,7 @@ def test_a_found_start_says_how_sure_it_is() -> None:
 def test_a_found_start_is_never_certain(probability: float, said: int) -> None:
     """What is inferred from playing is told as 99 % at most."""
     found = Start(0.0, probability, probability, from_first_strong_note=False)
-    sentence = _found_sentence(constant_tempo(96.0), 0.0, found)
+    sentence = found_sentence(constant_tempo(96.0), 0.0, found)
     assert re.findall(r"(\d+) %", sentence) == [str(said)] * 2
 
 
@@ -378,10 +378,13 @@ def test_disagreement_with_the_backing_is_said() -> None:
     backing = file_time(backing_of(TEMPO_120), "backing.mid")
     smf = parsed(TEMPO_96 + line(QUARTERS))
 
-    said = take_from_smf(smf, "x.mid", Reading(tempo_bpm=100.0), backing).warnings
+    laid = take_from_smf(smf, "x.mid", Reading(backing="backing.mid"), backing).warnings
+    reading = Reading(tempo_bpm=100.0, backing="backing.mid")
+    said = take_from_smf(smf, "x.mid", reading, backing).warnings
 
-    assert "own file says 96 quarter notes per minute; the backing's 120" in said[0]
-    assert "file says 120 quarter notes per minute; the stated 100" in said[1]
+    assert "own file says 96 quarter notes per minute; the backing's 120" in laid[0]
+    assert "own file says 96 quarter notes per minute; the stated 100" in said[0]
+    assert "The backing says 120 quarter notes per minute; the stated 100" in said[1]
 
 
 def test_a_backing_is_read_from_its_path(tmp_path: Path) -> None:

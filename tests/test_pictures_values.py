@@ -348,6 +348,13 @@ def test_drift_is_no_spread() -> None:
     assert row.spread_ms == pytest.approx(2.0 * np.std(np.arange(30), ddof=1))
 
 
+def test_tempi_by_tens_are_those_of_the_beat_as_written() -> None:
+    """90 BPM is 89.99995 in a file's whole microseconds: it belongs to 90 to 100 BPM."""
+    rows = eighths(8)
+    takes = [picture(rows, bpm=bpm) for bpm in (89.99995, 91.0, 93.0, 95.0, 97.0, 98.0, 99.0)]
+    assert [r.tempo_text for r in spreads_of(takes).rows] == ["90 to 100 BPM"]
+
+
 def test_spread_is_about_the_phrases_own_mean() -> None:
     """Deviations 10 and 30 in turn: about their mean they are -10 and 10; spread 10.17."""
     rows = [(i / 2, 10.0 if i % 2 else 30.0, "unit") for i in range(30)]

@@ -213,6 +213,22 @@ def test_nothing_held_settles_first() -> None:
     assert "at 20 ms or less they are held" in advice.text
 
 
+@pytest.mark.parametrize("verdict", ["too close to call", "too short to judge"])
+def test_advice_names_nothing_the_text_could_not(verdict: str) -> None:
+    """Where no phrase could be judged, no subdivision is to be stayed on."""
+    unsure = phrase(1, 0, 60, (1, 8), verdict=verdict, subdivision=None)
+    advice = advise(analysis(["unit"] * 60, (unsure,), spread_ms=40.0))
+    assert advice.hold is advice.next is advice.tempo_bpm is None
+    assert "Too few notes lie" in advice.text and "eighths" not in advice.text
+
+
+def test_what_is_less_than_likely_is_not_stayed_on() -> None:
+    """A subdivision whose notes are 40 % sure on the whole is no advice."""
+    made = analysis(["unit"] * 60, (phrase(1, 0, 60, (1, 8)),), spread_ms=40.0)
+    notes = dataclasses.replace(made.notes, confidence=np.full(60, 0.4))
+    assert advise(dataclasses.replace(made, notes=notes)).hold is None
+
+
 @pytest.mark.parametrize(
     ("spread_ms", "said"),
     [(27.3, "27 ms;"), (20.4, "20.4 ms;"), (20.6, "21 ms;"), (20.0007, "just over 20 ms;")],

@@ -362,7 +362,7 @@ def test_nothing_heard() -> None:
     made = analysis([None] * 9, (wild,), (run(0, 9, 1),), constant_offset_ms=None)
     text = text_report(dataclasses.replace(made, spread_ms=None, in_pocket=None))
     assert "No subdivision could be heard with any safety." in text
-    assert "Too few notes lie on one subdivision" in flat(text)
+    assert "Too few notes lie surely on one subdivision" in flat(text)
 
 
 def test_too_little_is_not_a_headline() -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from improv.compare import Comparison, compare_over_time, compare_sets, judged_among
+from improv.compare import CHANGED, Comparison, compare_over_time, compare_sets, judged_among
 from improv.compare_data import csv_text, document
+from improv.compare_figures import chance
 from improv.compare_report import clearest_sentence, text_report
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_bytes
@@ -19,6 +20,7 @@ from improv.log.store import Log
 from improv.material import Material, joined
 from improv.measures import pocket_column
 from improv.model import Reading, Settings
+from improv.wording import number_word
 
 FORMATS = ("png", "svg", "pdf")
 
@@ -111,9 +113,16 @@ def class_text(each: list[tuple[str, Comparison | str]], form: str) -> str:
             if not isinstance(found, str):
                 texts.append(csv_text(judged_among(found, many), (name,), header=not texts))
         return "".join(texts)
-    lines = ["Each player compared with their own past; the order is alphabetical.", ""]
+    head = "Each player compared with their own past; the order is alphabetical."
+    if many > 1:
+        head += (
+            f" Every chance is multiplied by the number of players compared, {number_word(many)}, "
+            "for among many players something changes by chance: what 'improv compare --player' "
+            "shows of one alone may not stand here."
+        )
+    lines = [head, ""]
     for name, found in each:
-        told = found if isinstance(found, str) else clearest_sentence(judged_among(found, many))
+        told = f"{found}." if isinstance(found, str) else _of_class(found, many)
         lines.append(f"{name}: {told[:1].lower()}{told[1:]}")
     return (
         "\n".join(
@@ -122,6 +131,24 @@ def class_text(each: list[tuple[str, Comparison | str]], form: str) -> str:
             for part in (textwrap.wrap(line, 80, subsequent_indent="  ") or [""])
         )
         + "\n"
+    )
+
+
+def _of_class(found: Comparison, players: int) -> str:
+    """One player's clearest change among so many; where it falls for their number, that it did."""
+    judged = judged_among(found, players)
+    fell = found.clearest
+    if judged.clearest is not None or fell is None:
+        return clearest_sentence(judged)
+    still = next(
+        f for f in judged.findings
+        if (f.subdivision, f.measure.key) == (fell.subdivision, fell.measure.key)
+    )  # fmt: skip
+    would = "have changed" if fell.verdict == CHANGED else f"be {fell.verdict}"
+    return (
+        f"No change can be shown among {number_word(players)} players; of this player alone, "
+        f"{fell.subdivision} would {would} in {fell.measure.title} (chance {chance(fell)}, here "
+        f"{chance(still)})."
     )
 
 

@@ -92,4 +92,6 @@ def _history(player: str | None, log_file: str | None) -> str:
     asked = Asked(Settings().tolerance_ms, equal_tempo=False, log_file=log_file)
     with asked.log() as log:
         found = log.material(Filter(player=player))
+    if not len(found.label):
+        raise UsageError(f"no takes of {shown(player)} in the log; see 'improv log list'")
     return html_section(asked.of_log(found, None)[0])

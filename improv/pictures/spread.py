@@ -16,6 +16,7 @@ import numpy as np
 from improv.grid import SUBDIVISIONS, name
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import events_of, facts_of, title_of
+from improv.practice_words import whole as whole_bpm
 from improv.tempo import bar_index
 from improv.wording import bpm_text, counted
 
@@ -187,7 +188,8 @@ def _by_tempo(bpm: Floats) -> list[tuple[float, str, Ints]]:
     step = 0.1
     if len(np.unique(whole)) > MOST_TEMPI:
         step = 10.0
-        whole = np.floor(bpm / step) * step
+        own_bpm, index = np.unique(bpm, return_inverse=True)
+        whole = np.array([step * (whole_bpm(b) // step) for b in own_bpm.tolist()])[index]
     groups = []
     for tempo in np.unique(whole):
         own = np.flatnonzero(whole == tempo)
