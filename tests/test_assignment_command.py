@@ -121,6 +121,11 @@ WRONG_USE = (
     (["assign"], "state at least --tempo"),
     (["assign", "{take}"], "stand after --from"),
     (["assign", "--tempo", "96", "--stay-on", "eigths"], "did you mean 'eighths'"),
+    (
+        ["assign", "--tempo", "96", "--meter", "6/8", "--stay-on", "triplets"],
+        "Error: --stay-on: no subdivision 'triplets' in 6/8; it can be: dotted halves",
+    ),
+    (["assign", "--tempo", "96", "--alternate", "rest,eights"], "Error: --alternate: no subdiv"),
     (["assign", "--tempo", "96", "--stay-on", "eighths", "--allowed", "quarters"], "one of them"),
     (["assign", "--tempo", "96", "--every", "2"], "belong to --alternate"),
     (["assign", "--tempo", "96", "--pocket", "much"], "write it like 80%/20ms"),
@@ -285,6 +290,18 @@ def test_a_proposal_warns_as_an_analysis_does(tmp_path: Path) -> None:
     assert [("ada" in line, "ben" in line) for line in told] == [(True, False), (False, True)]
     assert result.stderr.count("the stated 120 quarter notes per minute is used") == 2
     assert "Warning" not in run("assign", "--from", take, "--start", "2.0").stderr
+
+
+def test_no_proposal_where_the_tempo_is_doubted(tmp_path: Path) -> None:
+    """One take that speaks against the stated tempo is named, and the file stays as it was."""
+    good = take_at(tmp_path / "ben.mid", (Stretch("quarters", 44),), 60.0)
+    bad = take_at(tmp_path / "ada.mid", HOLDS, 96.0)
+    path = tmp_path / "w.toml"
+    path.write_text('tempo = 80\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n')
+    before = path.read_text()
+    result = run("assign", "--from", good, bad, "--tempo", 120, "--update", path)
+    assert (result.exit_code, result.stdout, path.read_text()) == (1, "", before)
+    assert "ada.mid: The notes fit the file's own tempo of 96 BPM far better" in result.stderr
 
 
 def test_a_proposal_of_old_is_told_anew(tmp_path: Path) -> None:

@@ -512,3 +512,34 @@ def test_defaults_survive_as_true() -> None:
 def test_what_is_possible_is_read(asks: str) -> None:
     """A last turn cut short still comes; a tolerance below half a step still asks something."""
     parse_assignment(SHORT.replace('stay-on = "eighths"', asks))
+
+
+HEADER = 'tempo = 96\n[[section]]\nbars = "1-8"\n'
+WAYS_TO_SAY = (
+    f'{HEADER}stay-on = "8ths"\n',
+    f'meter = "2/2"\n{HEADER}stay-on = " Triplets"\n',
+    f'meter = " 4 / 4"\n{HEADER}nothing-faster-than = "16ths"\n',
+    f'title = " a  b "\n{HEADER}allowed = "8ths"\n',
+    f'{HEADER}alternate = ["8ths", "Rest "]\nevery = 1\nplayers = 1\n',
+    'tempo = 96\n[[section]]\nbars = "8 - 8"\nstay-on = "eighths"\n',
+    f'{HEADER}stay-on = "eighths"\nswing = [1.30, 2.0]\npocket = {{ share = 0.80 }}\n',
+    f'{HEADER}stay-on = "eighths"\n[section.pocket]\nshare = 0.80\n',
+    f'count-in = 0\n{HEADER}stay-on = "eighths"\n[click]\nbeats = [4, 2]\nhalf-time = false\n',
+    f'{HEADER}stay-on = "eighths" # no line break after this',
+)
+
+
+@pytest.mark.parametrize("old", WAYS_TO_SAY)
+def test_what_is_not_asked_to_change_stays_however_it_is_written(old: str) -> None:
+    """Short names, spaces, defaults that are spelled out: another tempo touches none of them."""
+    slower = replace(parse_assignment(old), tempo_bpm=(90.0,))
+    assert updated_text(old, slower) == old.replace("tempo = 96", "tempo = 90")
+
+
+def test_an_alternation_takes_its_turns_along() -> None:
+    """`every` means nothing beside another requirement, even where it says what holds anyway."""
+    old = parse_assignment(text := f'{HEADER}alternate = ["eighths", "rest"]\nevery = 1 # turn\n')
+    section = replace(old.sections[0], stay_on="eighths", alternate=None)
+    assert updated_text(text, replace(old, sections=(section,))) == (
+        f'{HEADER}# turn\nstay-on = "eighths"\n'
+    )

@@ -105,3 +105,24 @@ def test_between_straight_and_swung_nobody_can_tell() -> None:
     """A ratio right at the limit, by a loose hand."""
     found = outcome('stay-on = "swung eighths"', ("swung eighths",) * 4, ratio=1.18, spread=22.0)
     assert found.state == CANT_TELL, found.reason
+
+
+@pytest.mark.parametrize(
+    ("names", "state", "ratio"),
+    [
+        (("swung sixteenths",), MET, 1.7),
+        (("sixteenths",), NOT_MET, 1.0),
+        (("swung eighths", "sixteenths"), MET, 1.7),
+        (("eighth triplets",), CANT_TELL, None),
+        (("sextuplets",), CANT_TELL, None),
+        (("quarters",), CANT_TELL, None),
+    ],
+)
+@pytest.mark.parametrize("tempo", [72.0, 92.0])
+def test_swing_asked_of_no_subdivision(
+    names: tuple[str, ...], state: str, ratio: float | None, tempo: float
+) -> None:
+    """It is that of the eighths, or of the sixteenths where these are what is played."""
+    said = outcome("swing = true", names * (8 // len(names)), tempo=tempo)
+    assert said.state == state, said.reason
+    assert said.value == (None if ratio is None else pytest.approx(ratio, abs=0.1))

@@ -21,7 +21,11 @@ from improv.assignments.verdict import (
     Outcome,
     beside,
 )
+from improv.grid import row_of
 from improv.wording import bars_text, capital, counted
+
+MOST_HEARD = 0.5
+"""Share of the notes above which a swing asked of no subdivision is that of the sixteenths."""
 
 
 def judge_pocket(case: Case) -> Outcome:
@@ -64,7 +68,7 @@ def judge_swing(case: Case) -> Outcome:
     """Swing ratio within a band."""
     swing = case.section.swing
     assert swing is not None
-    key = pair_key(case.section, case.assignment.meter) or "unit"
+    key = _pair_key(case)
     pairs = judge_measure.pairs_to_beat(key, case.assignment.meter[0])
     band = defaults.swing_band(60_000.0 / case.tempo_bpm / pairs)
     low = band[0] if swing.low is None else swing.low
@@ -92,6 +96,24 @@ def judge_swing(case: Case) -> Outcome:
         next_step="Stay longer on the first note of each pair." if even
         else "Even the pairs out: come off the first note sooner.",
     )  # fmt: skip
+
+
+def _pair_key(case: Case) -> str:
+    """Which notes' pairs are measured; where nothing is said of it, those that were played.
+
+    Eighths of a simple meter come first; its sixteenths where eighths make too few pairs and
+    most notes were heard as sixteenths, swung or straight: triplets make pairs, too, by chance.
+    """
+    key = pair_key(case.section, case.assignment.meter) or "unit"
+    if case.section.asked or key != "unit":
+        return key
+    rows = rows_in(case.seen, case.bars[0], case.bars[-1])
+    firsts, seconds, _ = judge_measure.swing_pairs(case.seen, key)
+    pairs = min(int(np.isin(found, rows).sum()) for found in (firsts, seconds))
+    sixteenths = [row_of("half-unit"), row_of("swung-half-unit")]
+    heard = int(np.isin(case.seen.row[rows], sixteenths).sum())
+    few = pairs < judge_measure.FEWEST_PAIRS
+    return "half-unit" if few and heard > MOST_HEARD * len(rows) else key
 
 
 def _measured_bars(

@@ -8,8 +8,8 @@ library only reads TOML.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterator, Set
+from dataclasses import dataclass, replace
 from typing import Any
 
 from improv.assignments.model import Assignment
@@ -26,50 +26,77 @@ from improv.assignments.writing import (
 from improv.errors import UsageError
 
 
+@dataclass(frozen=True)
+class _Change:
+    """What a table is to say, and what it says now; `None` where that is not to be relied on."""
+
+    wanted: Values
+    before: Values | None
+
+    def same(self, key: str) -> bool:
+        """Whether a key means what it is to mean, however it is written, or left out."""
+        return self.before is not None and self.before.get(key) == self.wanted.get(key)
+
+
 def updated_text(old: str, assignment: Assignment, file: str = "assignment") -> str:
     """The file's text with the assignment's values in it; what they do not change stays.
 
     Raises `UsageError` where `old` is no assignment that can be brought up to date.
     """
-    if parse_assignment(old, file) == assignment:
+    before = parse_assignment(old, file)
+    if before == assignment:
         return old
     by_return = 0 < old.count("\n") == old.count("\r\n")
     pieces = pieces_of(_whole_lines(old.replace("\r\n", "\n") if by_return else old))
     if not any(piece.table == "section" for piece in pieces):
         raise UsageError(f"{file}: sections must be written [[section]] to be brought up to date")
-    text = joined(_brought(pieces, assignment))
-    text = text.replace("\n", "\r\n") if by_return else text
-    if parse_assignment(text, file) != assignment:
-        raise UsageError(f"{file}: cannot be brought up to date; write a fresh file instead")
-    return text
+    # Where the same words would mean something else in another meter, every value is written.
+    for known in (before, None):
+        text = joined(_brought(pieces, assignment, known))
+        if _means(text, assignment):
+            text = text if old.endswith("\n") else text.removesuffix("\n")
+            return text.replace("\n", "\r\n") if by_return else text
+    raise UsageError(f"{file}: cannot be brought up to date; write a fresh file instead")
 
 
-def _brought(pieces: list[Piece], assignment: Assignment) -> list[Piece]:
-    """The pieces with the assignment's values, new ones among them; a section less is left out."""
-    click = click_values(assignment.click)
+def _means(text: str, assignment: Assignment) -> bool:
+    try:
+        return parse_assignment(text) == assignment
+    except UsageError:
+        return False
+
+
+def _brought(pieces: list[Piece], assignment: Assignment, before: Assignment | None) -> list[Piece]:
+    """The pieces with the assignment's values, new ones among them; a section less is left out.
+
+    `before` is what they say now, `None` if every value is to be written.
+    """
+    top = _Change(top_values(assignment), top_values(before) if before else None)
+    click = _Change(click_values(assignment.click), click_values(before.click) if before else None)
     says_click = any(p.table == "click" or "click" in _content(p) for p in pieces)
-    sections = iter(assignment.sections)
+    changes = _section_changes(assignment, before)
     left = sum(piece.table == "section" for piece in pieces)
     found: list[Piece] = []
     for piece in pieces:
         if not piece.table:
-            found.append(_with(piece, top_values(assignment), click))
+            found.append(_with(piece, top, click))
         elif piece.table == "click":
             found.append(_with(piece, click))
         else:
             left -= 1
-            section = next(sections, None)
-            if section is not None:
-                found.append(_with(piece, section_values(section)))
-            if not left:
-                for more in sections:
-                    _append(
-                        found,
-                        Piece.fresh("[[section]]", table_of(section_values(more)).as_string()),
-                    )
-    if click and not says_click:
-        _append(found, _fresh("[click]", click))
+            change = next(changes, None)
+            if change is not None:
+                found.append(_with(piece, change))
+            for more in () if left else changes:
+                _append(found, _fresh("[[section]]", more.wanted))
+    if click.wanted and not says_click:
+        _append(found, _fresh("[click]", click.wanted))
     return [*map(_apart, found[:-1]), *found[-1:]]
+
+
+def _section_changes(assignment: Assignment, before: Assignment | None) -> Iterator[_Change]:
+    old = map(section_values, before.sections if before else ())
+    return (_Change(section_values(section), next(old, None)) for section in assignment.sections)
 
 
 def _fresh(header: str, values: Values) -> Piece:
@@ -92,8 +119,8 @@ def _content(piece: Piece) -> dict[str, Any]:
     return tomllib.loads(piece.keys)
 
 
-def _with(piece: Piece, wanted: Values, click: Values | None = None) -> Piece:
-    """The piece holding the wanted values; an inner table stays if it says what is wanted.
+def _with(piece: Piece, change: _Change, click: _Change | None = None) -> Piece:
+    """The piece changed; an inner table stays if it says what is wanted.
 
     `click` is for a click written at the top, in one line.
     """
@@ -102,11 +129,12 @@ def _with(piece: Piece, wanted: Values, click: Values | None = None) -> Piece:
     document = tomlkit.parse(piece.keys)
     inner = tomllib.loads(piece.inner).get(piece.table, {}) if piece.inner else {}
     last = inner[-1] if isinstance(inner, list) else inner
-    stays = bool(last) and all(_same(key, last[key], wanted.get(key)) for key in last)
-    keep = () if click is None else ("click",)
-    _bring(document, {k: v for k, v in wanted.items() if not (stays and k in last)}, keep)
+    stays = bool(last) and all(map(change.same, last))
+    elsewhere = set(last) if stays else set()
     if click is not None and "click" in document:
         _bring(document["click"], click)
+        elsewhere.add("click")
+    _bring(document, change, elsewhere)
     return replace(piece, keys=tomlkit.dumps(document), inner=piece.inner if stays else "")
 
 
@@ -114,19 +142,22 @@ def _whole_lines(text: str) -> str:
     return text if not text or text.endswith("\n") else f"{text}\n"
 
 
-def _bring(table: Any, wanted: Mapping[str, Any], keep: tuple[str, ...] = ()) -> None:
-    """Makes the table hold the wanted values; leaves alone what means the same already."""
-    for key in [k for k in table if k not in wanted and k not in keep]:
-        if not _says_nothing(key, table[key]):
+def _bring(table: Any, change: _Change, elsewhere: Set[str] = frozenset()) -> None:
+    """Makes the table hold what is wanted; leaves alone what means that already.
+
+    Keys in `elsewhere` are no business of this table.
+    """
+    alternates = "alternate" in change.wanted
+    for key in [k for k in table if k not in change.wanted and k not in elsewhere]:
+        if not change.same(key) or (key in _OF_TURNS and not alternates):
             _take_out(table, key)
-    for key, value in wanted.items():
-        if key not in table:
-            if key not in _EMPTY or value != _EMPTY[key]:
-                table.add(key, item_of(value))
-        elif _same(key, table[key], value):
+    for key, value in change.wanted.items():
+        if key in elsewhere or change.same(key):
             continue
-        else:
+        if key in table:
             _replace(table, key, value)
+        else:
+            table.add(key, item_of(value))
 
 
 def _take_out(table: Any, key: str) -> None:
@@ -152,37 +183,5 @@ def _replace(table: Any, key: str, value: Any) -> None:
     table[key] = new
 
 
-_NAMES = ("stay-on", "allowed", "alternate", "nothing-faster-than")
-_EMPTY: Values = {
-    "title": "", "note": "", "meter": "4/4", "count-in": 0, "name": "", "every": 1,
-    "players": 1, "no-off-grid-runs": False, "swing": False, "most-drift": False,
-    "pocket": False, "half-time": False, "accents": True,
-}  # fmt: skip
-"""What a key means when it is not there."""
-
-
-def _says_nothing(key: str, value: Any) -> bool:
-    return key in _EMPTY and bool(_plain(value) == _EMPTY[key])
-
-
-def _same(key: str, old: Any, new: Any) -> bool:
-    """Whether two ways of writing a value mean the same: 7 and "7", "x" and ["x"], "9 -"."""
-    plain = _plain(old)
-    if key == "bars":
-        return str(plain).replace(" ", "") == str(new)
-    if isinstance(new, list) != isinstance(plain, list):
-        plain, new = ([v] if not isinstance(v, list) else v for v in (plain, new))
-    if isinstance(new, bool) != isinstance(plain, bool):
-        return False
-    return bool(_folded(key, plain) == _folded(key, new))
-
-
-def _folded(key: str, value: Any) -> Any:
-    if isinstance(value, str):
-        text = " ".join(value.lower().split()) if key in _NAMES else value
-        return "eighth triplets" if text == "triplets" and key in _NAMES else text
-    return [_folded(key, item) for item in value] if isinstance(value, list) else value
-
-
-def _plain(value: Any) -> Any:
-    return value.unwrap() if hasattr(value, "unwrap") else value
+_OF_TURNS = ("every", "players")
+"""Keys that may say what holds without them, but not without an alternation."""

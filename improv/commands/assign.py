@@ -17,7 +17,7 @@ from improv.commands.output import (
     say,
     say_warnings,
 )
-from improv.commands.requirement_options import requirements
+from improv.commands.requirement_options import check_names, requirements
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
@@ -280,6 +280,7 @@ def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
     sections = list(base.sections)
     if number == len(sections) + 1:
         sections.append(Section(_after(sections), None))
+    check_names(given, base.meter)
     section = replace(sections[number - 1], **requirements(given))
     if settings.first_bar is not None and not given["takes_given"]:
         section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)

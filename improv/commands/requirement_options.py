@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from improv.errors import UsageError
+from improv.meter import Meter
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -37,6 +38,21 @@ def requirements(given: dict[str, Any]) -> dict[str, Any]:
     if given["no_off_grid_runs"]:
         found["no_off_grid_runs"] = True
     return found | _measures(given)
+
+
+def check_names(given: dict[str, Any], meters: tuple[Meter, ...]) -> None:
+    """Raises `UsageError`, by its option, for a subdivision that the meter does not have."""
+    from improv.assignments.model import REST
+    from improv.assignments.values import full_name
+
+    for option in ("stay_on", "allowed", "alternate", "nothing_faster_than"):
+        for name in _names(given[option] or ""):
+            if option == "alternate" and name.lower() == REST:
+                continue
+            try:
+                full_name(name, meters)
+            except UsageError as fault:
+                raise UsageError(f"--{option.replace('_', '-')}: {fault}") from None
 
 
 def _measures(given: dict[str, Any]) -> dict[str, Any]:
