@@ -5,6 +5,7 @@ Conventions: `model`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from numbers import Integral, Real
 from typing import Any
@@ -53,6 +54,11 @@ class Reading:
                 f"start_sec {self.start_sec!r}: state seconds, or have the start found with "
                 "find_start=True"
             )
+        named = self.backing is None or isinstance(self.backing, str)
+        if not named and not hasattr(self.backing, "__fspath__"):
+            raise UsageError(f"backing {self.backing!r}: name the file")
+        if not isinstance(self.find_start, bool):
+            raise UsageError(f"find_start {self.find_start!r}: state True or False")
         _check_number(self, "start_sec", "tempo_bpm")
         _check_number(self, "count_in_bars", "channel", kind=Integral)
 
@@ -103,6 +109,8 @@ class Settings:
         named: Any = self.subdivisions
         if named is not None:
             names = named.split(",") if isinstance(named, str) else named
+            if not isinstance(names, Iterable) or not all(isinstance(n, str) for n in names):
+                raise UsageError(f"subdivisions {named!r}: name them, like eighths,sixteenths")
             object.__setattr__(self, "subdivisions", tuple(name.strip() for name in names))
         _check_number(self, "tolerance_ms", "chord_spread_ms", "phrase_rest_beat")
         _check_number(self, "first_bar", "last_bar", kind=Integral)

@@ -75,6 +75,8 @@ def test_a_track_by_its_number() -> None:
         ({"count_in_bars": 1.5}, "count_in_bars 1.5: state a whole number"),
         ({"channel": "1"}, "channel '1': state a whole number"),
         ({"track": 1.0}, "track 1.0: name it, or give its number"),
+        ({"backing": 5}, "backing 5: name the file"),
+        ({"find_start": "auto"}, "find_start 'auto': state True or False"),
     ],
 )
 def test_a_reading_of_the_wrong_kind(given: dict[str, Any], said: str) -> None:
@@ -91,6 +93,8 @@ def test_a_reading_of_the_wrong_kind(given: dict[str, Any], said: str) -> None:
         ({"tolerance_ms": "20"}, "tolerance_ms '20': state a number"),
         ({"first_bar": 1.5}, "first_bar 1.5: state a whole number"),
         ({"first_bar": 5, "last_bar": 4}, "the last comes before the first"),
+        ({"subdivisions": 4}, "subdivisions 4: name them, like eighths,sixteenths"),
+        ({"subdivisions": (4, 3)}, "name them, like eighths,sixteenths"),
     ],
 )
 def test_settings_of_the_wrong_kind(given: dict[str, Any], said: str) -> None:
