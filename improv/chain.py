@@ -26,6 +26,8 @@ FREE_TO_FREE = 0.3
 STRAY_DENSITY = 2e-7
 """Chance per ms that a single note belongs to nothing; it also keeps every path alive."""
 _LARGEST_EXPONENT = 80.0
+_LARGEST_MESSAGE = np.float32(1e30)
+"""Where a message back grows beyond this, hardly any mass came forward."""
 _NEAR_AT_HAND = 1 << 15
 """Numbers in `Steps.stay` worked out at once: about what a processor's own memory holds."""
 
@@ -187,8 +189,10 @@ def _posterior(forward: _Forward) -> Singles:
                 offset = offset + opened
                 next_free = next_free + FREE_TO_FREE * opened
             ahead = _retreat(steps.stay[:, :, :, i], message)
-            ahead *= shrink.astype(np.float32)
-            ahead += offset.astype(np.float32)
+            with np.errstate(over="ignore"):
+                ahead *= shrink.astype(np.float32)
+                ahead += offset.astype(np.float32)
+            np.minimum(ahead, _LARGEST_MESSAGE, out=ahead)
             if not forward.full[t + 1]:
                 last = ~valid[t + 1]
                 ahead = np.where(last, np.float32(1.0), ahead)
