@@ -32,7 +32,7 @@ from improv.cells import ATTEMPT_SHARE, PLAYED_NOTES
 from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, name, offered
 from improv.hand import nearness
 from improv.meter import Meter
-from improv.model import Analysis, Floats, Ints, Run
+from improv.model import Analysis, Bools, Floats, Ints, Run, _Frozen
 from improv.summaries import FEWEST_NOTES, SURE_DRIFT
 
 ENOUGH_NOTES = PLAYED_NOTES
@@ -199,8 +199,8 @@ class _Sums:
     freedom: float = 0.0
 
     def played(self) -> Played:
-        """The sums as means; a spread that nothing tells of is infinite."""
-        spread = math.sqrt(self.squares / self.freedom) if self.freedom > 0 else math.inf
+        """The sums as means."""
+        spread = pooled_spread_ms(self.squares, self.freedom)
         return Played(
             self.subdivision, self.per_beat, self.events, spread, self.off_grid_events,
             self.step_ms / self.events, self.confidence / self.events,
@@ -210,8 +210,8 @@ class _Sums:
 def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
     """Add one take's events on the grid to what is gathered."""
     notes = analysis.notes
-    rows = _events_on_grid(analysis)
-    rest, weight, freedom = _scatter(analysis, rows)
+    scatter = scatter_on_grid(analysis)
+    rows, squares = scatter.row, scatter.square_ms2
     for index in np.unique(notes.subdivision[rows]):
         here = notes.subdivision[rows] == index
         mine = rows[here]
@@ -221,23 +221,42 @@ def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
         sums.events += len(mine)
         sums.step_ms += len(mine) * 60_000.0 / (per_beat * analysis.take.tempo_bpm)
         sums.confidence += float(notes.confidence[mine].sum())
-        sums.squares += float(weight[here] @ rest[here] ** 2)
-        sums.freedom += float(freedom[here].sum())
+        sums.squares += float(squares[here].sum())
+        sums.freedom += float(scatter.freedom[here].sum())
 
 
-def _events_on_grid(analysis: Analysis) -> Ints:
-    """Rows of `notes` that begin an event on a grid: chords once, ornaments not at all."""
-    notes = analysis.notes
-    on_grid = notes.counted & (notes.subdivision >= 0) & ~notes.off_grid
-    return np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
+@dataclass(frozen=True, eq=False)
+class Scatter(_Frozen):
+    """How the events on a grid scatter, one row each; ms, positive = late.
+
+    `row` indexes `Notes`; `rest_ms` is what is left of a deviation about its phrase's center
+    and sure drift; `square_ms2` its square, a fumble's weighing little; `freedom` for how much
+    freedom that stands.
+    """
+
+    row: Ints
+    rest_ms: Floats
+    square_ms2: Floats
+    freedom: Floats
+
+    def spread_ms(self, at: Ints | Bools) -> float:
+        """The spread of some of the rows; infinite where nothing tells of one."""
+        return pooled_spread_ms(float(self.square_ms2[at].sum()), float(self.freedom[at].sum()))
 
 
-def _scatter(analysis: Analysis, rows: Ints) -> tuple[Floats, Floats, Floats]:
-    """Per row: what is left of its deviation, its weight, and for how much freedom it stands.
+def pooled_spread_ms(square_ms2: float, freedom: float) -> float:
+    """The spread that summed squares and freedom make; infinite where nothing tells of one."""
+    return math.sqrt(square_ms2 / freedom) if freedom > 0 else math.inf
+
+
+def scatter_on_grid(analysis: Analysis) -> Scatter:
+    """The scatter of every event on a grid: chords once, ornaments not at all.
 
     A center and a line cost each phrase two notes of freedom, shared by all of them.
     """
     notes = analysis.notes
+    on_grid = notes.counted & (notes.subdivision >= 0) & ~notes.off_grid
+    rows = np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
     deviation, at_ms = notes.deviation_ms[rows], notes.onset_sec[rows] * 1000.0
     numbers, group = np.unique(notes.phrase[rows], return_inverse=True)
     slope, count = _sure_slopes(analysis, numbers)[group], len(numbers)
@@ -254,7 +273,8 @@ def _scatter(analysis: Analysis, rows: Ints) -> tuple[Floats, Floats, Floats]:
     known = np.bincount(group, timed, count) >= FEWEST_NOTES
     weight = weight * known[group]
     total = np.maximum(np.bincount(group, weight, count), 1e-9)
-    return rest, weight, weight * (np.maximum(total - 2.0, 1.0) / total)[group]
+    freedom = weight * (np.maximum(total - 2.0, 1.0) / total)[group]
+    return Scatter(rows, rest, weight * rest**2, freedom)
 
 
 def _sure_slopes(analysis: Analysis, numbers: Ints) -> Floats:

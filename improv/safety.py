@@ -45,9 +45,10 @@ from improv.safety_fit import Spreads, fit_spread, log_spread
 from improv.safety_kinds import (
     FEWEST_NOTES,
     Failed,
+    Latest,
     failed_besides,
     failing,
-    latest_drift_bpm,
+    latest,
     mappable,
 )
 from improv.safety_share import Shares, fit_share, share_design
@@ -115,8 +116,8 @@ class SafetyMap:
     `points` are what it was fitted to, one row per phrase and subdivision: interval in ms,
     spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `exact` are
     subdivisions left out because no spread can be measured in them; `failed` those at which
-    too few notes were attempted to map them, most of which left the grid. `drift_bpm` is the
-    worst drift to be heard in the latest take, positive = rushing, 0 for none.
+    too few notes were attempted to map them, most of which left the grid. `latest` is what the
+    latest take has that comes before any more speed.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -130,7 +131,7 @@ class SafetyMap:
     which: Ints
     exact: tuple[str, ...] = ()
     failed: tuple[Failed, ...] = ()
-    drift_bpm: float = 0.0
+    latest: Latest = Latest()
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
@@ -160,7 +161,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
-        failed_besides(material, np.concatenate([known, exact])), latest_drift_bpm(material),
+        failed_besides(material, np.concatenate([known, exact])), latest(material),
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Which subdivisions the map of safety tells of, which it leaves out, and what drifts. Pure."""
+"""Which subdivisions the map of safety tells of, which it leaves out; the latest take. Pure."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from improv.material import Material
 from improv.measures import FEWEST_FOR_SPREAD, memory_of
 from improv.model import Bools, Floats, Ints
 from improv.practice import LAG_MS
+from improv.runs import FEWEST_FREE
 from improv.stats import inflation
 from improv.wording import HEARD_DRIFT_SHARE
 
@@ -78,24 +79,50 @@ def failed_besides(material: Material, told: Ints) -> tuple[Failed, ...]:
     return tuple(sorted(found, key=lambda f: (f.per_beat, f.subdivision)))
 
 
-def latest_drift_bpm(material: Material) -> float:
-    """The worst drift to be heard in the latest take, in BPM, positive = rushing; 0 for none.
+@dataclass(frozen=True)
+class Latest:
+    """What the latest take has that comes before any more speed, as `practice` has it.
+
+    `drift_bpm` is the worst drift to be heard in it, positive = rushing, 0 for none; `left` holds
+    the notes to the beat of every subdivision that runs left the grid at, and how many notes did.
+    """
+
+    drift_bpm: float = 0.0
+    left: tuple[tuple[float, int], ...] = ()
+
+    def notes_left(self, per_beat: float) -> int:
+        """Notes of runs that left the grid at this many to the beat, or faster."""
+        return sum(notes for rate, notes in self.left if rate >= per_beat)
+
+
+def latest(material: Material) -> Latest:
+    """What is to be heard in the take played last, or, of takes without a day, added last."""
+    when = np.flatnonzero(material.day == material.day.max(initial=-1))
+    if not len(when):
+        return Latest()
+    cells = material.cells[material.take == when[-1]]
+    tempo = float(material.tempo_bpm[when[-1]])
+    return Latest(_drift_share(cells, memory_of(material.cells)) * tempo, _left(material, cells))
+
+
+def _left(material: Material, cells: Cells) -> tuple[tuple[float, int], ...]:
+    """Runs alone: a few notes beside any grid are none (`runs.FEWEST_FREE`)."""
+    runs = cells[cells["off"] >= FEWEST_FREE]
+    notes = _sums(runs, "off", len(material.kinds)).astype(np.int64).tolist()
+    return tuple((k.per_beat, n) for k, n in zip(material.kinds, notes, strict=True) if n)
+
+
+def _drift_share(cells: Cells, memory: float) -> float:
+    """The worst drift to be heard in a take's cells, as a share of the tempo.
 
     As `practice` has it: sure, heard, and at least `LAG_MS` by the end of the phrase.
     """
-    last = len(material.label) - 1
-    latest = np.flatnonzero(material.day == material.day.max(initial=-1))
-    mine = material.take == (latest[-1] if len(latest) else last)
-    cells = material.cells[mine & ~np.isnan(material.cells["drift"])]
-    cells = cells[(cells["span_sec2"] > 0) & (cells["on"] > 0)]
+    cells = cells[~np.isnan(cells["drift"]) & (cells["span_sec2"] > 0) & (cells["on"] > 0)]
     drift, span, on = (cells[f].astype(np.float64) for f in ("drift", "span_sec2", "on"))
     scatter_ms2 = cells["square_ms2"] / np.maximum(on - 2.0, 1.0)
-    error = np.sqrt(scatter_ms2 * inflation(memory_of(material.cells)) / span) / 1000.0
+    error = np.sqrt(scatter_ms2 * inflation(memory) / span) / 1000.0
     # Even onsets over T seconds have n T^2 / 12 as the sum of squares about their mean.
     lag_ms = 1000.0 * np.abs(drift) * np.sqrt(12.0 * span / on)
     told = (np.abs(drift) >= HEARD_DRIFT_SHARE) & (np.abs(drift) > SURE_ERRORS * error)
     told &= lag_ms >= LAG_MS
-    if not told.any():
-        return 0.0
-    worst = float(drift[told][lag_ms[told].argmax()])
-    return worst * float(material.tempo_bpm[material.take[mine][0]])
+    return float(drift[told][lag_ms[told].argmax()]) if told.any() else 0.0

@@ -10,7 +10,7 @@ from improv.practice import BACK_OFF, CAUTION
 from improv.practice_words import whole
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
 from improv.spreadsheet import csv_of
-from improv.wording import bpm_text, listed
+from improv.wording import bpm_text, listed, number_word
 
 START_SHARE = 0.9
 """A subdivision not yet safe is begun at this share of its ceiling (common practice, no source)."""
@@ -46,7 +46,8 @@ def what_next(found: SafetyMap) -> Next:
     target = min(unsafe, key=lambda c: c.per_beat)
     begun = _begun(anchor, usual)
     if target.leaves and (target.tempo_bpm is None or target.below_tried):
-        return _slower(begun, target.subdivision, min(usual, target.tried_bpm[0]))
+        slowest = min(usual, target.tried_bpm[0])
+        return _slower(begun, target.subdivision, slowest, target.high_bpm)
     if target.tempo_bpm is None or not target.in_pocket:
         tempo = whole(min(usual, target.tried_bpm[0]))
         why = (
@@ -75,9 +76,14 @@ def _begun(anchor: Ceiling | None, usual_bpm: float) -> str:
     return f"Stay on {anchor.subdivision} at {bpm_text(round(usual_bpm))} BPM; " if anchor else ""
 
 
-def _slower(begun: str, subdivision: str, slowest_bpm: float) -> Next:
-    """What mostly leaves the grid: begun as far below the tempi it failed at as `practice` does."""
-    tempo = whole(BACK_OFF * slowest_bpm)
+def _slower(
+    begun: str, subdivision: str, slowest_bpm: float, at_most_bpm: float | None = None
+) -> Next:
+    """What mostly leaves the grid: begun as far below the tempi it failed at as `practice` does.
+
+    But never above `at_most_bpm`, beyond which it is surely not held.
+    """
+    tempo = whole(min(BACK_OFF * slowest_bpm, at_most_bpm or slowest_bpm))
     why = (
         f"{begun}attempts at {subdivision} left the grid at {bpm_text(round(slowest_bpm))} BPM: "
         f"play them at {tempo} BPM, up by 3 to 5 BPM whenever they stay on the grid."
@@ -85,14 +91,24 @@ def _slower(begun: str, subdivision: str, slowest_bpm: float) -> Next:
     return Next(subdivision, float(tempo), why)
 
 
-def _keep_the_time(found: SafetyMap, anchor: Ceiling) -> Next:
-    """Before any more speed, as `practice` has it."""
-    way = "rushing" if found.drift_bpm > 0 else "dragging"
-    why = (
-        f"{_begun(anchor, found.usual_bpm)}hold the time with them before going faster: in the "
-        f"latest take a phrase is {way} by {abs(found.drift_bpm):.1f} BPM."
-    )
-    return Next(anchor.subdivision, float(round(found.usual_bpm)), why)
+def _no_faster(found: SafetyMap, anchor: Ceiling) -> Next | None:
+    """What the latest take asks for before any more speed, in the order of `practice`."""
+    drift, left = found.latest.drift_bpm, found.latest.notes_left(anchor.per_beat)
+    if left:
+        why = (
+            "play nothing faster until fast runs stay on the grid: in the latest take "
+            f"{number_word(left)} notes left it."
+        )
+    elif drift:
+        way = "rushing" if drift > 0 else "dragging"
+        why = (
+            "hold the time with them before going faster: in the latest take a phrase is "
+            f"{way} by {abs(drift):.1f} BPM."
+        )
+    else:
+        return None
+    begun = _begun(anchor, found.usual_bpm)
+    return Next(anchor.subdivision, float(round(found.usual_bpm)), f"{begun}{why}")
 
 
 def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
@@ -102,8 +118,9 @@ def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
     if failed:  # too little of it for the map, but enough to say: nothing faster yet
         begun = _begun(anchor, found.usual_bpm)
         return _slower(begun, failed[0].subdivision, min(found.usual_bpm, failed[0].slowest_bpm))
-    if found.drift_bpm:
-        return _keep_the_time(found, anchor)
+    kept = _no_faster(found, anchor)
+    if kept is not None:
+        return kept
     tempo = whole(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
     return Next(
         anchor.subdivision, float(tempo),

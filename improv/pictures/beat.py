@@ -11,12 +11,14 @@ Conventions: phases in beats, [0, 1); the mean of phases is the circular mean (`
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 
 from improv.grid import SUBDIVISIONS, name
+from improv.held import scatter_on_grid
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import Events, beat_starts, events_of, facts_of, lean, title_of
@@ -45,8 +47,8 @@ class Dial(_Frozen):
     """The notes of one subdivision around the beat.
 
     `sectors` (SECTORS,) counts notes; sector i begins at i / SECTORS beats. `beat_sec` is
-    the beat's mean length; `spread_ms` the standard deviation of the deviations about
-    their mean; `positions` are empty off the grid.
+    the beat's mean length; `spread_ms` the text's spread (`held.scatter_on_grid`), the phrases'
+    own offsets and drifts taken out; `positions` are empty off the grid.
     """
 
     title: str
@@ -79,7 +81,7 @@ class Dials:
 
 def beat_dials(analysis: Analysis) -> Dials:
     """The dials of an analysis: one per subdivision and length of beat, one off the grid."""
-    events = events_of(analysis)
+    events, scatter = events_of(analysis), scatter_on_grid(analysis)
     bars = analysis.take.bars
     at = np.where(np.isnan(events.grid_quarter), events.quarter, events.grid_quarter)
     start, owner = beat_starts(bars)
@@ -95,7 +97,8 @@ def beat_dials(analysis: Analysis) -> Dials:
     for key in np.unique(keys, axis=0):
         here = (keys == key).all(axis=1)
         one = bars.meters[int(key[1])]
-        found.append(_dial(events, here, phase, fitted, length, int(key[0]), one))
+        spread = scatter.spread_ms(np.isin(scatter.row, events.row[here]))
+        found.append(_dial(events, here, phase, fitted, length, int(key[0]), one, spread))
     found.sort(key=lambda dial: (not dial.positions, -dial.notes, dial.title))
     return Dials(title_of(analysis), facts_of(analysis), tuple(found))
 
@@ -108,6 +111,7 @@ def _dial(
     length: Floats,
     kind: int,
     meter: Meter,
+    spread_ms: float,
 ) -> Dial:
     own, deviation = phase[here], events.deviation_ms[here]
     beat_sec = float(np.mean(length[here] * events.quarter_sec[here]))
@@ -121,7 +125,7 @@ def _dial(
         sectors=np.bincount(sectors, minlength=SECTORS).astype(np.int64),
         positions=positions,
         lean_ms=float(timed.mean()) if len(timed) else None,
-        spread_ms=float(timed.std(ddof=1)) if len(timed) > 2 else None,
+        spread_ms=spread_ms if len(timed) > 2 and math.isfinite(spread_ms) else None,
     )
 
 

@@ -180,7 +180,8 @@ BEAT_KEY = (
     "Each circle is one beat, begun at the top and running clockwise: late is clockwise. The "
     "ring counts notes by where in the beat they were struck (equal areas, equal counts). Lines "
     "with counts: where the fitted subdivision puts the notes. Inside, where the notes of each "
-    "position centre: a dot within 10 ms of it, otherwise a triangle turned the way they lean.",
+    "position centre: a dot within 10 ms of it, otherwise a triangle turned the way they lean. "
+    "Spread: standard deviation, a phrase's offset and drift taken out; fumbles weigh little.",
 )
 TEMPO_KEY = (
     "Above: the player's tempo, from a straight line through the deviations of about eight "
@@ -213,7 +214,7 @@ SPREAD_KEY_MM = 24.0
 SPREAD_KEY = (
     "Curve: how the deviations are distributed; dots: every note (triangles at the edge: notes "
     "beyond it); bar and circle: the middle half of the notes and their median. Spread: standard "
-    "deviation, ± two standard errors, a phrase's drift taken out.",
+    "deviation, ± two standard errors, a phrase's drift taken out; fumbles weigh little.",
     f"Grey: one displaced tone in an even row is not heard within it, 6 ms or 2.5 % of the "
     f"spacing ({TONE_SOURCE}).",
     *(f"{t.mark}: {t.what} ({t.source})." for t in THRESHOLDS),

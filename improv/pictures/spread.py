@@ -1,19 +1,21 @@
 """How far the notes scatter, by subdivision and tempo.
 
-One row per subdivision and tempo of the backing: every note's deviation about the mean
-of its phrase (what is constant there is lean, not spread), their density, quartiles and
-spread. Behind them stand published thresholds of what is heard; see `THRESHOLDS` and
-`tone_threshold_ms`. Conventions: ms, positive = late.
+One row per subdivision and tempo of the backing: every note's deviation about the center
+of its phrase and its sure drift (these are no spread), their density and quartiles, and the
+spread that the text tells (`held.scatter_on_grid`). Behind them stand published thresholds of
+what is heard; see `THRESHOLDS` and `tone_threshold_ms`. Conventions: ms, positive = late.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from improv.grid import SUBDIVISIONS, name
+from improv.held import Scatter, scatter_on_grid
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import events_of, facts_of, title_of
 from improv.practice_words import whole as whole_bpm
@@ -67,9 +69,9 @@ def tone_threshold_ms(interval_ms: float) -> float:
 class SpreadRow(_Frozen):
     """One subdivision at one tempo.
 
-    `away_ms` (N,) are the deviations about their phrases' means; `density_ms`, `density`
+    `away_ms` (N,) are the deviations about their phrases' centers; `density_ms`, `density`
     (M,) a kernel estimate of their distribution scaled to a peak of 1, empty for few notes;
-    `quartiles_ms` the 25th, 50th and 75th percentile; `spread_ms` the standard deviation with
+    `quartiles_ms` the 25th, 50th and 75th percentile; `spread_ms` the text's spread with
     its standard error; `tone_ms` the threshold for a single tone at this spacing.
     """
 
@@ -114,7 +116,7 @@ def spreads_of(analyses: Sequence[Analysis]) -> Spreads:
     kinds = np.concatenate([g.kind for g in gathered])
     kind_names = [text for g in gathered for text in g.names]
     bpm = np.concatenate([g.bpm for g in gathered])
-    away = np.concatenate([g.away_ms for g in gathered])
+    scatter = _joined([g.scatter for g in gathered])
     interval = np.concatenate([g.interval_ms for g in gathered])
     order = np.array([_rank(k) for k in kinds.tolist()])
     rows = []
@@ -122,13 +124,13 @@ def spreads_of(analyses: Sequence[Analysis]) -> Spreads:
         here = np.flatnonzero((order == rank) & np.array([n == text for n in kind_names]))
         for tempo, label, own in _by_tempo(bpm[here]):
             at = here[own]
-            rows.append(_row(text, tempo, label, away[at], float(np.median(interval[at]))))
+            rows.append(_row(text, tempo, label, scatter, at, float(np.median(interval[at]))))
     several = len(analyses) > 1
     names = tuple(title_of(a) for a in analyses) if several else ()
     return Spreads(
         title=f"{len(analyses)} takes" if several else title_of(analyses[0]),
         facts=", ".join(names) if several else facts_of(analyses[0]),
-        frame_ms=_frame(away),
+        frame_ms=_frame(scatter.rest_ms),
         rows=tuple(rows),
         names=names,
     )
@@ -139,21 +141,26 @@ class _Gathered(_Frozen):
     kind: Ints
     names: tuple[str, ...]
     bpm: Floats
-    away_ms: Floats
+    scatter: Scatter
     interval_ms: Floats
 
 
+def _joined(parts: Sequence[Scatter]) -> Scatter:
+    """The scatter of several takes one after the other."""
+    return Scatter(
+        np.concatenate([part.row for part in parts]),
+        np.concatenate([part.rest_ms for part in parts]),
+        np.concatenate([part.square_ms2 for part in parts]),
+        np.concatenate([part.freedom for part in parts]),
+    )
+
+
 def _deviations(analysis: Analysis) -> _Gathered:
-    """Every timed note of one take, about the mean of its phrase, its drift taken out."""
+    """Every timed note of one take, as far from its phrase's center and drift as in the text."""
     events = events_of(analysis)
     bars = analysis.take.bars
-    timed = np.flatnonzero(~np.isnan(events.deviation_ms) & (events.kind >= 0))
-    phrase = events.phrase[timed]
-    deviation = events.deviation_ms[timed] - _drifted_ms(analysis)[phrase] * (
-        1000.0 * events.onset_sec[timed]
-    )
-    size = np.maximum(np.bincount(phrase), 1)
-    away = deviation - (np.bincount(phrase, deviation) / size)[phrase] if len(timed) else deviation
+    scatter = scatter_on_grid(analysis)
+    timed = np.flatnonzero(np.isin(events.row, scatter.row))
     meter = bars.meter[bar_index(bars, events.grid_quarter[timed] + 1e-6)]
     beat_quarter = bars.tempo_beat_quarter[meter]
     beat_ms = 1000.0 * beat_quarter * events.quarter_sec[timed]
@@ -162,20 +169,7 @@ def _deviations(analysis: Analysis) -> _Gathered:
         name(SUBDIVISIONS[k], bars.meters[m]) or "beats"
         for k, m in zip(events.kind[timed].tolist(), meter.tolist(), strict=True)
     )
-    return _Gathered(events.kind[timed], names, 60000.0 / beat_ms, away, beat_ms / per_beat)
-
-
-def _drifted_ms(analysis: Analysis) -> Floats:
-    """Deviation gained per ms in each phrase, by number: 0 where the drift may be chance.
-
-    A player at tempo T + d over a backing at T gains -d / T.
-    """
-    gained = np.zeros(max((p.number for p in analysis.phrases), default=0) + 1)
-    for phrase in analysis.phrases:
-        drift, error = phrase.drift_bpm, phrase.drift_se_bpm
-        if drift is not None and error is not None and abs(drift) > 2 * error:
-            gained[phrase.number] = -drift / phrase.tempo_bpm
-    return gained
+    return _Gathered(events.kind[timed], names, 60000.0 / beat_ms, scatter, beat_ms / per_beat)
 
 
 def _rank(kind: int) -> int:
@@ -203,10 +197,15 @@ def _by_tempo(bpm: Floats) -> list[tuple[float, str, Ints]]:
     return groups
 
 
-def _row(text: str, tempo: float, label: str, away: Floats, interval_ms: float) -> SpreadRow:
-    at, density = _density(away)
-    count = len(away)
-    spread = float(away.std(ddof=1)) if count >= FEWEST_FOR_SPREAD else None
+def _row(
+    text: str, tempo: float, label: str, scatter: Scatter, at: Ints, interval_ms: float
+) -> SpreadRow:
+    away = scatter.rest_ms[at]
+    place, density = _density(away)
+    spread = scatter.spread_ms(at)
+    told = len(away) >= FEWEST_FOR_SPREAD and math.isfinite(spread)
+    # Of a standard deviation of independent normal values: s / sqrt(2 freedom).
+    error = spread / math.sqrt(2.0 * float(scatter.freedom[at].sum())) if told else None
     quartiles = np.quantile(away, (0.25, 0.5, 0.75))
     return SpreadRow(
         subdivision=text,
@@ -214,12 +213,11 @@ def _row(text: str, tempo: float, label: str, away: Floats, interval_ms: float) 
         tempo_text=label,
         interval_ms=interval_ms,
         away_ms=away,
-        density_ms=at,
+        density_ms=place,
         density=density,
         quartiles_ms=(float(quartiles[0]), float(quartiles[1]), float(quartiles[2])),
-        spread_ms=spread,
-        # Of a standard deviation of independent normal values: s / sqrt(2 (n - 1)).
-        spread_se_ms=None if spread is None else spread / float(np.sqrt(2 * (count - 1))),
+        spread_ms=spread if told else None,
+        spread_se_ms=error,
         tone_ms=tone_threshold_ms(interval_ms),
     )
 
