@@ -27,7 +27,7 @@ from improv.hand import nearness
 from improv.landing import landings
 from improv.learn import learn
 from improv.model import Analysis, Bools, Floats, Ints, Notes, Settings, Take
-from improv.phrases import split
+from improv.phrases import numbers, split
 from improv.places import Places
 from improv.premise import suspicion
 from improv.stats import inflation
@@ -54,7 +54,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     chosen = settings or Settings()
     heard, events, edges, reading = _in_bars(take, chosen)
     count = len(edges) - 1
-    phrase = np.repeat(np.arange(count), np.diff(edges))
+    phrase = numbers(edges)
     at_ms = events.onset_sec * 1000.0
     # Strokes cut to the very start of a recording keep their place but tell no timing.
     timed = replace(reading, deviation_ms=np.where(events.untimed, np.nan, reading.deviation_ms))
@@ -101,7 +101,7 @@ def _read(take: Take, settings: Settings) -> tuple[Events, Ints, Fit]:
     events = events_of(take, strokes, guess)
     edges = split(events, take.bars, settings.phrase_rest_beat)
     learned = learn(events, edges, take.bars, _candidates(take, settings))
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    phrase = numbers(edges)
     ornament = graces.weigh(take, strokes, guess, phrase, learned)
     if not np.array_equal(ornament, guess):
         events = events_of(take, strokes, ornament)

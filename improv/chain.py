@@ -166,6 +166,7 @@ class _Openings:
         return np.asarray(np.exp(np.minimum(logs, _LARGEST_EXPONENT)).sum(axis=0))
 
 
+@np.errstate(over="ignore")  # what overflows is taken back to the largest message at once
 def _posterior(forward: _Forward) -> Singles:
     """Messages backward in time, scaled by the forward evidence, times the forward ones."""
     posterior, valid, log_scale = forward.grid, forward.valid, forward.log_scale
@@ -189,9 +190,8 @@ def _posterior(forward: _Forward) -> Singles:
                 offset = offset + opened
                 next_free = next_free + FREE_TO_FREE * opened
             ahead = _retreat(steps.stay[:, :, :, i], message)
-            with np.errstate(over="ignore"):
-                ahead *= shrink.astype(np.float32)
-                ahead += offset.astype(np.float32)
+            ahead *= shrink.astype(np.float32)
+            ahead += offset.astype(np.float32)
             np.minimum(ahead, _LARGEST_MESSAGE, out=ahead)
             if not forward.full[t + 1]:
                 last = ~valid[t + 1]

@@ -23,11 +23,12 @@ from improv.events import Events
 from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, offered
 from improv.hand import Hand, local_lean, nearness, phrase_leanings
-from improv.heed import heeds
+from improv.heed import evidence, heeds
 from improv.lean import leaning
 from improv.learn import Learned
 from improv.model import Bars, Floats, Ints, _Frozen
 from improv.nearby import closer
+from improv.phrases import numbers
 from improv.scene import Scene, span_of
 from improv.settle import settle
 
@@ -76,9 +77,9 @@ def fit(events: Events, edges: Ints, bars: Bars, learned: Learned) -> Fit:
 def _heeded(reading: Fit, events: Events, edges: Ints, bars: Bars) -> Fit:
     """The reading with the chance that the take was played to the beat at all."""
     row, on_grid = reading.row, reading.row >= 0
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
     stray_ms = reading.deviation_ms - reading.leaning_ms
-    chance = heeds(stray_ms, steps_ms(events, bars, row), row, phrase, reading.hand)[0]
+    step_ms = steps_ms(events, bars, row)
+    chance = heeds(evidence(stray_ms, step_ms, row, numbers(edges), reading.hand))
     left = LEFT_SHARE + (1.0 - LEFT_SHARE) * chance
     probability = reading.row_probability.copy()
     probability[:, :-1] *= left

@@ -20,6 +20,7 @@ from improv.frame import FUMBLE_WIDTH, FUMBLED, Singles
 from improv.grid import SUBDIVISIONS
 from improv.lattice import Lane
 from improv.model import Floats, Ints
+from improv.phrases import numbers
 from improv.stats import inflation
 
 CENTER_PRIOR_MS = (3.0, 18.0)
@@ -168,7 +169,7 @@ def local_lean(error_ms: Floats, weight: Floats, edges: Ints) -> Floats:
     below and above some eight beats (Sogorski, Geisel & Priesemann 2018).
     """
     count = len(error_ms)
-    phrase = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    phrase = numbers(edges)
     each = np.arange(count)
     low = np.maximum(each - LOCAL_EVENTS, edges[:-1][phrase])
     high = np.minimum(each + LOCAL_EVENTS + 1, edges[1:][phrase])

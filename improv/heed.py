@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.frame import FUMBLE_WIDTH, FUMBLED
+from improv.frame import MEMORY_CLIP, heavy_tailed
 from improv.hand import Hand
 from improv.model import Bools, Floats, Ints
 
@@ -25,13 +25,16 @@ PRIOR_ODDS = 6.0
 """Log odds, before a note is heard, that a take is played to the beat (our choice)."""
 HAND_NOTES = 2.0
 NARROWEST_MS = 4.0
-MEMORY_CLIP = 2.0
 
 
-def heeds(
-    stray_ms: Floats, step_ms: Floats, row: Ints, phrase: Ints, hand: Hand
-) -> tuple[float, Floats]:
-    """Chance that a take's notes heed their grids, and each phrase's evidence for it in nats.
+def heeds(evidence_nats: Floats) -> float:
+    """Chance that a take's notes heed their grids, by the evidence of its phrases."""
+    odds = np.clip(PRIOR_ODDS + evidence_nats.sum(), -50.0, 50.0)
+    return float(1.0 / (1.0 + np.exp(-odds)))
+
+
+def evidence(stray_ms: Floats, step_ms: Floats, row: Ints, phrase: Ints, hand: Hand) -> Floats:
+    """Each phrase's evidence for heeding its grids, in nats: (phrases,).
 
     `stray_ms` (events,) is the deviation from where the player leant, `step_ms` the mean step of
     the event's subdivision, `row` -1 off any grid, where the first two mean nothing.
@@ -51,17 +54,12 @@ def heeds(
     chained = _gain(stray - remembered, width * np.sqrt(1.0 - memory**2), step, held)
     gain = np.maximum(np.bincount(phrase, plain, count), np.bincount(phrase, chained, count))
     named = np.bincount(phrase, _changes(row, phrase, held), count)
-    evidence = gain - CHANGE_CHARGE * named
-    odds = np.clip(PRIOR_ODDS + evidence.sum(), -50.0, 50.0)
-    return float(1.0 / (1.0 + np.exp(-odds))), np.asarray(evidence)
+    return np.asarray(gain - CHANGE_CHARGE * named)
 
 
 def _gain(stray_ms: Floats, width_ms: Floats, step_ms: Floats, held: Bools) -> Floats:
     """Log density of each deviation under a hand with fumbles, times the step: (events,)."""
-    square = 0.5 * (stray_ms / width_ms) ** 2
-    near = np.log1p(-FUMBLED) - square
-    wide = np.log(FUMBLED / FUMBLE_WIDTH) - square / FUMBLE_WIDTH**2
-    density = np.logaddexp(near, wide) - np.log(width_ms) - 0.5 * np.log(2.0 * np.pi)
+    density = np.log(heavy_tailed(stray_ms.astype(np.float32), width_ms.astype(np.float32)))
     return np.where(held, density + np.log(step_ms), 0.0)
 
 

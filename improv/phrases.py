@@ -33,6 +33,11 @@ EARLY_QUARTER = 0.12
 LONGEST_EVENTS = 192
 
 
+def numbers(edges: Ints) -> Ints:
+    """The phrase number of each event, from 0, of phrases bounded by `edges`."""
+    return np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+
+
 def split(events: Events, bars: Bars, phrase_rest_beat: float) -> Ints:
     """Phrase boundaries: indices [0, …, len(events)], ascending, one phrase between each two."""
     count = len(events)

@@ -24,6 +24,7 @@ from improv.grid import COARSE, pulse_quarters
 from improv.lattice import Lane, Lattice, build
 from improv.layout import Layout
 from improv.model import Bars, Floats, Ints
+from improv.phrases import numbers
 from improv.tempo import bar_index, beats_at
 
 EARLY_PULSE = 0.16
@@ -85,7 +86,7 @@ class Scene:
     @cached_property
     def phrase(self) -> Ints:
         """Phrase number of each event, from 0."""
-        return np.repeat(np.arange(len(self.edges) - 1), np.diff(self.edges))
+        return numbers(self.edges)
 
     def evidence(
         self, center_ms: Floats, spread_ms: Floats, memory: float, with_free: bool

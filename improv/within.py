@@ -25,7 +25,7 @@ LEEWAY_QUARTER = 0.4
 
 def near(take: Take, settings: Settings) -> Take:
     """The notes in the bars asked for, and those that may have been meant for them."""
-    if settings.first_bar is None and settings.last_bar is None:
+    if _all(settings):
         return take
     quarter = quarters_at(take.tempo_map, take.onset_sec)
     later, earlier = (
@@ -39,6 +39,8 @@ def within(
     take: Take, events: Events, edges: Ints, reading: Fit, settings: Settings
 ) -> tuple[Take, Events, Ints, Fit]:
     """What was read, less the events that belong to other bars, and phrases left empty."""
+    if _all(settings):
+        return take, events, edges, reading
     at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
     kept = _inside(count_places(take.bars, at_quarter, reading.row)[0], settings)
     if kept.all():
@@ -56,6 +58,10 @@ def within(
         if isinstance(column := getattr(reading, f.name), np.ndarray)
     }
     return _notes_of(take, notes), here, still, replace(reading, **part)
+
+
+def _all(settings: Settings) -> bool:
+    return settings.first_bar is None and settings.last_bar is None
 
 
 def _inside(number: Ints, settings: Settings) -> Bools:

@@ -9,7 +9,7 @@ from core_takes import LEAD_SEC, scattered, take_of
 from improv import Settings, Take, analyze
 from improv.hand import Hand
 from improv.headline import STREWN, headline
-from improv.heed import heeds
+from improv.heed import evidence, heeds
 from improv.model import Floats
 from improv.practice import advise
 
@@ -47,36 +47,36 @@ def as_take(beats: Floats) -> Take:
 HAND = Hand(center_ms=0.0, spread_ms=43.3, memory=0.0)
 
 
-def evidence(stray_ms: Floats, step_ms: float, hand: Hand = HAND) -> float:
+def told(stray_ms: Floats, step_ms: float, hand: Hand = HAND) -> float:
     count = len(stray_ms)
     row, phrase = np.full(count, 4), np.zeros(count, dtype=np.int64)
-    return float(heeds(stray_ms, np.full(count, step_ms), row, phrase, hand)[1].sum())
+    return float(evidence(stray_ms, np.full(count, step_ms), row, phrase, hand).sum())
 
 
 def test_notes_strewn_evenly_over_their_steps_tell_against_the_grid() -> None:
     # By hand: a normal as wide as d / sqrt(12) against 1 / d loses log(sqrt(12 / 2 pi)) - 1/2
     # = -0.176 nats a note, besides 1.5 for naming the subdivision; fumbles change it little.
     stray = (np.arange(100) + 0.5 - 50.0) * 1.5
-    assert evidence(stray, 150.0) == pytest.approx(-1.5 - 100 * 0.176, abs=4.0)
+    assert told(stray, 150.0) == pytest.approx(-1.5 - 100 * 0.176, abs=4.0)
 
 
 def test_notes_near_their_places_tell_for_the_grid() -> None:
     # A tenth of a step wide: log(1 / 0.1 / sqrt(2 pi)) - 1/2 = 0.88 nats a note.
     stray = np.tile([15.0, -15.0], 50)
-    assert evidence(stray, 150.0) == pytest.approx(-1.5 + 100 * 0.88, abs=8.0)
+    assert told(stray, 150.0) == pytest.approx(-1.5 + 100 * 0.88, abs=8.0)
 
 
 def test_the_scale_of_time_does_not_matter() -> None:
     stray = np.random.default_rng(1).normal(0.0, 20.0, 40)
     wide = Hand(center_ms=0.0, spread_ms=2 * HAND.spread_ms, memory=0.0)
-    assert evidence(2.0 * stray, 300.0, wide) == pytest.approx(evidence(stray, 150.0))
+    assert told(2.0 * stray, 300.0, wide) == pytest.approx(told(stray, 150.0))
 
 
 def test_a_take_without_notes_on_a_grid_tells_nothing() -> None:
     none = np.full(6, np.nan)
-    chance, each = heeds(none, none, np.full(6, -1), np.zeros(6, dtype=np.int64), HAND)
+    each = evidence(none, none, np.full(6, -1), np.zeros(6, dtype=np.int64), HAND)
     assert each.tolist() == [0.0]
-    assert chance > 0.99
+    assert heeds(each) > 0.99
 
 
 STREWN_TAKES = {

@@ -295,14 +295,19 @@ except LogError as error:
 """
 
 
-def run_limited(path: Path, before: str) -> str:
-    """Adds a hundred takes in another process under some limit; what it said."""
+def said_by(script: str, path: Path) -> str:
+    """What a script said that was run in another process on a log; it must not complain."""
     done = subprocess.run(
-        [sys.executable, "-c", SCRIPT.format(before=before), str(path)],
+        [sys.executable, "-c", script, str(path)],
         capture_output=True, text=True, cwd=Path(__file__).parent.parent, check=True,
     )  # fmt: skip
     assert done.stderr == ""
     return done.stdout.strip()
+
+
+def run_limited(path: Path, before: str) -> str:
+    """Adds a hundred takes in another process under some limit; what it said."""
+    return said_by(SCRIPT.format(before=before), path)
 
 
 def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
@@ -334,12 +339,7 @@ except LogError as error:
 
 def looked_at_without_room(path: Path) -> str:
     """What a program says that lists a log while no file may grow at all."""
-    done = subprocess.run(
-        [sys.executable, "-c", LOOK, str(path)],
-        capture_output=True, text=True, cwd=Path(__file__).parent.parent, check=True,
-    )  # fmt: skip
-    assert done.stderr == ""
-    return done.stdout.strip()
+    return said_by(LOOK, path)
 
 
 def test_a_full_disk_can_still_be_looked_at(tmp_path: Path) -> None:

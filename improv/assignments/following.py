@@ -18,7 +18,7 @@ import numpy as np
 
 from improv.assignments.evidence import Evidence, straight_twin
 from improv.assignments.model import Section
-from improv.grid import SUBDIVISIONS, Subdivision, find, row_of, swung_positions
+from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, Subdivision, find, row_of, swung_positions
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
 
@@ -39,7 +39,6 @@ OTHER_TEMPO_SLOPES = (0.16, -0.16, 0.2, -0.2, 0.24, -0.24, 0.28, -0.28)
 MOST_OTHER_SLOPE, FAR_TIGHTER = 0.3, 0.6
 """How far another tempo may be, and how much tighter it must be kept than one near the backing's:
 eighths at four fifths of the tempo lie on thirty-seconds, too."""
-COMMON_WEIGHT = 0.5
 RATIOS = (1.4, 1.8, 2.4, 3.2)
 """Swing ratios of swung lanes: any other lies within 0.03 of a pair from one of them."""
 LEAST_CALLED = 0.75

@@ -14,7 +14,7 @@ from typing import Any
 
 from improv.errors import ImprovError, LogError, UsageError
 from improv.files import printable
-from improv.log.names import fold, subdivision_called
+from improv.log.names import decodable, fold, subdivision_called
 from improv.log.parts import part_of
 from improv.meter import meter_text, parse_meter
 from improv.midi_parts import check_channel
@@ -151,11 +151,6 @@ class Added:
 def clean(text: str) -> str:
     """A word as it is kept: spaces tidied, undecodable characters replaced."""
     return decodable(" ".join(text.split()))
-
-
-def decodable(text: str) -> str:
-    """The text with undecodable characters replaced, so that it can be kept and looked for."""
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def parse_day(text: str) -> str:

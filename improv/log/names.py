@@ -23,8 +23,13 @@ def fold(text: str) -> str:
     Canonical caseless matching (The Unicode Standard, section 3.13, definition D145): an
     accent counts the same however it was typed.
     """
-    plain = text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-    return unicodedata.normalize("NFD", unicodedata.normalize("NFD", plain).casefold())
+    plain = unicodedata.normalize("NFD", decodable(text))
+    return unicodedata.normalize("NFD", plain.casefold())
+
+
+def decodable(text: str) -> str:
+    """The text with undecodable characters replaced, so that it can be kept and looked for."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def subdivision_called(text: str) -> str:
