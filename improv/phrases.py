@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from improv.events import Events
-from improv.model import Bars, Floats, Ints
+from improv.model import Bars, Bools, Floats, Ints
 from improv.tempo import bar_index
 
 REST_AGAINST_STEP = 1.8
@@ -25,6 +25,10 @@ HELD_RESTS, HELD_AGAINST_STEP = 3.0, 6.0
 """The same for a note held on: so many rests long, so many times the usual step (our choice)."""
 LONGER_WAIT = 1.5
 """A bar line after a wait this much longer than elsewhere is the better place to cut."""
+FEWEST_EVENTS = 3
+"""A phrase of fewer says nothing on its own: over a short rest it belongs to its neighbour."""
+CRUMB_RESTS = 2.0
+"""A rest this many times the least that ends a phrase sets even one or two notes apart."""
 NEIGHBOURS = 6
 """Steps on each side that make up "around it"."""
 LONGEST_BARS = 8
@@ -43,21 +47,44 @@ def split(events: Events, bars: Bars, phrase_rest_beat: float) -> Ints:
     count = len(events)
     if count == 0:
         return np.zeros(1, dtype=np.int64)
-    rests = np.flatnonzero(_rests(events, phrase_rest_beat)) + 1
-    edges = np.concatenate([[0], rests, [count]])
+    rest, silence_beat = _rests(events, phrase_rest_beat)
+    rests = np.flatnonzero(rest)
+    short = silence_beat[rests] < CRUMB_RESTS * phrase_rest_beat
+    rests = rests[~_beside_crumbs(rests, silence_beat[rests], short, count)]
+    edges = np.concatenate([[0], rests + 1, [count]])
     wait = np.diff(events.onset_sec, prepend=-np.inf)
     return _cut_long(edges, bar_index(bars, events.quarter + EARLY_QUARTER), wait)
 
 
-def _rests(events: Events, phrase_rest_beat: float) -> np.ndarray:
+def _rests(events: Events, phrase_rest_beat: float) -> tuple[Bools, Floats]:
+    """Whether a phrase ends at each step between two events, and the silence in it, in beats."""
     step_beat = np.diff(events.beat)
     beat_sec = np.diff(events.onset_sec) / np.maximum(step_beat, 1e-9)
-    silence_beat = (events.onset_sec[1:] - events.end_sec[:-1]) / np.maximum(beat_sec, 1e-9)
     usual = _usual_step(step_beat)
+    sounding_beat = (events.end_sec - events.onset_sec)[:-1] / np.maximum(beat_sec, 1e-9)
+    # A note struck short fills its step all the same: pads and staccato rest no sooner.
+    silence_beat = step_beat - np.maximum(sounding_beat, np.where(np.isinf(usual), 0.0, usual))
     long_rest = silence_beat >= 3.0 * phrase_rest_beat
     rest = (silence_beat >= phrase_rest_beat * 0.94) & (step_beat > REST_AGAINST_STEP * usual)
     breath = (step_beat >= HELD_RESTS * phrase_rest_beat) & (step_beat > HELD_AGAINST_STEP * usual)
-    return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)) | breath)
+    return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)) | breath), silence_beat
+
+
+def _beside_crumbs(rests: Ints, silence_beat: Floats, short: Bools, count: int) -> Bools:
+    """Which of the rests do not end a phrase: one or two notes beside a short rest join on.
+
+    Events after which a rest comes, ascending; the silence in each, and whether that is short.
+    Between two short rests the notes join over the shorter one.
+    """
+    joined = np.zeros(len(rests), dtype=np.bool_)
+    sizes = np.diff(rests, prepend=-1, append=count - 1)
+    reach = np.concatenate([[np.inf], np.where(short, silence_beat, np.inf), [np.inf]])
+    crumbs = np.flatnonzero(sizes < FEWEST_EVENTS)
+    left = reach[crumbs] <= reach[crumbs + 1]
+    side = crumbs - left
+    near = np.minimum(reach[crumbs], reach[crumbs + 1]) < np.inf
+    joined[side[near]] = True
+    return joined
 
 
 def _usual_step(step_beat: Floats) -> Floats:

@@ -31,12 +31,15 @@ ENDS = {
     "two beats of rest": (EIGHTHS + [b + 6 for b in EIGHTHS], [0, 8, 16]),
     "a bar of rest after quarters": ([0.0, 1, 2, 3, 8, 9, 10, 11], [0, 4, 8]),
     "two rests": ([0.0, 0.5, 1, 4, 4.5, 5, 8, 8.5, 9], [0, 3, 6, 9]),
+    "a note alone after two bars": ([*EIGHTHS, 12.0, *(b + 20 for b in EIGHTHS)], [0, 8, 9, 17]),
 }
 DOES_NOT_END = {
     "half a beat of rest": [0.0, 0.5, 1, 1.5, 2.5, 3, 3.5, 4.5, 5],
     "quarters with gaps": [0.0, 1, 2, 3, 4, 5, 6, 7],
     "half notes": [0.0, 2, 4, 6, 8, 10],
     "one missing eighth": [b for b in np.arange(16) / 2 if b != 3.5],
+    "one note after a beat of rest": [*EIGHTHS, 5.0],
+    "two quarters after a missing one": [0.0, 1, 2, 3, 5, 6],
 }
 
 
@@ -52,6 +55,19 @@ def test_a_gap_ends_no_phrase(name: str) -> None:
     """What is usual for the line, or too short for a rest, is inside a phrase."""
     beats = DOES_NOT_END[name]
     assert edges(list(beats)) == [0, len(beats)]
+
+
+@pytest.mark.parametrize("length_beat", [0.0, 0.1, 0.25, 0.5])
+def test_a_short_stroke_rests_no_sooner_than_a_held_one(length_beat: float) -> None:
+    """Pads send notes of no length: eighths with every fourth left out stay one phrase."""
+    beats = [i / 2 for i in range(32) if i % 4 != 3]
+    assert edges(beats, length_beat=length_beat) == [0, len(beats)]
+
+
+def test_one_note_between_two_rests_joins_over_the_shorter() -> None:
+    """A rest of one beat and one of a beat and a half: the note is of the line before it."""
+    beats = [*EIGHTHS, 5.0, *(7.0 + b for b in EIGHTHS)]
+    assert edges(beats) == [0, 9, 17]
 
 
 def test_playing_without_a_rest_is_cut_at_bar_lines() -> None:
