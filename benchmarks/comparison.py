@@ -96,7 +96,7 @@ def main(arguments: list[str]) -> int:
     options = parser.parse_args(arguments)
     print(f"Comparisons: {options.histories} histories a row, seeds from {SEED}")
     outside = {1: _shown(coverage_table(options.histories))}
-    outside[2] = _shown(rare_table(2 * options.histories))
+    outside[2] = _shown(rare_table(10 * options.histories))
     text, most_better = null_table(options.null)
     _shown(text)
     _shown(power_table(max(options.histories // 4, 10)))

@@ -81,7 +81,7 @@ def analyze(take: Take, settings: Settings | None = None) -> Analysis:
     return Analysis(
         take=heard,
         settings=chosen,
-        notes=_notes(heard, events, phrase, reading, places),
+        notes=_notes(heard, events, phrase, timed, places),
         phrases=tell_phrases(heard, events, phrase, timed, measures, calls, places, first_note),
         runs=tell_runs(heard, phrase, reading, runs, landed, places, first_note),
         constant_offset_ms=offset,

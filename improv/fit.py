@@ -12,6 +12,7 @@ their grids at all (`heed`). Work is batched over phrases, so time and memory ar
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,6 +25,7 @@ from improv.frame import Singles
 from improv.grid import SUBDIVISIONS, offered
 from improv.hand import Hand, local_lean, nearness, phrase_leanings
 from improv.heed import evidence, heeds
+from improv.lattice import Lane
 from improv.lean import leaning
 from improv.learn import Learned
 from improv.model import Bars, Floats, Ints, _Frozen
@@ -31,6 +33,7 @@ from improv.nearby import closer
 from improv.phrases import numbers
 from improv.scene import Scene, span_of
 from improv.settle import settle
+from improv.swing import at_one_ratio
 
 BLOCK_EVENTS = 20000
 PHRASE_WEIGHT_NOTES = 7.0
@@ -71,7 +74,29 @@ def fit(events: Events, edges: Ints, bars: Bars, learned: Learned) -> Fit:
         answer = _read(part, local_edges, bars, learned)
         for key, value in answer.items():
             out[key][span] = value
-    return _heeded(Fit(hand=learned.hand, heeded=1.0, **out), events, edges, bars)
+    reading = Fit(hand=learned.hand, heeded=1.0, **out)
+    for row in _in_doubt(learned.lanes):
+        reading = _swung_alike(reading, row, events, bars)
+    return _heeded(reading, events, edges, bars)
+
+
+def _in_doubt(lanes: tuple[Lane, ...]) -> list[int]:
+    """The swung rows that were read at more than one ratio."""
+    read = Counter(lane.row for lane in lanes if SUBDIVISIONS[lane.row].swung)
+    return [row for row, ratios in read.items() if ratios > 1]
+
+
+def _swung_alike(reading: Fit, row: int, events: Events, bars: Bars) -> Fit:
+    """The reading with one row's notes held against the one ratio that they have together."""
+    mine = np.flatnonzero(reading.row == row)
+    quarter, deviation_ms = reading.quarter.copy(), reading.deviation_ms.copy()
+    stray_ms = deviation_ms[mine] - reading.leaning_ms[mine]
+    quarter_ms = events.quarter_ms[mine]
+    quarter[mine] = at_one_ratio(
+        bars, reading.row[mine], quarter[mine], stray_ms, quarter_ms, reading.hand.spread_ms
+    )
+    deviation_ms[mine] = (events.quarter[mine] - quarter[mine]) * quarter_ms
+    return replace(reading, quarter=quarter, deviation_ms=deviation_ms)
 
 
 def _heeded(reading: Fit, events: Events, edges: Ints, bars: Bars) -> Fit:

@@ -261,16 +261,14 @@ def scatter_on_grid(analysis: Analysis) -> Scatter:
     numbers, group = np.unique(notes.phrase[rows], return_inverse=True)
     slope, count = _sure_slopes(analysis, numbers)[group], len(numbers)
     usual = np.full(len(rows), max(analysis.spread_ms or np.inf, LEAST_SPREAD_MS))
-    # A stroke cut to the very start of a recording tells no timing.
-    timed = (notes.onset_sec[rows] != 0.0) | (deviation != 0.0)
-    weight, rest = timed.astype(np.float64), deviation
+    weight, rest = np.ones(len(rows)), deviation
     for _ in range(3):
         kept = np.maximum(np.bincount(group, weight, count), 1e-9)
         center = np.bincount(group, weight * deviation, count) / kept
         middle = np.bincount(group, weight * at_ms, count) / kept
         rest = deviation - center[group] - slope * (at_ms - middle[group])
-        weight = timed * nearness(rest, usual)
-    known = np.bincount(group, timed, count) >= FEWEST_NOTES
+        weight = nearness(rest, usual)
+    known = np.bincount(group, minlength=count) >= FEWEST_NOTES
     weight = weight * known[group]
     total = np.maximum(np.bincount(group, weight, count), 1e-9)
     freedom = weight * (np.maximum(total - 2.0, 1.0) / total)[group]

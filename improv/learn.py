@@ -31,6 +31,7 @@ from improv.lean import learning_lean
 from improv.model import Bars, Floats, Ints, _Frozen
 from improv.scene import Scene, span_of
 from improv.stats import inflation
+from improv.swing import pair_quarters
 from improv.tempo import bar_index
 
 START_CENTERS_MS = (-36.0, -24.0, -12.0, 0.0, 12.0, 24.0, 36.0)
@@ -194,14 +195,8 @@ def _second_share(
 
 def _pair_ms(scene: Scene, row: int) -> Floats:
     """Length in ms of the two notes that swing together, per event."""
-    bar = bar_index(scene.bars, scene.events.quarter)
-    quarters = np.array(
-        [
-            float(m.tempo_beat_quarter * 2 / (SUBDIVISIONS[row].per_beat(m.kind) or 1))
-            for m in scene.bars.meters
-        ]
-    )
-    return np.asarray(quarters[scene.bars.meter[bar]] * scene.events.quarter_ms)
+    meter = scene.bars.meter[bar_index(scene.bars, scene.events.quarter)]
+    return np.asarray(pair_quarters(scene.bars)[row, meter] * scene.events.quarter_ms)
 
 
 def lane_weights(lanes: tuple[Lane, ...], bars: Bars, met: Floats) -> Floats:

@@ -140,7 +140,8 @@ class Notes(_Frozen):
 
     `event` numbers the rhythmic events (a chord is one); `grace` marks ornaments, whose
     main note carries the timing. `subdivision` indexes `grid.SUBDIVISIONS`, -1 for none;
-    `per_beat`, `position_beat`, `deviation_ms` are NaN where there is no grid.
+    `per_beat`, `position_beat`, `deviation_ms` are NaN where there is no grid; `deviation_ms`
+    also of strokes cut to the very start of a recording, which tell no timing.
     `position_beat` counts beats from bar 1 beat 1. `subdivision_name` and `count` are text.
     """
 

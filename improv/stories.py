@@ -21,7 +21,7 @@ from improv.model import Bars, Bools, Floats, Ints, Passage, Phrase, Ranked, Run
 from improv.places import Places
 from improv.runs import GLIDING, Stretch
 from improv.summaries import Calls, Measures
-from improv.swing import dotted_pairs, ratios
+from improv.swing import SECOND_FROM, dotted_pairs, pairs, ratios
 from improv.tempo import bar_index
 
 SHORTEST_PASSAGE = 3
@@ -117,20 +117,14 @@ def _swing(
     """Swing ratio of each phrase, over the notes on its main row where that can swing."""
     main = calls.row[phrase]
     straight = _straight_twins()
-    pairs = np.array([_pair_quarters(take, row) for row in range(len(SUBDIVISIONS))])
-    meter = take.bars.meter[bar_index(take.bars, events.quarter)]
-    pair_quarter = np.where(main >= 0, pairs[main, meter], np.nan)
-    bar_start = take.bars.start_quarter[bar_index(take.bars, reading.quarter + 1e-7)]
+    start, length, place = pairs(take.bars, reading.quarter, main)
     with np.errstate(invalid="ignore"):
-        into = (reading.quarter - bar_start + 1e-7) / pair_quarter
-        pair = np.floor(into)
-        place = into - pair
-        late = reading.deviation_ms / (pair_quarter * events.quarter_ms)
-        second = place > 0.25
+        late = reading.deviation_ms / (length * events.quarter_ms)
+        second = place > SECOND_FROM
     able = reading.row == main
-    able |= dotted_pairs(reading.row, main, place, bar_start + pair * pair_quarter)
+    able |= dotted_pairs(reading.row, main, place, start)
     able &= np.isin(main, list(straight) + list(straight.values()))
-    able &= ~np.isnan(pair_quarter) & ~np.isnan(reading.deviation_ms)
+    able &= ~np.isnan(length) & ~np.isnan(reading.deviation_ms)
     share = np.where(able, place + late, 0.0)
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
     usual = nearness(stray, np.full(len(stray), reading.hand.spread_ms))
@@ -157,17 +151,6 @@ def _straight_twins() -> dict[int, int]:
             if swung.swung and not plain.swung and plain.simple == swung.simple:
                 twins[i] = j
     return twins
-
-
-def _pair_quarters(take: Take, row: int) -> list[float]:
-    lengths = []
-    for meter in take.bars.meters:
-        per_beat = SUBDIVISIONS[row].per_beat(meter.kind)
-        odd = per_beat is None or per_beat.denominator != 1 or per_beat % 2
-        lengths.append(
-            float("nan") if odd or not per_beat else float(meter.tempo_beat_quarter * 2 / per_beat)
-        )
-    return lengths
 
 
 def _ranking(share: Floats, places: Places, event: int) -> tuple[Ranked, ...]:

@@ -15,10 +15,58 @@ from __future__ import annotations
 import numpy as np
 
 from improv.grid import SUBDIVISIONS
-from improv.hand import dotted_twin
-from improv.model import Bools, Floats, Ints
+from improv.hand import dotted_twin, nearness
+from improv.model import Bars, Bools, Floats, Ints
+from improv.tempo import bar_index
 
 FEWEST_SECONDS = 3
+SAME_QUARTER = 1e-7
+SECOND_FROM = 0.25
+"""Second notes lie later in their pair than this, at whatever ratio."""
+
+
+def pair_quarters(bars: Bars) -> Floats:
+    """Length in quarters of the two notes that swing together, shape (rows, meters).
+
+    NaN where a beat holds no whole number of pairs of the row.
+    """
+    lengths = np.full((len(SUBDIVISIONS), len(bars.meters)), np.nan)
+    for r, row in enumerate(SUBDIVISIONS):
+        for m, meter in enumerate(bars.meters):
+            per_beat = row.per_beat(meter.kind)
+            if per_beat and per_beat.denominator == 1 and per_beat % 2 == 0:
+                lengths[r, m] = float(meter.tempo_beat_quarter * 2 / per_beat)
+    return lengths
+
+
+def pairs(bars: Bars, quarter: Floats, row: Ints) -> tuple[Floats, Floats, Floats]:
+    """Where the pair of each position starts, how long it is (quarters), and the place in it (0-1).
+
+    `row` is whose pairs, -1 for none; NaN where there are none.
+    """
+    bar = bar_index(bars, quarter + SAME_QUARTER)
+    length = np.where(row >= 0, pair_quarters(bars)[row, bars.meter[bar]], np.nan)
+    with np.errstate(invalid="ignore"):
+        into = (quarter - bars.start_quarter[bar] + SAME_QUARTER) / length
+        start = bars.start_quarter[bar] + np.floor(into) * length
+        return start, length, into - np.floor(into)
+
+
+def at_one_ratio(
+    bars: Bars, row: Ints, quarter: Floats, stray_ms: Floats, quarter_ms: Floats, spread_ms: float
+) -> Floats:
+    """The positions of one swung row's notes, all at the ratio that they have together.
+
+    Where a take leaves its ratio in doubt, each note was read at the nearest of several;
+    held against those, it would seem to stray less than it does. `stray_ms` is the distance from
+    the position, leaning left out. Positions come back as they are where the notes tell no ratio.
+    """
+    start, length, place = pairs(bars, quarter, row)
+    second = place > SECOND_FROM
+    share = place + stray_ms / (length * quarter_ms)
+    usual = nearness(stray_ms, np.full(len(row), spread_ms))
+    ratio = float(ratios(share, second, usual, np.zeros(len(row), dtype=np.int64), 1)[0])
+    return np.where(second & ~np.isnan(ratio), start + length * ratio / (1.0 + ratio), quarter)
 
 
 def ratios(share: Floats, second: Bools, weight: Floats, phrase: Ints, count: int) -> Floats:

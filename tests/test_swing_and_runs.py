@@ -9,7 +9,7 @@ from core_takes import scattered, take_of
 from improv import analyze
 from improv.grid import row_of
 from improv.runs import kind, rate
-from improv.swing import FEWEST_SECONDS, dotted_pairs, ratios
+from improv.swing import FEWEST_SECONDS, dotted_pairs, pair_quarters, pairs, ratios
 
 
 def ratio(first: list[float], second: list[float], weight: float = 1.0) -> float:
@@ -113,3 +113,29 @@ def test_sixteenths_among_swung_eighths_are_no_second_notes() -> None:
     beats = (bar + 4.0 * np.arange(6)[:, None]).ravel()
     phrase = analyze(take_of(beats, 90.0, late_ms=scattered(60, 6.0, 2))).phrases[0]
     assert phrase.swing_ratio == pytest.approx(2.0, abs=0.12)
+
+
+@pytest.mark.parametrize("seed", [7, 12, 17, 21])
+def test_notes_are_held_against_the_ratio_that_is_told(seed: int) -> None:
+    """Eight pairs at 1.9 : 1 leave the ratio open to 22 ms of scatter; the notes share one."""
+    late = scattered(16, 22.0, seed)
+    beats = np.arange(16) / 2.0 + np.where(np.arange(16) % 2 == 1, 1.9 / 2.9 - 0.5, 0.0)
+    analysis = analyze(take_of(beats, 110.0, late_ms=late))
+    (phrase,), notes = analysis.phrases, analysis.notes
+    assert phrase.swung and phrase.swing_ratio is not None
+    place = np.unique(np.round(notes.position_beat[notes.subdivision >= 0] % 1.0, 6))
+    told = phrase.swing_ratio / (1.0 + phrase.swing_ratio)
+    assert len(place) == 2 and place[0] == 0.0
+    assert place[1] == pytest.approx(told, abs=0.01)
+
+
+def test_pairs_of_each_meter() -> None:
+    """Swung eighths pair up in a quarter, in 6/8 only sixteenths do; triplets never."""
+    bars = [take_of(np.arange(4.0), 100.0, meter=m).bars for m in ("4/4", "6/8")]
+    unit, half, third = (row_of(k) for k in ("swung-unit", "swung-half-unit", "triplet"))
+    four, six = (pair_quarters(b)[[unit, half, third], 0] for b in bars)
+    assert four[:2].tolist() == [1.0, 0.5] and np.isnan(four[2])
+    assert six[1] == 0.5 and np.isnan(six[0])
+    start, length, place = pairs(bars[0], np.array([2.0, 2.6, 5.5]), np.full(3, unit))
+    assert start == pytest.approx([2.0, 2.0, 5.0]) and length.tolist() == [1.0] * 3
+    assert place == pytest.approx([0.0, 0.6, 0.5], abs=1e-6)

@@ -70,6 +70,11 @@ class Evidence:
         """Events that have a grid."""
         return self.row >= 0
 
+    @property
+    def untimed(self) -> Bools:
+        """Events on a grid whose timing is not known: strokes cut to the start of a recording."""
+        return self.on_grid & np.isnan(self.deviation_ms)
+
     def meter_of(self, event: int) -> Meter:
         """The meter of an event's bar."""
         return self.bars.meters[int(self.meter[event])]

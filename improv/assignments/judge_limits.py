@@ -48,6 +48,7 @@ def judge_pocket(case: Case) -> Outcome:
 
     def measure(first: int, last: int) -> Measured | None:
         rows = rows_in(case.seen, first, last)
+        rows = rows[~case.seen.untimed[rows]]
         return judge_measure.in_pocket(deviation, tolerance, case.analysis, rows)
 
     whole = measure(case.bars[0], case.bars[-1])

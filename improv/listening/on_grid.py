@@ -48,9 +48,11 @@ def place_on_grid(analysis: Analysis) -> Placed:
     head = main[np.unique(notes.event[main], return_index=True)[1]]
     event = notes.event[head]
     onset_sec = notes.onset_sec[head]
-    # deviation = onset - position, so this is the position, swing and tempo changes included.
-    quarter = quarters_at(take.tempo_map, onset_sec - notes.deviation_ms[head] / 1000.0)
     row = notes.subdivision[head].copy()
+    untimed = (row >= 0) & np.isnan(notes.deviation_ms[head])
+    late_ms = np.where(untimed, 0.0, notes.deviation_ms[head])
+    # deviation = onset - position, so this is the position, swing and tempo changes included.
+    quarter = quarters_at(take.tempo_map, onset_sec - late_ms / 1000.0)
     late_sec = (analysis.constant_offset_ms or 0.0) / 1000.0
     wanted = quarters_at(take.tempo_map, onset_sec - late_sec)
     for start, stop in _stretches(np.isnan(quarter), notes.phrase[head]):
