@@ -145,6 +145,16 @@ def offered(meter: Meter) -> tuple[int, ...]:
     return tuple(i for i, s in enumerate(SUBDIVISIONS) if s.per_beat(meter.kind) is not None)
 
 
+@cache
+def common(meter: Meter) -> tuple[int, ...]:
+    """The straight subdivisions commonly met in the meter, in table order."""
+    return tuple(
+        i
+        for i in offered(meter)
+        if not SUBDIVISIONS[i].swung and SUBDIVISIONS[i].prior_weight(meter.kind) >= COMMON_WEIGHT
+    )
+
+
 def short_name(full: str) -> str:
     """A subdivision's name with its note values in figures: `16ths`, `swung 8ths`."""
     for word, figure in _FIGURES.items():

@@ -112,7 +112,8 @@ def advise(*analyses: Analysis) -> Advice:
     drifting = _worst_drift(analyses)
     failed = _not_held_yet(played, densest, tolerance)
     if floating:
-        return _slow_down(analyses, densest, failed, floating, tempo)
+        meant = _meant(analyses, played, densest, failed, floating)
+        return _slow_down(densest, failed, meant, floating, tempo)
     if drifting is not None:
         return _keep_the_time(analyses, densest, *drifting, tempo)
     if failed is not None:
@@ -172,11 +173,7 @@ def _once_more(held: Played, failed: Played, tolerance_ms: float, tempo: float) 
 
 
 def _slow_down(
-    analyses: Sequence[Analysis],
-    held: Played,
-    failed: Played | None,
-    floating: list[float],
-    tempo: float,
+    held: Played, failed: Played | None, target: Step | None, floating: list[float], tempo: float
 ) -> Advice:
     """Faster runs left the grid: what is held first, then what they were meant to be, slower."""
     what = "a faster run" if len(floating) == 1 else f"{number_word(len(floating))} faster runs"
@@ -184,7 +181,6 @@ def _slow_down(
         hold_text(held),
         f"Play nothing faster for a whole chorus: at {bpm_text(tempo)} BPM {what} left the grid.",
     ]
-    target = _meant(analyses, held, failed, floating)
     if target is None:
         return Advice(held.subdivision, held.subdivision, tempo, tuple(sentences), no_runs=True)
     own = failed if failed and failed.subdivision == target.subdivision else held
@@ -193,11 +189,15 @@ def _slow_down(
 
 
 def _meant(
-    analyses: Sequence[Analysis], held: Played, failed: Played | None, floating: list[float]
+    analyses: Sequence[Analysis],
+    played: Sequence[Played],
+    held: Played,
+    failed: Played | None,
+    floating: list[float],
 ) -> Step | None:
     """What the faster runs were attempts at, or the nearest thing to it that is denser."""
     steps = denser(analyses[0], held.per_beat)
-    judged = [failed.subdivision] if failed else []
+    judged = [p.subdivision for p in played if p.events >= ENOUGH_NOTES]
     tried = attempts(analyses, judged, FASTER * held.per_beat)
     if failed and all(s.subdivision != failed.subdivision for s in steps):
         steps.append(Step(failed.subdivision, failed.per_beat))

@@ -47,8 +47,9 @@ def tell_phrases(
     count = len(measures.events)
     edges = np.searchsorted(phrase, np.arange(count + 1))
     swing = _swing(take, events, phrase, reading, calls, count)
-    tempo = _tempo_bpm(take, events)
-    pickup = _pickups(take.bars, np.where(reading.row < 0, events.quarter, reading.quarter), edges)
+    at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
+    tempo = _tempo_bpm(take.bars, at_quarter, events.quarter_ms)
+    pickup = _pickups(take.bars, at_quarter, edges)
     told = []
     for p in range(count):
         start, stop = int(edges[p]), int(edges[p + 1])
@@ -105,10 +106,10 @@ def _known(value: float) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _tempo_bpm(take: Take, events: Events) -> Floats:
-    """Tempo of the backing at every event, in the beats that a tempo counts."""
-    meter = take.bars.meter[bar_index(take.bars, events.quarter)]
-    return np.asarray(60000.0 / (events.quarter_ms * take.bars.tempo_beat_quarter[meter]))
+def _tempo_bpm(bars: Bars, at_quarter: Floats, quarter_ms: Floats) -> Floats:
+    """Tempo of the backing at every event, in the beats that a tempo counts there."""
+    meter = bars.meter[bar_index(bars, at_quarter + SAME_QUARTER)]
+    return np.asarray(60000.0 / (quarter_ms * bars.tempo_beat_quarter[meter]))
 
 
 def _swing(

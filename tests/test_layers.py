@@ -24,7 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",
      "heed", "settle", "fit", "within", "runs", "landing", "swing", "doubts", "summaries",
      "stories", "places", "start", "premise"),
-    ("analysis", "synth", "synth_*", "cells", "chance", "material", "measures",
+    ("analysis", "synth", "synth_*", "attempts", "cells", "chance", "material", "measures",
      "sandwich", "rare", "contrasts", "compare"),
     ("files", "smf", "midi_*", "midi"),
     ("held", "practice", "practice_words", "wording", "headline", "sentences", "tables", "document",
