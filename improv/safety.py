@@ -161,7 +161,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
-        failed_besides(material, np.concatenate([known, exact])), latest(material),
+        failed_besides(material, np.concatenate([known, exact])), latest(material, tolerance_ms),
     )  # fmt: skip
 
 
