@@ -32,7 +32,7 @@ from improv.attempts import attempted
 from improv.errors import ImprovError
 from improv.grid import SUBDIVISIONS, common, name, offered
 from improv.meter import Meter, parse_meter
-from improv.model import Floats
+from improv.model import Floats, Ints
 
 POCKETS_MS = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Half-widths of the pocket that are counted; 20 is the default of `Settings`."""
@@ -53,13 +53,20 @@ CELL = np.dtype(
         ("mean_ms", "<f4"),
         ("square_ms2", "<f4"),
         ("product_ms2", "<f4"),
-        ("fitted", "<u2"),
+        ("fitted", "u1"),
+        ("phrase_high", "u1"),
         ("drift", "<f4"),
         ("span_sec2", "<f4"),
         ("swing", "<f4"),
     ]
 )
-"""One cell; `span_sec2` is the sum of squares of onset times about their mean."""
+"""One cell; `span_sec2` is the sum of squares of onset times about their mean.
+
+`phrase` and `phrase_high` are one number (`phrase_numbers`): the high part came later, where
+`fitted` had a byte that was always 0, so that logs kept before read as they are.
+"""
+PHRASES = 1 << 24
+"""More phrases than any take has: their numbers are less than this."""
 
 Cells = NDArray[np.void]
 
@@ -85,6 +92,17 @@ def residuals(onset_sec: Floats, deviation_ms: Floats) -> tuple[Floats, float, f
         return deviation_ms - mean, mean, math.nan, 1
     slope = float(at @ deviation_ms) / square
     return deviation_ms - mean - slope * at, mean, slope, 2
+
+
+def phrase_numbers(cells: Cells) -> Ints:
+    """The number in its take of the phrase that each cell is of."""
+    high = cells["phrase_high"].astype(np.int64)
+    return np.asarray((high << 16) + cells["phrase"].astype(np.int64))
+
+
+def number_phrases(cells: Cells, number: Ints) -> None:
+    """Writes phrase numbers, each below `PHRASES`, into cells."""
+    cells["phrase"], cells["phrase_high"] = number & 0xFFFF, number >> 16
 
 
 def clip_fumbles(parts: list[tuple[Floats, Floats]]) -> list[Floats]:
@@ -154,7 +172,7 @@ def from_document(document: dict[str, Any]) -> tuple[tuple[Kind, ...], Cells]:
         parts = placed.get(kind, {})
         step_ms = {n: 60_000.0 / (bpm * beats.rate(kind)) for n, bpm in tempo.items()}
         cells = timing_cells(list(parts.values()), constant, [step_ms[n] for n in parts])
-        cells["phrase"] = list(parts)
+        number_phrases(cells, np.array(list(parts), dtype=np.int64))
         cells["swing"] = [swing.get((number, kind.name), math.nan) for number in parts]
         cells = _with_off(cells, {n: c for (k, n), c in off.items() if k == kind}, step_ms)
         cells["subdivision"] = index
@@ -285,7 +303,7 @@ def _of_phrase(phrase: dict[str, Any] | None) -> Kind | None:
 
 def _with_off(cells: Cells, off: dict[int, int], step_ms: dict[int, float]) -> Cells:
     """Adds off-grid counts, as new cells where a phrase has no note on this grid at all."""
-    have = cells["phrase"].tolist()
+    have = phrase_numbers(cells).tolist()
     new = np.zeros(sum(number not in have for number in off), dtype=CELL)
     for field in ("mean_ms", "drift", "swing"):
         new[field] = math.nan
@@ -294,7 +312,7 @@ def _with_off(cells: Cells, off: dict[int, int], step_ms: dict[int, float]) -> C
         if number not in have:
             row = len(have)
             have.append(number)
-            cells["phrase"][row] = number
+            number_phrases(cells[row : row + 1], np.array([number]))
             cells["interval_ms"][row] = step_ms[number]
         cells["off"][have.index(number)] = count
     return cells

@@ -194,7 +194,7 @@ def _blocks(material: Material) -> tuple[Ints, str]:
         return material.day[material.take], "day"
     if len(material.label) >= FEWEST_BLOCKS:
         return material.take, "take"
-    return material.take * 65_536 + material.cells["phrase"].astype(np.int64), "phrase"
+    return material.phrase_block, "phrase"
 
 
 # --- ceilings --------------------------------------------------------------------

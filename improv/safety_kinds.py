@@ -122,8 +122,7 @@ def _held_per_beat(material: Material, cells: Cells, tolerance_ms: float) -> flo
     step_ms = np.bincount(cells["subdivision"], cells["interval_ms"] * cells["on"], kinds)
     held = (on >= ENOUGH_NOTES) & ~failing(on, off) & (spread_ms <= tolerance_ms)
     held &= step_ms >= HELD_SPREADS * spread_ms * on
-    per_beat = [kind.per_beat for kind, is_held in zip(material.kinds, held, strict=True) if is_held]
-    return max(per_beat, default=0.0)
+    return max((material.kinds[k].per_beat for k in np.flatnonzero(held)), default=0.0)
 
 
 def _left(material: Material, cells: Cells) -> tuple[tuple[float, int], ...]:
