@@ -13,7 +13,7 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS, row_of
+from improv.grid import SUBDIVISIONS, row_of, straight_twin
 from improv.hand import nearness
 from improv.landing import Landings
 from improv.meter import Meter
@@ -117,14 +117,14 @@ def _swing(
 ) -> Floats:
     """Swing ratio of each phrase, over the notes on its main row where that can swing."""
     main = calls.row[phrase]
-    straight = _straight_twins()
+    swung = [row for row, s in enumerate(SUBDIVISIONS) if s.swung]
     start, length, place = pairs(take.bars, reading.quarter, main)
     with np.errstate(invalid="ignore"):
         late = reading.deviation_ms / (length * events.quarter_ms)
         second = place > SECOND_FROM
     able = reading.row == main
     able |= dotted_pairs(reading.row, main, place, start)
-    able &= np.isin(main, list(straight) + list(straight.values()))
+    able &= np.isin(main, swung + [straight_twin(row) for row in swung])
     able &= ~np.isnan(length) & ~np.isnan(reading.deviation_ms)
     share = np.where(able, place + late, 0.0)
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
@@ -142,16 +142,6 @@ def _triplet_ms(row: int, beat_offset_ms: float, swing_ratio: float, tempo_bpm: 
         return float("nan")
     share = swing_ratio / (1.0 + swing_ratio)
     return beat_offset_ms + (share - 2.0 / 3.0) * 60000.0 / tempo_bpm
-
-
-def _straight_twins() -> dict[int, int]:
-    """Swung rows and the straight row with as many notes to the beat."""
-    twins = {}
-    for i, swung in enumerate(SUBDIVISIONS):
-        for j, plain in enumerate(SUBDIVISIONS):
-            if swung.swung and not plain.swung and plain.simple == swung.simple:
-                twins[i] = j
-    return twins
 
 
 def _ranking(share: Floats, places: Places, event: int) -> tuple[Ranked, ...]:

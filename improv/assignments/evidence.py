@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, Subdivision, find, positions
+from improv.grid import SUBDIVISIONS, find, positions, straight_twin
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Bools, Floats, Ints, Phrase
 from improv.tempo import bar_index, quarter_sec_at, quarters_at
@@ -36,7 +36,6 @@ SAME_QUARTER = 1e-4
 LONGEST_ORNAMENT_SEC, LEAST_BEFORE, ORNAMENT_CONTRAST = 0.08, 1.2, 1.6
 MOST_SURE_OF_ORNAMENT = 0.8
 FEWEST_FREE = 3
-_KEY_ROW = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,14 +179,9 @@ def asked_grid(asked: tuple[str, ...], meter: Meter, meters: tuple[Meter, ...]) 
     """Every position of a bar the named subdivisions offer, with the closing bar line."""
     found = {float(meter.bar_quarters), 0.0}
     for text in asked:
-        row = SUBDIVISIONS[find(text, meters)]
-        found |= {float(p) for p in positions(straight_twin(row.key), meter)}
+        row = SUBDIVISIONS[straight_twin(find(text, meters))]
+        found |= {float(p) for p in positions(row, meter)}
     return np.array(sorted(found))
-
-
-def straight_twin(key: str) -> Subdivision:
-    """The row of the straight grid a swung row is played over."""
-    return SUBDIVISIONS[_KEY_ROW[key.removeprefix("swung-")]]
 
 
 @dataclass(frozen=True, eq=False)
