@@ -275,9 +275,5 @@ def scatter_on_grid(analysis: Analysis) -> Scatter:
 
 def _sure_slopes(analysis: Analysis, numbers: Ints) -> Floats:
     """Slope of deviation on time of the phrases numbered, in ms per ms; 0 where it is unsure."""
-    slopes = {}
-    for phrase in analysis.phrases:
-        drift, error = phrase.drift_bpm, phrase.drift_se_bpm
-        if drift is not None and error is not None and abs(drift) > SURE_DRIFT * error:
-            slopes[phrase.number] = -drift / phrase.tempo_bpm
+    slopes = {phrase.number: phrase.sure_slope(SURE_DRIFT) for phrase in analysis.phrases}
     return np.array([slopes.get(int(number), 0.0) for number in numbers])

@@ -250,6 +250,18 @@ class Phrase:
     pickup: bool = False
 
     @property
+    def slope(self) -> float | None:
+        """The drift as ms of deviation per ms, positive when dragging."""
+        return None if self.drift_bpm is None else -self.drift_bpm / self.tempo_bpm
+
+    def sure_slope(self, errors: float) -> float:
+        """The slope where the drift is more than so many of its standard errors, else 0."""
+        drift, error = self.drift_bpm, self.drift_se_bpm
+        if self.slope is None or drift is None or error is None or abs(drift) <= errors * error:
+            return 0.0
+        return self.slope
+
+    @property
     def first_bar(self) -> int:
         """The bar a musician says it begins in: a pickup belongs to the next one."""
         return self.begins.bar + self.pickup

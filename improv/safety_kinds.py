@@ -13,14 +13,12 @@ from improv.measures import FEWEST_FOR_SPREAD, memory_of
 from improv.model import Bools, Floats, Ints
 from improv.practice import LAG_MS
 from improv.runs import FEWEST_FREE
-from improv.stats import inflation
+from improv.stats import SURE_ERRORS, inflation
 from improv.wording import HEARD_DRIFT_SHARE
 
 FEWEST_NOTES = 24
 LEAST_SPREAD_MS = 1.0
 """Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
-SURE_ERRORS = 2.0
-"""Standard errors from which a drift is more than chance, as `wording.drift_text` has it."""
 
 
 @dataclass(frozen=True)

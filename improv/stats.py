@@ -18,6 +18,9 @@ import numpy as np
 
 from improv.model import Floats
 
+SURE_ERRORS = 2.0
+"""Standard errors from which what is told is more than chance: about 95 % (normal errors)."""
+
 
 def circular_mean(angle: Floats) -> float:
     """Direction of the mean of the unit vectors, in (-pi, pi]; meaningless where they cancel."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from improv.model import Doubt
+from improv.stats import SURE_ERRORS
 
 MET, NOT_MET, CANT_TELL = "met", "not met", "can't tell"
 
@@ -126,5 +127,5 @@ SURE = 0.8
 exactly at its limit is then called one way or the other about four times in ten, and a call
 right at the edge is right about four times in five (derived, normal errors)."""
 
-GIVE_OR_TAKE = 2.0
-"""Standard errors in "give or take", wherever it is said: about 95 % (normal errors)."""
+GIVE_OR_TAKE = SURE_ERRORS
+"""Standard errors in "give or take", wherever it is said."""
