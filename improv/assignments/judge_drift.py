@@ -41,6 +41,7 @@ from improv.assignments.verdict import (
     NOT_MET,
     BarVerdict,
     Outcome,
+    Why,
     beside,
     together,
 )
@@ -214,7 +215,7 @@ def judge_drift(case: Case) -> Outcome:
         reason=_worst_text(worst, found) if alone
         else f"{_drift_text(whole, most, found[0].tempo_bpm)} over {counted(len(found), 'phrase')}",
         how_far=_how_far(abs(shown.value) - most),
-        limit=limit, unit="BPM",
+        limit=limit, unit="BPM", tempo_asked=True,
         next_step=f"You are {'rushing' if shown.value > 0 else 'dragging'}: play it at "
         f"{case.tempo_text} BPM with fewer clicks (on 2 and 4, or one to the bar) and meet "
         "every one.",
@@ -279,6 +280,7 @@ def _drift_bars(case: Case, found: list[PhraseDrift], lost: list[Lost]) -> tuple
             BarVerdict(
                 bar, together([d.state for d in here]), notes,
                 reason=told or (NO_GRID if off else NO_PHRASE),
+                why=None if told else Why.UNMEASURED,
             )
         )  # fmt: skip
     return tuple(out)

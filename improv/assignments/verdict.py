@@ -7,6 +7,7 @@ Conventions: three states. A bar or a requirement that the analysis cannot call 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum, auto
 
 from improv.model import Doubt
 from improv.stats import SURE_ERRORS
@@ -14,12 +15,23 @@ from improv.stats import SURE_ERRORS
 MET, NOT_MET, CANT_TELL = "met", "not met", "can't tell"
 
 
+class Why(Enum):
+    """Why something can't be told, where more hangs on it than the words: `reason` says it."""
+
+    UNPLAYED = auto()
+    """Nothing was played in any of the bars."""
+    UNHEARD = auto()
+    """The silence of a turn that may have been a rest in it."""
+    UNMEASURED = auto()
+    """A bar has no value of its own under a measured requirement."""
+
+
 @dataclass(frozen=True)
 class BarVerdict:
     """One bar under one requirement. `found` is what was there instead, `count` from where.
 
     `asked` is what was due in the bar; `notes` counts the bar's events; `reason` says in
-    words what decided.
+    words what decided, `why` what it was.
     """
 
     bar: int
@@ -29,6 +41,7 @@ class BarVerdict:
     count: str = ""
     reason: str = ""
     asked: str = ""
+    why: Why | None = None
 
 
 @dataclass(frozen=True)
@@ -36,7 +49,8 @@ class Outcome:
     """One requirement of one section.
 
     `value` and `standard_error` are what was measured, where something was, against `limit`
-    (in `unit`); `how_far` says the distance from met in words; `next_step` what to change.
+    (in `unit`); `how_far` says the distance from met in words; `next_step` what to change,
+    `tempo_asked` whether it asks for a tempo.
     """
 
     section: int
@@ -54,6 +68,8 @@ class Outcome:
     standard_error: float | None = None
     limit: str = ""
     unit: str = ""
+    tempo_asked: bool = False
+    why: Why | None = None
 
     def count(self, state: str) -> int:
         """Bars in a state."""
@@ -117,8 +133,6 @@ def beside(value: float, doubt: float, low: float, high: float) -> str:
 TOO_FEW = "too few notes"
 NO_PHRASE = "in no phrase long enough to show a drift"
 NO_GRID = "no steady grid to tell a drift by"
-UNMEASURED = (TOO_FEW, NO_PHRASE, NO_GRID)
-"""Why a bar has no value of its own under a measured requirement."""
 MEASURED = ("swing", "most-drift", "pocket")
 """The requirements judged by one measured value; a bar by itself says less."""
 
