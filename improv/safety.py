@@ -35,7 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
-from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
+from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, closest_safe_ms
 from improv.material import Material, told_apart
 from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
@@ -266,13 +266,13 @@ def _crossing(held: Floats, careful: Floats, hopeful: Floats) -> tuple[float, fl
 
 
 def _closest(cells: Cells) -> float:
-    """100 ms, or as close as this player has shown, but no closer than `TRAINED_MS`."""
+    """100 ms, or as close as this player has shown, but no closer than trained hands."""
     fastest = np.argsort(cells["interval_ms"], kind="stable")
     shown = np.flatnonzero(np.cumsum(cells["on"][fastest]) >= FEWEST_NOTES)
     if not len(shown):
         return CLOSEST_MS
     step = float(cells["interval_ms"][fastest[shown[0]]])
-    return min(max(step, TRAINED_MS), CLOSEST_MS)
+    return closest_safe_ms(step)
 
 
 def _bpm(step_ms: float, kind: Kind) -> float | None:

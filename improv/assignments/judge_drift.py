@@ -24,7 +24,6 @@ from improv.assignments.judge_case import Case, outcome_of, tempi_text, tempo_be
 from improv.assignments.judge_limits import measured
 from improv.assignments.judge_measure import (
     FUMBLE_SPREADS,
-    MOST_MEMORY,
     PRIOR_MEMORY,
     PRIOR_MEMORY_NOTES,
     Measured,
@@ -46,7 +45,7 @@ from improv.assignments.verdict import (
     together,
 )
 from improv.model import Floats, Ints
-from improv.stats import inflation
+from improv.stats import inflation, memory_of
 from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, counted
 
 FEWEST_FOR_DRIFT = 6
@@ -164,23 +163,14 @@ def _line(at: Floats, values: Floats) -> tuple[float, float]:
         slope = float(away @ (kept - kept.mean())) / lever
         rest = kept - kept.mean() - slope * away
         spread = float(np.sqrt(rest @ rest / max(len(kept) - 2, 1)))
-        doubt = spread / float(np.sqrt(lever)) * float(np.sqrt(_memory_inflation(rest)))
+        # A fitted line takes about two notes' worth of correlation away.
+        memory = memory_of(rest, PRIOR_MEMORY, PRIOR_MEMORY_NOTES, fitted=2.0)
+        doubt = spread / float(np.sqrt(lever)) * float(np.sqrt(inflation(memory)))
         far = values - kept.mean() - slope * (at - at[keep].mean())
         keep = np.abs(far) <= FUMBLE_SPREADS * max(spread, 1e-4)
         if keep.sum() < FEWEST_FOR_DRIFT - 1:
             break
     return slope, max(doubt, 1e-9)
-
-
-def _memory_inflation(rest: Floats) -> float:
-    """As that of a share, for deviations, whose neighbours stray alike by 0.4 or so."""
-    power = float(rest @ rest)
-    rho = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    count = len(rest)
-    # A fitted line takes about two notes' worth of correlation away.
-    rho = (rho * count + 2.0 + PRIOR_MEMORY * PRIOR_MEMORY_NOTES) / (count + PRIOR_MEMORY_NOTES)
-    rho = min(max(rho, 0.0), MOST_MEMORY)
-    return inflation(rho)
 
 
 def pooled(drifts: list[PhraseDrift]) -> tuple[Measured, float]:

@@ -28,12 +28,11 @@ from improv.assignments.model import Assignment, Section
 from improv.grid import SUBDIVISIONS
 from improv.meter import Meter
 from improv.model import Analysis, Bools, Floats, Ints
-from improv.stats import inflation
+from improv.stats import inflation, memory_of
 
 FEWEST_FOR_SHARE = 8
 FEWEST_IN_BAR = 3
 FEWEST_PAIRS = 4
-MOST_MEMORY = 0.85
 PRIOR_MEMORY, PRIOR_MEMORY_NOTES = 0.4, 10.0
 FUMBLE_SPREADS = 3.0
 FINER_SHARE = 0.125
@@ -86,27 +85,15 @@ def in_pocket(
     count = len(rows)
     share = float(inside.mean())
     shrunk = (float(inside.sum()) + 1.0) / (count + 2.0)
-    inflation = _inflation(inside.astype(np.float64))
-    doubt = np.sqrt(shrunk * (1 - shrunk) / count * inflation)
+    # Of deviations that are this much alike, being inside is less alike.
+    memory = memory_of(inside - inside.mean(), PRIOR_MEMORY**2, PRIOR_MEMORY_NOTES)
+    doubt = np.sqrt(shrunk * (1 - shrunk) / count * inflation(memory))
     moved = (abs(float(shares[2].mean()) - share) + abs(float(shares[0].mean()) - share)) / 2
     return Measured(share, float(np.hypot(doubt, moved)), count)
 
 
 def _inside(deviation: Floats, tolerance: Floats, offset: float) -> Bools:
     return np.asarray(np.abs(deviation - offset) <= tolerance)
-
-
-def _inflation(values: Floats) -> float:
-    """(1 + rho) / (1 - rho): how much less a correlated series tells than an independent one."""
-    away = values - values.mean()
-    power = float(away @ away)
-    product = float(away[1:] @ away[:-1])
-    prior = PRIOR_MEMORY**2 * PRIOR_MEMORY_NOTES
-    weight = power / max(float(values.var()), 1e-9) if power > 0 else 0.0
-    rho = product / power if power > 0 else 0.0
-    rho = (rho * weight + prior) / (weight + PRIOR_MEMORY_NOTES)
-    rho = min(max(rho, 0.0), MOST_MEMORY)
-    return inflation(rho)
 
 
 # --- swing ------------------------------------------------------------------
