@@ -3,8 +3,8 @@
 Conventions
 -----------
 * Spread, as the phrase table has it: standard deviation in ms about each phrase's own center
-  and, where it is sure, its drift. Several phrases' squares are pooled. Notes farther off
-  than `FUMBLE_SPREADS` of the take's own spreads are fumbled, and do not decide.
+  and, where it is sure, its drift; fumbled notes hardly count (`scatter`). Several phrases'
+  squares are pooled.
 * Held: at least `ENOUGH_NOTES` events on the grid (two bars of eighths; our choice), called
   with `SURE_ON_THE_WHOLE` confidence in the mean, spread at most the tolerance, neighbours at least
   `HELD_SPREADS` spreads apart where it was played (a note then stays nearer its own place
@@ -20,7 +20,6 @@ Conventions
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
@@ -30,10 +29,9 @@ import numpy as np
 from improv.attempts import attempted
 from improv.cells import PLAYED_NOTES
 from improv.grid import SUBDIVISIONS, common, name, offered
-from improv.hand import nearness
 from improv.meter import Meter
-from improv.model import Analysis, Bools, Floats, Ints, _Frozen
-from improv.summaries import FEWEST_NOTES, SURE_DRIFT
+from improv.model import Analysis, Floats, Ints
+from improv.scatter import pooled_spread_ms, scatter_on_grid
 from improv.tempo import quarter_sec_at, quarters_at
 
 ENOUGH_NOTES = PLAYED_NOTES
@@ -43,8 +41,6 @@ HELD_SPREADS = 4.0
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 TRAINED_MS = 80.0
-LEAST_SPREAD_MS = 2.0
-"""Nobody's hand scatters less; files round onsets to their ticks."""
 
 
 @dataclass(frozen=True)
@@ -221,59 +217,3 @@ def _beat_ms(analysis: Analysis, rows: Ints) -> Floats:
     bar = np.clip(analysis.notes.bar[rows] - bars.number[0], 0, len(bars.number) - 1)
     beat_quarter = bars.tempo_beat_quarter[bars.meter[bar]]
     return np.asarray(1000.0 * quarter_sec_at(take.tempo_map, quarter) * beat_quarter)
-
-
-@dataclass(frozen=True, eq=False)
-class Scatter(_Frozen):
-    """How the events on a grid scatter, one row each; ms, positive = late.
-
-    `row` indexes `Notes`; `rest_ms` is what is left of a deviation about its phrase's center
-    and sure drift; `square_ms2` its square, a fumble's weighing little; `freedom` for how much
-    freedom that stands.
-    """
-
-    row: Ints
-    rest_ms: Floats
-    square_ms2: Floats
-    freedom: Floats
-
-    def spread_ms(self, at: Ints | Bools) -> float:
-        """The spread of some of the rows; infinite where nothing tells of one."""
-        return pooled_spread_ms(float(self.square_ms2[at].sum()), float(self.freedom[at].sum()))
-
-
-def pooled_spread_ms(square_ms2: float, freedom: float) -> float:
-    """The spread that summed squares and freedom make; infinite where nothing tells of one."""
-    return math.sqrt(square_ms2 / freedom) if freedom > 0 else math.inf
-
-
-def scatter_on_grid(analysis: Analysis) -> Scatter:
-    """The scatter of every event on a grid: chords once, ornaments not at all.
-
-    A center and a line cost each phrase two notes of freedom, shared by all of them.
-    """
-    notes = analysis.notes
-    on_grid = notes.counted & (notes.subdivision >= 0) & ~notes.off_grid
-    rows = np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
-    deviation, at_ms = notes.deviation_ms[rows], notes.onset_sec[rows] * 1000.0
-    numbers, group = np.unique(notes.phrase[rows], return_inverse=True)
-    slope, count = _sure_slopes(analysis, numbers)[group], len(numbers)
-    usual = np.full(len(rows), max(analysis.spread_ms or np.inf, LEAST_SPREAD_MS))
-    weight, rest = np.ones(len(rows)), deviation
-    for _ in range(3):
-        kept = np.maximum(np.bincount(group, weight, count), 1e-9)
-        center = np.bincount(group, weight * deviation, count) / kept
-        middle = np.bincount(group, weight * at_ms, count) / kept
-        rest = deviation - center[group] - slope * (at_ms - middle[group])
-        weight = nearness(rest, usual)
-    known = np.bincount(group, minlength=count) >= FEWEST_NOTES
-    weight = weight * known[group]
-    total = np.maximum(np.bincount(group, weight, count), 1e-9)
-    freedom = weight * (np.maximum(total - 2.0, 1.0) / total)[group]
-    return Scatter(rows, rest, weight * rest**2, freedom)
-
-
-def _sure_slopes(analysis: Analysis, numbers: Ints) -> Floats:
-    """Slope of deviation on time of the phrases numbered, in ms per ms; 0 where it is unsure."""
-    slopes = {phrase.number: phrase.sure_slope(SURE_DRIFT) for phrase in analysis.phrases}
-    return np.array([slopes.get(int(number), 0.0) for number in numbers])
