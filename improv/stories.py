@@ -29,6 +29,11 @@ RANKED_FROM = 0.005
 MOST_RANKED = 4
 SAME_QUARTER = 1e-6
 SWUNG_ROW = row_of("swung-unit")
+MEASURED = (
+    "offset_ms", "offset_se_ms", "spread_ms", "rms_ms", "in_pocket", "beat_offset_ms",
+    "offbeat_offset_ms", "beat_apart_se_ms",
+)  # fmt: skip
+"""What `summaries.Measures` and `model.Phrase` call alike."""
 ALMOST = 0.05
 """A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
 
@@ -55,7 +60,7 @@ def tell_phrases(
         start, stop = int(edges[p]), int(edges[p + 1])
         row = int(calls.row[p])
         bpm = float(tempo[start:stop].mean())
-        slope, slope_se = float(measures.slope[p]), float(measures.slope_se[p])
+        triplet_ms = _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
         told.append(
             Phrase(
                 number=p + 1,
@@ -72,25 +77,22 @@ def tell_phrases(
                 off_grid_probability=float(calls.chance[p, -1]),
                 pickup=bool(pickup[p]),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
-                offset_ms=_known(measures.offset_ms[p]),
-                offset_se_ms=_known(measures.offset_se_ms[p]),
-                spread_ms=_known(measures.spread_ms[p]),
-                rms_ms=_known(measures.rms_ms[p]),
-                in_pocket=_known(measures.in_pocket[p]),
                 swing_ratio=_known(swing[p]),
-                drift_bpm=_known(-slope * bpm),
-                drift_se_bpm=_known(slope_se * bpm),
                 tempo_bpm=bpm,
                 verdict=calls.verdict[p],
-                beat_offset_ms=_known(measures.beat_offset_ms[p]),
-                offbeat_offset_ms=_known(measures.offbeat_offset_ms[p]),
-                beat_apart_se_ms=_known(measures.beat_apart_se_ms[p]),
-                offbeat_triplet_ms=_known(
-                    _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
-                ),
+                offbeat_triplet_ms=_known(triplet_ms),
+                **_measured(measures, p, bpm),
             )
         )
     return tuple(told)
+
+
+def _measured(measures: Measures, phrase: int, bpm: float) -> dict[str, float | None]:
+    """What of a phrase is measured, by the names of `model.Phrase`; the drift in BPM."""
+    found = {name: _known(float(getattr(measures, name)[phrase])) for name in MEASURED}
+    found["drift_bpm"] = _known(-float(measures.slope[phrase]) * bpm)
+    found["drift_se_bpm"] = _known(float(measures.slope_se[phrase]) * bpm)
+    return found
 
 
 def _pickups(bars: Bars, at_quarter: Floats, edges: Ints) -> Bools:
