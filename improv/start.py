@@ -23,6 +23,8 @@ from improv.model import Floats
 
 _SHARES: tuple[tuple[int, float], ...] = ((1, 0.40), (2, 0.26), (4, 0.16), (3, 0.08))
 """(parts of a beat, share of notes begun there and nowhere coarser); the rest is anywhere."""
+_IN_THREES: tuple[tuple[int, float], ...] = ((1, 0.38), (3, 0.36), (2, 0.06), (6, 0.10))
+"""The same of a player on triplets."""
 _COMPOUND_SHARES: tuple[tuple[int, float], ...] = ((1, 0.36), (3, 0.34), (6, 0.16), (2, 0.04))
 _DOWNBEAT_BONUS = 1.5
 _SCATTER_SEC = 0.022
@@ -91,10 +93,15 @@ def folded(
     return np.bincount(place, weights=weight, minlength=steps).astype(np.float64)
 
 
-def template(cycle: tuple[Meter, ...], steps: int, quarter_sec: float) -> Floats:
-    """Density of onsets over one cycle of bars (mean 1), bumps as wide as human scatter."""
+def template(
+    cycle: tuple[Meter, ...], steps: int, quarter_sec: float, in_threes: bool = False
+) -> Floats:
+    """Density of onsets over one cycle of bars (mean 1), bumps as wide as human scatter.
+
+    With `in_threes` that of a player who mostly plays triplets where beats have two halves.
+    """
     length = float(sum(meter.bar_quarters for meter in cycle))
-    shares = _place_shares(cycle)
+    shares = _place_shares(cycle, _IN_THREES if in_threes else _SHARES)
     at = np.array([float(p) for p in shares]) / length
     share = np.array(list(shares.values()))
     width = min(_SCATTER_SEC / (length * quarter_sec), 0.25)
@@ -108,15 +115,20 @@ def template(cycle: tuple[Meter, ...], steps: int, quarter_sec: float) -> Floats
     return np.asarray((1.0 - anywhere) * np.maximum(spread, 0.0) + anywhere, dtype=np.float64)
 
 
-def _place_shares(cycle: tuple[Meter, ...]) -> dict[Fraction, float]:
-    """Places of the cycle in quarters with their share of onsets, adding to 1."""
+def _place_shares(
+    cycle: tuple[Meter, ...], simple: tuple[tuple[int, float], ...]
+) -> dict[Fraction, float]:
+    """Places of the cycle in quarters with their share of onsets, adding to 1.
+
+    `simple` is the table of simple beats.
+    """
     shares: dict[Fraction, float] = {}
     bar_start = Fraction(0)
     for meter in cycle:
-        table = _COMPOUND_SHARES if meter.kind == "compound" else _SHARES
+        table = _COMPOUND_SHARES if meter.kind == "compound" else simple
         for start, beat in zip(meter.beat_starts_quarter, meter.beat_quarters, strict=True):
-            in_threes = meter.additive and beat == 3 * meter.unit_quarter
-            for parts, share in _COMPOUND_SHARES if in_threes else table:
+            three_units = meter.additive and beat == 3 * meter.unit_quarter
+            for parts, share in _COMPOUND_SHARES if three_units else table:
                 new = [
                     j for j in range(parts) if bar_start + start + beat * j / parts not in shares
                 ]

@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("accent", "strokes", "ornaments", "events", "phrases", "lattice", "layout", "free",
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",
      "heed", "settle", "fit", "within", "runs", "landing", "swing", "doubts", "summaries",
-     "stories", "places", "start", "premise"),
+     "stories", "places", "start", "tempo_fit", "premise"),
     ("analysis", "synth", "synth_*", "attempts", "cells", "chance", "material", "measures",
      "sandwich", "rare", "contrasts", "compare"),
     ("files", "smf", "midi_*", "midi"),

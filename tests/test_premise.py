@@ -14,8 +14,9 @@ from improv.errors import TakeError
 from improv.headline import constant_offset
 from improv.model import Floats
 from improv.practice import advise
-from improv.premise import Folded, suspicion
+from improv.premise import suspicion
 from improv.tempo import constant_tempo
+from improv.tempo_fit import Folded
 
 BARS = 16
 
@@ -29,6 +30,7 @@ EIGHTHS = line(*np.arange(8) / 2)
 MIXED = line(0, 1, 1.5, 2, 2.25, 2.5, 2.75, 3)
 SWUNG = line(*np.add.outer(np.arange(4), (0, 0.64)).ravel())
 OFFBEATS = line(0.5, 1.5, 2.5, 3.5)
+TRIPLETS = line(*np.arange(12) / 3)
 SIXTEENTHS = line(*np.arange(16) / 4)
 
 
@@ -43,7 +45,9 @@ def stated_at(take: Take, bpm: float) -> Take:
     return replace(take, tempo_map=constant_tempo(bpm, take.tempo_map.start_sec[0]), tempo_bpm=bpm)
 
 
-@pytest.mark.parametrize("beats", [EIGHTHS, MIXED, SWUNG], ids=["eighths", "mixed", "swung"])
+@pytest.mark.parametrize(
+    "beats", [EIGHTHS, MIXED, SWUNG, TRIPLETS], ids=["eighths", "mixed", "swung", "triplets"]
+)
 @pytest.mark.parametrize("wrong", [0.96, 0.99, 1.01, 1.04])
 def test_a_wrong_tempo_is_doubted(beats: Floats, wrong: float) -> None:
     """The tempo that was played is named to a tenth, and which way the notes go if it is right."""
@@ -52,9 +56,59 @@ def test_a_wrong_tempo_is_doubted(beats: Floats, wrong: float) -> None:
     assert ("rushes" if wrong < 1 else "drags") in said
 
 
+def loose(beats: Floats, kept: float, times: int) -> Take:
+    """A line of which a share is kept, so many times over, with 20 ms of scatter."""
+    random = np.random.default_rng(5)
+    long = np.concatenate([beats + 4.0 * BARS * i for i in range(times)])
+    long = long[random.random(len(long)) < kept]
+    return take_of(long, 100.0, late_ms=random.normal(0.0, 20.0, len(long)))
+
+
+FAR = {
+    "eighths": scattered(EIGHTHS),
+    "mixed": scattered(MIXED),
+    "triplets": scattered(TRIPLETS),
+    "swung": scattered(SWUNG),
+    "long and loose": loose(SIXTEENTHS, 0.75, 3),
+}
+
+
+@pytest.mark.parametrize("name", FAR)
+@pytest.mark.parametrize("wrong", [0.83, 0.9, 1.1, 1.15])
+def test_a_tempo_far_from_the_stated_one_is_found(name: str, wrong: float) -> None:
+    """A recorder writes 120 whatever is played: the notes name the tempo that they keep."""
+    made = analyze(stated_at(FAR[name], 100.0 * wrong))
+    assert made.doubt is not None and made.doubt.about == "tempo"
+    assert any(f" {bpm} " in made.doubt.sentence for bpm in ("100.0", "99.9", "100.1"))
+
+
+def fingers(notes: int, seed: int) -> Take:
+    """Phrases of one steady rate, off every grid at 100 BPM, each begun anywhere."""
+    random = np.random.default_rng(seed)
+    at: list[float] = []
+    begin = 0.0
+    while len(at) < notes:
+        size = int(random.integers(5, 14))
+        at += (begin + 0.22 * np.arange(size) + random.normal(0.0, 0.012, size)).tolist()
+        begin = at[-1] + random.uniform(0.6, 2.0)
+    return take_of(np.sort(np.array(at[:notes])) / 0.6, 100.0)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("notes", [120, 240])
+def test_fingers_at_a_rate_of_their_own_are_no_other_tempo(notes: int, seed: int) -> None:
+    """Every phrase runs at the same rate, but none keeps step with the last."""
+    assert suspicion(fingers(notes, seed), fits_badly=True) is None
+
+
 @pytest.mark.parametrize(
     ("beats", "late_beat"),
-    [(EIGHTHS, 0.25), (EIGHTHS, -0.3), (MIXED, -0.2), (MIXED, 0.3)],
+    [
+        (EIGHTHS, 0.25),
+        (EIGHTHS, -0.3),
+        (MIXED, -0.2),
+        (MIXED, 0.3),
+    ],
 )
 def test_a_wrong_start_is_doubted(beats: Floats, late_beat: float) -> None:
     """Steady notes beside every beat: the sentence says by how much, and on which side."""

@@ -13,7 +13,6 @@ from improv.assignments.jobs import Job
 from improv.assignments.judge_case import tempi_text
 from improv.assignments.model import Assignment
 from improv.assignments.tempo_claims import (
-    SAME_TEMPO,
     assumed_doubt,
     claim,
     differ,
@@ -27,6 +26,7 @@ from improv.midi import read_smf, read_take, take_from_smf
 from improv.midi_tempo import FileTime, file_time
 from improv.model import Doubt, Take, TempoMap
 from improv.tempo import constant_tempo, quarter_sec_at
+from improv.tempo_fit import SAME_TEMPO
 
 
 def read_for(job: Job, path: str) -> tuple[Take, Doubt | None]:

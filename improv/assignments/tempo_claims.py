@@ -2,14 +2,10 @@
 
 A take's file, the command line and the assignment may name different tempi. Read at one that
 was not played, every note leaves the grid and no verdict means anything. So each tempo is
-asked how firmly the notes keep step with it: the log likelihood of where in the beat each
-note falls, by a kernel density of all the others (leave one out: Silverman 1986, *Density
-Estimation*, 3.4), against falling anywhere alike. Eighths lie in two places of a right beat, and
-in eight or anywhere of a wrong one; notes that are eighths at one tempo and triplets at the
-other are as firm in both, and cannot tell. Where the first tempo is no better than chance, or
-another is better by far, the take is not judged. Nor need the one played be among those named:
-before one is said to have been played, the tempi near each and in a simple ratio to the file's
-are tried as well, by how well they lay the notes on the bar (`premise.Folded`).
+asked how firmly the notes keep step with it (`tempo_fit.firmness`). Where the first tempo is no
+better than chance, or another is better by far, the take is not judged. Nor need the one played be
+among those named: before one is said to have been played, the tempi near each and in a simple
+ratio to the file's are tried as well, by how well they lay the notes on the bar.
 
 Conventions: tempi in beats of the meter per minute; firmness in nats.
 """
@@ -22,24 +18,22 @@ import numpy as np
 
 from improv.meter import Meter
 from improv.model import Floats, Take, TempoMap
-from improv.premise import MOST_JUMPS, SAME_CHORD_SEC, TEMPO_GAIN, Folded, other_tempo
 from improv.tempo import quarter_sec_at, quarters_at
+from improv.tempo_fit import (
+    MOST_JUMPS,
+    NO_CHANCE,
+    RATIOS,
+    SAME_TEMPO,
+    TEMPO_GAIN,
+    Folded,
+    firmness,
+    tempo_nearby,
+)
 from improv.wording import bpm_text, tempo_beat_name
 
-SAME_TEMPO = 5e-3
 CLEARLY, CLEARLY_EACH = 6.0, 0.05
 """Nats between two tempi from which one was plainly played, about 400 to 1, and nats a note:
 half or double a tempo gains a little in long takes."""
-NO_CHANCE = 8.0
-"""Nats that notes at random reach about once in a thousand takes (measured)."""
-KERNEL_MS = 20.0
-"""Width of the kernel: about a player's spread."""
-PLACES = 512
-"""Places of the beat told apart."""
-ANYWHERE = 0.1
-"""Share of notes taken to fall anywhere (our choice)."""
-RATIOS = (2 / 3, 3 / 4, 4 / 5, 5 / 6, 6 / 5, 5 / 4, 4 / 3, 3 / 2)
-"""Even notes that keep step with a tempo keep step with these multiples of it too."""
 NEARLY_WHOLE_BPM = 0.15
 
 
@@ -67,26 +61,6 @@ def differ(one: TempoMap, other: TempoMap, onset_sec: Floats) -> bool:
     """Whether two tempi differ anywhere among the notes by more than rounding."""
     lengths = [quarter_sec_at(time, quarters_at(time, onset_sec)) for time in (one, other)]
     return bool(np.abs(lengths[0] / lengths[1] - 1.0).max() > SAME_TEMPO)
-
-
-def firmness(onset_sec: Floats, time: TempoMap, meter: Meter) -> float:
-    """How firmly the notes keep step with a tempo, in nats; free of where the beat begins."""
-    # The notes of a chord agree with each other at any tempo.
-    onset = onset_sec[np.diff(onset_sec, prepend=-np.inf) > SAME_CHORD_SEC]
-    if len(onset) < 2:
-        return 0.0
-    quarter = quarters_at(time, onset)
-    beat = float(meter.tempo_beat_quarter)
-    beat_ms = 1000.0 * beat * float(np.median(quarter_sec_at(time, quarter)))
-    place = np.floor(np.mod(quarter / beat, 1.0) * PLACES).astype(np.int64) % PLACES
-    away = np.minimum(np.arange(PLACES), PLACES - np.arange(PLACES)) / PLACES * beat_ms
-    kernel = np.exp(-0.5 * (away / KERNEL_MS) ** 2)
-    kernel /= kernel.mean()
-    counts = np.bincount(place, minlength=PLACES)
-    heaped = np.fft.irfft(np.fft.rfft(counts) * np.fft.rfft(kernel), PLACES)
-    others = np.maximum(heaped[place] - kernel[0], 0.0) / (len(onset) - 1)
-    # Some notes fall anywhere, in any playing.
-    return float(np.log(ANYWHERE + (1.0 - ANYWHERE) * others).sum())
 
 
 def _plainly(one: float, other: float, onset_sec: Floats) -> bool:
@@ -158,7 +132,7 @@ def _unnamed(used: Claim, own: Claim, take: Take) -> list[Claim]:
     """
     both = _both_folded(used, own, take)
     tried = [(said, folded, *_steady(folded)) for said, folded in both]
-    fits = [_fit(folded) + gain for _, folded, _, gain in tried]
+    fits = [folded.best() + gain for _, folded, _, gain in tried]
     if max(fits, default=0.0) <= _named_fit(both) + TEMPO_GAIN:
         return []
     found = [
@@ -177,7 +151,7 @@ def _perhaps_neither(used: Claim, own: Claim, take: Take) -> bool:
     both = _both_folded(used, own, take)
     if not both:
         return False
-    best = max(_fit(both[-1][1], ratio) for ratio in RATIOS)
+    best = max(both[-1][1].best(ratio) for ratio in RATIOS)
     return best > _named_fit(both) + TEMPO_GAIN
 
 
@@ -199,16 +173,12 @@ def _both_folded(used: Claim, own: Claim, take: Take) -> list[tuple[Claim, Folde
 def _steady(folded: Folded) -> tuple[float, float]:
     """The tempo nearby that fits best, and how much better; the named one where the notes keep
     jumping against any other."""
-    factor, gain = other_tempo(folded)
+    factor, gain = tempo_nearby(folded)
     return (factor, gain) if folded.jumps(factor) < MOST_JUMPS else (1.0, 0.0)
 
 
-def _fit(folded: Folded, factor: float = 1.0) -> float:
-    return float(folded.fit(factor).max())
-
-
 def _named_fit(both: list[tuple[Claim, Folded]]) -> float:
-    return max((_fit(folded) for _, folded in both), default=0.0)
+    return max((folded.best() for _, folded in both), default=0.0)
 
 
 def times(said: Claim, factor: float, take: Take) -> Claim:
