@@ -189,7 +189,7 @@ def block_means(material: Material, block: str, memory: float) -> np.ndarray:
     here = np.flatnonzero(material.cells["subdivision"] == 0)
     found = values(material.cells[here], "spread", memory)
     take = material.take[here[found.rows]]
-    phrase = take * 65_536 + material.cells["phrase"][here[found.rows]].astype(np.int64)
+    phrase = material.phrase_block[here[found.rows]]
     group = {"day": material.day[take], "take": take, "phrase": phrase}[block]
     _, number = np.unique(group, return_inverse=True)
     return np.asarray(np.bincount(number, found.value) / np.bincount(number))

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import lfilter
 
-from improv.cells import CELL, Cells, Kind, timing_cells
+from improv.cells import CELL, Cells, Kind, number_phrases, timing_cells
 from improv.material import Material
 
 KINDS = (
@@ -121,7 +121,7 @@ def _take(
         late = lean + player.lean_ms(step_ms)
         phrases = [_phrase(player, plan, step_ms, usual, late, rng) for _ in range(plan.phrases)]
         cells = timing_cells(phrases, lean, [step_ms] * len(phrases))
-        cells["phrase"] = np.arange(plan.phrases) + index * plan.phrases
+        number_phrases(cells, np.arange(plan.phrases) + index * plan.phrases)
         cells["subdivision"] = index
         risk = min(player.off_grid * plan.off_grid_times * KINDS[index].per_beat / 3.0, 0.9)
         runs = rng.random(plan.phrases) < risk

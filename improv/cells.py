@@ -12,9 +12,9 @@ and of neighbours' products of the residuals about the phrase's mean (`fitted` 1
 `FEWEST_FOR_LINE` notes on, about its straight line (`fitted` 2), so that drift is not
 scatter. Residuals beyond `CLIP` robust spreads of the take count as that far: one fumbled
 note must not change the answer. An off-grid note counts for the subdivision its run was an
-attempt at: of those played (`PLAYED_NOTES` in the take) the nearest by ratio, where it lies
-within `ATTEMPT_SHARE` of the run's rate, else the nearest of those played and those commonly
-met; nobody fails at quintuplets who never plays any. A note of no run: its phrase's.
+attempt at (`attempts`; played: `PLAYED_NOTES` in the take); a note of no run for its phrase's.
+`interval_ms` is the time between neighbours at the phrase's tempo, which is the mean of those
+of its notes, each in the beat of its own meter: a kind's `per_beat` counts that beat too.
 `drift` is the slope as a share of the tempo, positive = rushing; `swing` the natural
 logarithm of long : short. NaN is unknown.
 """
@@ -28,10 +28,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from improv.attempts import attempted
 from improv.errors import ImprovError
-from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, name, offered
-from improv.meter import parse_meter
-from improv.model import Floats
+from improv.grid import SUBDIVISIONS, common, name, offered
+from improv.meter import Meter, parse_meter
+from improv.model import Floats, Ints
 
 POCKETS_MS = (10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 """Half-widths of the pocket that are counted; 20 is the default of `Settings`."""
@@ -39,8 +40,6 @@ FEWEST_FOR_LINE = 8
 CLIP = 3.5
 PLAYED_NOTES = 16
 """Notes on the grid from which a subdivision counts as played: two bars of eighths (our choice)."""
-ATTEMPT_SHARE = 0.19
-"""How far from a subdivision's rate an attempt at it may lie, as a share of it (our choice)."""
 LEAST_SCALE_MS = 1.0
 
 CELL = np.dtype(
@@ -54,13 +53,20 @@ CELL = np.dtype(
         ("mean_ms", "<f4"),
         ("square_ms2", "<f4"),
         ("product_ms2", "<f4"),
-        ("fitted", "<u2"),
+        ("fitted", "u1"),
+        ("phrase_high", "u1"),
         ("drift", "<f4"),
         ("span_sec2", "<f4"),
         ("swing", "<f4"),
     ]
 )
-"""One cell; `span_sec2` is the sum of squares of onset times about their mean."""
+"""One cell; `span_sec2` is the sum of squares of onset times about their mean.
+
+`phrase` and `phrase_high` are one number (`phrase_numbers`): the high part came later, where
+`fitted` had a byte that was always 0, so that logs kept before read as they are.
+"""
+PHRASES = 1 << 24
+"""More phrases than any take has: their numbers are less than this."""
 
 Cells = NDArray[np.void]
 
@@ -86,6 +92,17 @@ def residuals(onset_sec: Floats, deviation_ms: Floats) -> tuple[Floats, float, f
         return deviation_ms - mean, mean, math.nan, 1
     slope = float(at @ deviation_ms) / square
     return deviation_ms - mean - slope * at, mean, slope, 2
+
+
+def phrase_numbers(cells: Cells) -> Ints:
+    """The number in its take of the phrase that each cell is of."""
+    high = cells["phrase_high"].astype(np.int64)
+    return np.asarray((high << 16) + cells["phrase"].astype(np.int64))
+
+
+def number_phrases(cells: Cells, number: Ints) -> None:
+    """Writes phrase numbers, each below `PHRASES`, into cells."""
+    cells["phrase"], cells["phrase_high"] = number & 0xFFFF, number >> 16
 
 
 def clip_fumbles(parts: list[tuple[Floats, Floats]]) -> list[Floats]:
@@ -141,8 +158,9 @@ def from_document(document: dict[str, Any]) -> tuple[tuple[Kind, ...], Cells]:
     kinds: dict[Kind, int] = {}
     constant = document["take"]["constant_offset_ms"] or 0.0
     placed = _on_grid(document["notes"])
-    off = _off_grid(document, placed)
-    tempo = {p["number"]: float(p["tempo_bpm"]) for p in document["phrases"]}
+    beats = _Beats.of(document["take"]["meter"])
+    off = _off_grid(document, placed, beats)
+    tempo = _stated_tempo_bpm(document, placed, beats)
     swing = {
         (p["number"], p["subdivision"]): math.log(p["swing_ratio"])
         for p in document["phrases"]
@@ -152,14 +170,78 @@ def from_document(document: dict[str, Any]) -> tuple[tuple[Kind, ...], Cells]:
     for kind in dict.fromkeys([*placed, *(kind for kind, _ in off)]):
         index = kinds.setdefault(kind, len(kinds))
         parts = placed.get(kind, {})
-        steps = [60_000.0 / (tempo[number] * kind.per_beat) for number in parts]
-        cells = timing_cells(list(parts.values()), constant, steps)
-        cells["phrase"] = list(parts)
+        step_ms = {n: 60_000.0 / (bpm * beats.rate(kind)) for n, bpm in tempo.items()}
+        cells = timing_cells(list(parts.values()), constant, [step_ms[n] for n in parts])
+        number_phrases(cells, np.array(list(parts), dtype=np.int64))
         cells["swing"] = [swing.get((number, kind.name), math.nan) for number in parts]
-        cells = _with_off(cells, {n: c for (k, n), c in off.items() if k == kind}, tempo, kind)
+        cells = _with_off(cells, {n: c for (k, n), c in off.items() if k == kind}, step_ms)
         cells["subdivision"] = index
         found.append(cells)
     return tuple(kinds), np.concatenate(found) if found else np.zeros(0, dtype=CELL)
+
+
+@dataclass(frozen=True)
+class _Beats:
+    """The beats of a written meter: the first is the one that rates are told in."""
+
+    meters: tuple[Meter, ...]
+
+    @staticmethod
+    def of(written: str) -> _Beats:
+        """Of alternating bars, or of meters one after another; none of what is not understood."""
+        meters: list[Meter] = []
+        for part in written.split(","):
+            try:
+                meters += parse_meter(part)
+            except ImprovError:
+                continue
+        return _Beats(tuple(dict.fromkeys(meters)))
+
+    def share(self, kind: Kind) -> float:
+        """How many beats of the kind's own meter the stated beat lasts."""
+        shares = [
+            float(self.meters[0].tempo_beat_quarter / meter.tempo_beat_quarter)
+            for meter in self.meters
+            if kind in _kinds(meter, offered(meter))
+        ]
+        return sum(shares) / len(shares) if shares else 1.0
+
+    def rate(self, kind: Kind) -> float:
+        """Notes to the stated beat."""
+        return kind.per_beat * self.share(kind)
+
+    def common(self) -> dict[Kind, float]:
+        """The straight subdivisions commonly met in the meters, and their rates."""
+        found = dict.fromkeys(kind for one in self.meters for kind in _kinds(one, common(one)))
+        return {kind: self.rate(kind) for kind in found}
+
+
+def _kinds(meter: Meter, rows: tuple[int, ...]) -> list[Kind]:
+    subdivisions = [SUBDIVISIONS[i] for i in rows]
+    return [
+        Kind(name(s, meter) or s.key, float(s.per_beat(meter.kind) or 0), s.swung)
+        for s in subdivisions
+    ]
+
+
+def _stated_tempo_bpm(
+    document: dict[str, Any], placed: dict[Kind, dict[int, tuple[Floats, Floats]]], beats: _Beats
+) -> dict[int, float]:
+    """The tempo of each phrase in the stated beat.
+
+    A phrase's own is the mean over its notes, each in the beat of its meter.
+    """
+    notes: dict[int, float] = {}
+    shares: dict[int, float] = {}
+    for kind, parts in placed.items():
+        for number, (onset_sec, _) in parts.items():
+            notes[number] = notes.get(number, 0.0) + len(onset_sec)
+            shares[number] = shares.get(number, 0.0) + len(onset_sec) * beats.share(kind)
+    return {
+        p["number"]: float(p["tempo_bpm"])
+        * (notes.get(p["number"], 1.0) / shares.get(p["number"], 1.0))
+        for p in document["phrases"]
+    }
 
 
 def _on_grid(notes: list[dict[str, Any]]) -> dict[Kind, dict[int, tuple[Floats, Floats]]]:
@@ -181,14 +263,15 @@ def _on_grid(notes: list[dict[str, Any]]) -> dict[Kind, dict[int, tuple[Floats, 
 
 
 def _off_grid(
-    document: dict[str, Any], placed: dict[Kind, dict[int, tuple[Floats, Floats]]]
+    document: dict[str, Any], placed: dict[Kind, dict[int, tuple[Floats, Floats]]], beats: _Beats
 ) -> dict[tuple[Kind, int], int]:
     """Off-grid events by the kind they were an attempt at, and phrase."""
     runs = [run for run in document["runs"] if run["off_grid"]]
     phrases = {p["number"]: p for p in document["phrases"]}
     notes_on = {kind: sum(len(p[0]) for p in parts.values()) for kind, parts in placed.items()}
-    played = [kind for kind, count in notes_on.items() if count >= PLAYED_NOTES]
-    common = _commonly_met(document["take"]["meter"])
+    enough = [kind for kind, count in notes_on.items() if count >= PLAYED_NOTES]
+    played = {kind: beats.rate(kind) for kind in sorted(enough, key=lambda kind: kind.swung)}
+    usual = beats.common()
     counts: dict[tuple[Kind, int], int] = {}
     seen: set[int] = set()
     for note in document["notes"]:
@@ -196,7 +279,7 @@ def _off_grid(
             continue
         seen.add(note["event"])
         run = _run_of(note, runs)
-        kind = None if run is None else _attempted(float(run["notes_per_beat"]), played, common)
+        kind = None if run is None else attempted(float(run["notes_per_beat"]), played, usual)
         kind = kind or _of_phrase(phrases.get(note["phrase"]))
         if kind is not None:
             key = (kind, note["phrase"])
@@ -212,41 +295,15 @@ def _run_of(note: dict[str, Any], runs: list[dict[str, Any]]) -> dict[str, Any] 
     return None
 
 
-def _attempted(rate: float, played: list[Kind], common: list[Kind]) -> Kind | None:
-    """What a run of `rate` notes to the beat, off the grid, was an attempt at."""
-
-    def away(kind: Kind) -> float:
-        return abs(math.log(max(rate, 1e-3) / kind.per_beat))
-
-    nearest = min(played, key=away, default=None)
-    if nearest is not None and away(nearest) <= math.log1p(ATTEMPT_SHARE):
-        return nearest
-    return min([*played, *common], key=away, default=None)
-
-
 def _of_phrase(phrase: dict[str, Any] | None) -> Kind | None:
     if phrase is None or phrase["subdivision"] is None:
         return None
     return Kind(phrase["subdivision"], float(phrase["per_beat"]), bool(phrase["swung"]))
 
 
-def _commonly_met(written: str) -> list[Kind]:
-    """The straight subdivisions commonly met in a written meter; none in one not understood."""
-    try:
-        cycle = parse_meter(written)
-    except ImprovError:
-        return []
-    return [
-        Kind(name(row, one) or row.key, float(row.per_beat(one.kind) or 0), False)
-        for one in cycle
-        for row in (SUBDIVISIONS[i] for i in offered(one))
-        if not row.swung and row.prior_weight(one.kind) >= COMMON_WEIGHT
-    ]
-
-
-def _with_off(cells: Cells, off: dict[int, int], tempo: dict[int, float], kind: Kind) -> Cells:
+def _with_off(cells: Cells, off: dict[int, int], step_ms: dict[int, float]) -> Cells:
     """Adds off-grid counts, as new cells where a phrase has no note on this grid at all."""
-    have = cells["phrase"].tolist()
+    have = phrase_numbers(cells).tolist()
     new = np.zeros(sum(number not in have for number in off), dtype=CELL)
     for field in ("mean_ms", "drift", "swing"):
         new[field] = math.nan
@@ -255,7 +312,7 @@ def _with_off(cells: Cells, off: dict[int, int], tempo: dict[int, float], kind: 
         if number not in have:
             row = len(have)
             have.append(number)
-            cells["phrase"][row] = number
-            cells["interval_ms"][row] = 60_000.0 / (tempo[number] * kind.per_beat)
+            number_phrases(cells[row : row + 1], np.array([number]))
+            cells["interval_ms"][row] = step_ms[number]
         cells["off"][have.index(number)] = count
     return cells

@@ -166,8 +166,7 @@ def _two_sides(both: Material, side: Floats) -> Design:
         return Design(both.day[both.take], where, "day", over_time=False)
     if min(int(before.sum()), int(after.sum())) >= FEWEST_TAKES:
         return Design(both.take, where, "take", over_time=False)
-    phrase = both.take * 65_536 + both.cells["phrase"].astype(np.int64)
-    return Design(phrase, where, "phrase", over_time=False)
+    return Design(both.phrase_block, where, "phrase", over_time=False)
 
 
 def _compare(

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from improv.files import printable
-from improv.model import Analysis, Bools, Floats, Phrase, Place, Run
+from improv.model import Analysis, Bools, Floats, Passage, Phrase, Place, Ranked, Run
 from improv.practice import advise
 from improv.spreadsheet import csv_of
 from improv.tempo import quarter_sec_at, quarters_at
@@ -172,24 +172,25 @@ def _place(place: Place) -> dict[str, Any]:
     }
 
 
+def _called(one: Phrase | Passage | Ranked) -> dict[str, Any]:
+    """The subdivision that something is on."""
+    return {
+        "subdivision": one.subdivision,
+        "per_beat": _per_beat(one.per_beat),
+        "swung": bool(one.swung),
+    }
+
+
 def _phrase(phrase: Phrase) -> dict[str, Any]:
     return {
         "number": phrase.number,
         "start": _place(phrase.begins),
         "end": _place(phrase.ends),
         "notes": phrase.stop - phrase.start,
-        "subdivision": phrase.subdivision,
-        "per_beat": _per_beat(phrase.per_beat),
-        "swung": bool(phrase.swung),
+        **_called(phrase),
         "confidence": _number(phrase.confidence, 4),
         "ranking": [
-            {
-                "subdivision": r.subdivision,
-                "per_beat": _per_beat(r.per_beat),
-                "swung": bool(r.swung),
-                "probability": _number(r.probability, 4),
-            }
-            for r in phrase.ranking
+            {**_called(r), "probability": _number(r.probability, 4)} for r in phrase.ranking
         ],
         "offset_ms": _number(phrase.offset_ms, 3),
         "spread_ms": _number(phrase.spread_ms, 3),
@@ -207,9 +208,7 @@ def _phrase(phrase: Phrase) -> dict[str, Any]:
                 "start": _place(p.begins),
                 "end": _place(p.ends),
                 "notes": p.stop - p.start,
-                "subdivision": p.subdivision,
-                "per_beat": _per_beat(p.per_beat),
-                "swung": bool(p.swung),
+                **_called(p),
             }
             for p in phrase.passages
         ],

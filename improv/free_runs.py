@@ -21,9 +21,6 @@ from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index
 
 NO_STEP_QUARTER = 1000.0
-CHAINS = {"unit": (3,), "triplet": (2,), "half-unit": (2, 3)}
-"""Every so many positions of a grid, one after another, are a common rhythm: dotted quarters and
-eighths, offbeat sixteenths, shifted quarter triplets (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +83,7 @@ class FreeRuns:
                 [
                     (every * even_step_quarter(row, meter), even_step_quarter(row, meter))
                     for row in sorted(rows)
-                    for every in CHAINS.get(SUBDIVISIONS[row].key, ())
+                    for every in SUBDIVISIONS[row].chains
                 ]
                 or [(NO_STEP_QUARTER, NO_STEP_QUARTER)]
                 for meter in self.bars.meters

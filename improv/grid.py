@@ -7,7 +7,7 @@ quarter note from the bar line; grids always hold the downbeat.
 
 Conventions: `per_beat` counts notes per beat of the meter (per reference beat of two
 units in an additive meter); a swing ratio is long : short, 1 straight, 2 triplet.
-To add a subdivision, add a row; nothing else in the package lists them.
+To add a subdivision, add a row: whatever is done with every subdivision follows from it.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from functools import cache
 from improv.errors import UsageError
 from improv.meter import Kind, Meter
 
+KINDS: tuple[Kind, ...] = ("simple", "compound", "additive")
 Count = Fraction | None
 COMMON_WEIGHT = 0.5
 """Prior weight from which a subdivision counts as commonly met in a kind of meter."""
@@ -30,15 +31,27 @@ class Subdivision:
     """One way of dividing time. A per-beat count of `None`: not offered in that kind of meter.
 
     `weight` is how often it is met, relative to the others, per kind of meter: a mild
-    prior from common practice (no source), strong enough only to break near-ties.
+    prior from common practice (no source), strong enough only to break near-ties. A swung row
+    has the ratios that are tried at first, and those kept while the player's own is unknown.
+    `chains`: every so many positions of a grid, one after another, are a common rhythm: dotted
+    quarters and eighths, offbeat sixteenths, shifted quarter triplets (common practice, no source).
+    `even_across_bar`: in an additive meter its step is the same in long beats and short ones.
     """
 
     key: str
     simple: Count
     compound: Count
     additive: Count
-    swung: bool = False
     weight: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    first_ratios: tuple[float, ...] = ()
+    idle_ratios: tuple[float, ...] = ()
+    chains: tuple[int, ...] = ()
+    even_across_bar: bool = False
+
+    @property
+    def swung(self) -> bool:
+        """Whether its notes go in pairs of long and short."""
+        return bool(self.first_ratios)
 
     def per_beat(self, kind: Kind) -> Count:
         """Notes per beat in a kind of meter."""
@@ -48,17 +61,19 @@ class Subdivision:
         """Relative prior weight in a kind of meter (0 where not offered)."""
         if self.per_beat(kind) is None:
             return 0.0
-        return self.weight[("simple", "compound", "additive").index(kind)]
+        return self.weight[KINDS.index(kind)]
 
 
 def _row(
     key: str,
     per_beat: tuple[str, str, str],
     weight: tuple[float, float, float],
-    swung: bool = False,
+    chains: tuple[int, ...] = (),
+    even: bool = False,
+    ratios: tuple[tuple[float, ...], tuple[float, ...]] = ((), ()),
 ) -> Subdivision:
     simple, compound, additive = (Fraction(p) if p else None for p in per_beat)
-    return Subdivision(key, simple, compound, additive, swung, weight)
+    return Subdivision(key, simple, compound, additive, weight, *ratios, chains, even)
 
 
 #            key             simple compound additive     weight in simple, compound, additive
@@ -66,16 +81,18 @@ SUBDIVISIONS: tuple[Subdivision, ...] = (
     _row("two-beat",        ("1/2", "1/2", ""),          (0.5, 0.5, 0.0)),
     _row("beat",            ("1", "1", "1"),             (1.0, 1.0, 1.0)),
     _row("three-in-two",    ("3/2", "3/2", ""),          (0.3, 0.3, 0.0)),
-    _row("unit",            ("2", "3", "2"),             (2.0, 3.0, 3.0)),
-    _row("swung-unit",      ("2", "", ""),               (1.0, 0.0, 0.0), swung=True),
-    _row("triplet",         ("3", "2", "3"),             (1.0, 0.3, 0.3)),
-    _row("half-unit",       ("4", "6", "4"),             (2.0, 2.0, 2.0)),
-    _row("swung-half-unit", ("4", "6", "4"),             (0.5, 0.3, 0.3), swung=True),
+    _row("unit",            ("2", "3", "2"),             (2.0, 3.0, 3.0), (3,), even=True),
+    _row("swung-unit",      ("2", "", ""),               (1.0, 0.0, 0.0),
+         ratios=((1.3, 1.6, 2.0, 2.6), (1.4, 2.0))),
+    _row("triplet",         ("3", "2", "3"),             (1.0, 0.3, 0.3), (2,)),
+    _row("half-unit",       ("4", "6", "4"),             (2.0, 2.0, 2.0), (2, 3), even=True),
+    _row("swung-half-unit", ("4", "6", "4"),             (0.5, 0.3, 0.3), even=True,
+         ratios=((1.3, 1.7, 2.3), (1.4, 2.0))),
     _row("quintuplet",      ("5", "5", "5"),             (0.3, 0.2, 0.2)),
     _row("sextuplet",       ("6", "4", "6"),             (0.6, 0.4, 0.3)),
     _row("septuplet",       ("7", "7", "7"),             (0.2, 0.2, 0.2)),
     _row("unit-triplet",    ("", "9", ""),               (0.0, 0.4, 0.0)),
-    _row("quarter-unit",    ("8", "12", "8"),            (0.5, 0.4, 0.5)),
+    _row("quarter-unit",    ("8", "12", "8"),            (0.5, 0.4, 0.5), even=True),
 )  # fmt: skip
 
 COARSE = tuple(i for i, row in enumerate(SUBDIVISIONS) if row.simple and row.simple <= 1)
@@ -146,6 +163,16 @@ def offered(meter: Meter) -> tuple[int, ...]:
     return tuple(i for i, s in enumerate(SUBDIVISIONS) if s.per_beat(meter.kind) is not None)
 
 
+@cache
+def common(meter: Meter) -> tuple[int, ...]:
+    """The straight subdivisions commonly met in the meter, in table order."""
+    return tuple(
+        i
+        for i in offered(meter)
+        if not SUBDIVISIONS[i].swung and SUBDIVISIONS[i].prior_weight(meter.kind) >= COMMON_WEIGHT
+    )
+
+
 def short_name(full: str) -> str:
     """A subdivision's name with its note values in figures: `16ths`, `swung 8ths`."""
     for word, figure in _FIGURES.items():
@@ -160,6 +187,30 @@ ALMOST = 0.05
 def row_of(key: str) -> int:
     """Index into `SUBDIVISIONS` of the row with a key."""
     return next(i for i, s in enumerate(SUBDIVISIONS) if s.key == key)
+
+
+@cache
+def straight_twin(row: int) -> int:
+    """The straight row whose grid a swung one is played over; a straight row itself.
+
+    That is the one with as many notes to the beat in every kind of meter that offers the swung.
+    """
+    swung = SUBDIVISIONS[row]
+    return row if not swung.swung else _straight(swung, 1)
+
+
+@cache
+def twice_as_dense(row: int) -> int:
+    """The straight row with two notes to each of a row's, or -1: there its dotted pairs are."""
+    return _straight(SUBDIVISIONS[row], 2)
+
+
+def _straight(like: Subdivision, times: int) -> int:
+    wanted = [(kind, count * times) for kind in KINDS if (count := like.per_beat(kind))]
+    for i, row in enumerate(SUBDIVISIONS):
+        if not row.swung and all(row.per_beat(kind) == count for kind, count in wanted):
+            return i
+    return -1
 
 
 def find(text: str, meters: tuple[Meter, ...]) -> int:
@@ -189,12 +240,7 @@ def positions(subdivision: Subdivision, meter: Meter) -> tuple[Fraction, ...]:
     per_beat = subdivision.per_beat(meter.kind)
     if per_beat is None:
         return ()
-    if meter.kind == "additive" and subdivision.key in (
-        "unit",
-        "half-unit",
-        "swung-half-unit",
-        "quarter-unit",
-    ):
+    if meter.kind == "additive" and subdivision.even_across_bar:
         per_unit = per_beat / 2
         steps = sum(meter.groups) * per_unit
         return tuple(i * meter.unit_quarter / per_unit for i in range(int(steps)))

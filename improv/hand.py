@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.frame import FUMBLE_WIDTH, FUMBLED, Singles
-from improv.grid import SUBDIVISIONS
+from improv.grid import SUBDIVISIONS, twice_as_dense
 from improv.lattice import Lane
 from improv.model import Floats, Ints
 from improv.phrases import numbers
@@ -38,8 +38,6 @@ LOCAL_SHRINK = 4.0
 PHRASE_SPREAD_NOTES = 14.0
 DRIFT_SD = 0.015
 """Prior deviation of a phrase's tempo against the backing, as a share of it."""
-FIRST_RATIOS = {"swung-unit": (1.3, 1.6, 2.0, 2.6), "swung-half-unit": (1.3, 1.7, 2.3)}
-IDLE_RATIOS = {"swung-unit": (1.4, 2.0), "swung-half-unit": (1.4, 2.0)}
 RATIO_RANGE = (1.15, 2.95)
 """A smaller ratio is straight playing with a lilt, not swing (our choice); 3 is dotted."""
 DOTTED_RATIO = 3.0
@@ -57,37 +55,24 @@ class Hand:
 
 def first_lanes(rows: tuple[int, ...]) -> tuple[Lane, ...]:
     """Lanes to begin with: each straight row, and each swung row at several ratios."""
-    return _lanes(rows, FIRST_RATIOS)
+    return _lanes(rows, {row: SUBDIVISIONS[row].first_ratios for row in rows})
 
 
 def refined_lanes(
     rows: tuple[int, ...], ratios: Mapping[int, tuple[float, ...]]
 ) -> tuple[Lane, ...]:
     """Lanes once the player's own swing ratio is known, or nearly, for some of the swung rows."""
-    choice: dict[str, tuple[float, ...]] = dict(IDLE_RATIOS)
-    for row, own in ratios.items():
-        choice[SUBDIVISIONS[row].key] = own
-    return _lanes(rows, choice)
+    return _lanes(rows, {row: SUBDIVISIONS[row].idle_ratios for row in rows} | dict(ratios))
 
 
-def _lanes(rows: tuple[int, ...], ratios: Mapping[str, tuple[float, ...]]) -> tuple[Lane, ...]:
+def _lanes(rows: tuple[int, ...], ratios: Mapping[int, tuple[float, ...]]) -> tuple[Lane, ...]:
     lanes: list[Lane] = []
     for row in rows:
-        subdivision = SUBDIVISIONS[row]
-        lanes += [Lane(row, r) for r in (ratios[subdivision.key] if subdivision.swung else (1.0,))]
-        if subdivision.swung and (dotted := dotted_twin(row)) in rows:
+        swung = SUBDIVISIONS[row].swung
+        lanes += [Lane(row, ratio) for ratio in (ratios[row] if swung else (1.0,))]
+        if swung and (dotted := twice_as_dense(row)) in rows:
             lanes.append(Lane(dotted, DOTTED_RATIO, shape=row))
     return tuple(lanes)
-
-
-def dotted_twin(row: int) -> int:
-    """The straight row twice as dense, in which a dotted pair of this row is written."""
-    swung = SUBDIVISIONS[row]
-    for i, straight in enumerate(SUBDIVISIONS):
-        same = straight.simple == 2 * (swung.simple or 0)
-        if same and not straight.swung:
-            return i
-    return -1
 
 
 def nearness(error_ms: Floats, spread_ms: Floats) -> Floats:

@@ -3,16 +3,15 @@
 Conventions
 -----------
 * Spread, as the phrase table has it: standard deviation in ms about each phrase's own center
-  and, where it is sure, its drift. Several phrases' squares are pooled. Notes farther off
-  than `FUMBLE_SPREADS` of the take's own spreads are fumbled, and do not decide.
+  and, where it is sure, its drift; fumbled notes hardly count (`scatter`). Several phrases'
+  squares are pooled.
 * Held: at least `ENOUGH_NOTES` events on the grid (two bars of eighths; our choice), called
   with `SURE_ON_THE_WHOLE` confidence in the mean, spread at most the tolerance, neighbours at least
   `HELD_SPREADS` spreads apart where it was played (a note then stays nearer its own place
   than a neighbour's 19 times of 20: two standard deviations of a normal scatter), and at
   least `HELD_SHARE` of all attempts at that rate on the grid rather than in a run off it.
-* Attempted: a run off the grid was an attempt at one subdivision at most: of the two that
-  its rate lies between, those commonly met or played enough to be judged, the nearer by
-  ratio, if it lies within `ATTEMPT_SHARE` of the run's rate (our choice).
+* Attempted: a run off the grid was an attempt at one subdivision (`attempts`; played: enough
+  to be judged).
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart (a note then strays nearer to a
   neighbour's place 3 times in 1000: three standard deviations), and at least `CLOSEST_MS`
   apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second), or as close as the
@@ -21,19 +20,19 @@ Conventions
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from improv.cells import ATTEMPT_SHARE, PLAYED_NOTES
-from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, name, offered
-from improv.hand import nearness
+from improv.attempts import attempted
+from improv.cells import PLAYED_NOTES
+from improv.grid import SUBDIVISIONS, common, name, offered
 from improv.meter import Meter
-from improv.model import Analysis, Bools, Floats, Ints, Run, _Frozen
-from improv.summaries import FEWEST_NOTES, SURE_DRIFT
+from improv.model import Analysis, Floats, Ints
+from improv.scatter import pooled_spread_ms, scatter_on_grid
+from improv.tempo import quarter_sec_at, quarters_at
 
 ENOUGH_NOTES = PLAYED_NOTES
 HELD_SHARE = 0.8
@@ -42,8 +41,6 @@ HELD_SPREADS = 4.0
 SAFE_SPREADS = 6.0
 CLOSEST_MS = 100.0
 TRAINED_MS = 80.0
-LEAST_SPREAD_MS = 2.0
-"""Nobody's hand scatters less; files round onsets to their ticks."""
 
 
 @dataclass(frozen=True)
@@ -114,19 +111,18 @@ def denser(analysis: Analysis, above: float) -> list[Step]:
     meter = main_meter(analysis)
     if meter is None:
         return []
-    steps = (s for s in _straight(meter) if s.per_beat > above * 1.01)
+    rates = _named(meter, common(meter))
+    steps = (Step(called, rate) for called, rate in rates.items() if rate > above * 1.01)
     return sorted(steps, key=lambda s: s.per_beat)
 
 
-def _straight(meter: Meter, also: Collection[str] = ()) -> list[Step]:
-    """The straight subdivisions commonly met in a meter, and those named besides."""
-    steps = []
-    for row in (SUBDIVISIONS[i] for i in offered(meter)):
-        called = name(row, meter) or row.key
-        common = row.prior_weight(meter.kind) >= COMMON_WEIGHT
-        if not row.swung and (common or called in also):
-            steps.append(Step(called, float(row.per_beat(meter.kind) or 0)))
-    return steps
+def _named(meter: Meter, rows: Iterable[int], share: float = 1.0) -> dict[str, float]:
+    """Notes to the beat of rows by their name, times `share`."""
+    subdivisions = [SUBDIVISIONS[i] for i in rows]
+    return {
+        name(row, meter) or row.key: share * float(row.per_beat(meter.kind) or 0)
+        for row in subdivisions
+    }
 
 
 def subdivisions_played(analyses: Sequence[Analysis]) -> tuple[Played, ...]:
@@ -144,45 +140,33 @@ def subdivisions_played(analyses: Sequence[Analysis]) -> tuple[Played, ...]:
 def attempts(
     analyses: Iterable[Analysis], judged: Collection[str], faster_than: float = 0.0
 ) -> Counter[str]:
-    """Events of the off-grid runs by the subdivision they were attempts at.
+    """Events off the grid in runs, by the subdivision that these were attempts at.
 
     `judged` are those played enough to be judged; runs of up to `faster_than` notes to the
     beat are left out.
     """
     counts: Counter[str] = Counter()
     for analysis in analyses:
-        rates = _candidates(analysis, judged)
+        rates, usual = _rates(analysis)
+        played = {called: rate for called, rate in rates.items() if called in judged}
+        off = analysis.notes.off_grid & analysis.notes.counted
         for run in analysis.runs:
-            called = _attempted(run, rates)
+            called = attempted(run.notes_per_beat, played, usual) if run.off_grid else None
             if called is not None and run.notes_per_beat > faster_than:
-                counts[called] += run.events
+                counts[called] += int(off[run.start : run.stop].sum())
     return counts
 
 
-def _candidates(analysis: Analysis, judged: Collection[str]) -> dict[str, float]:
-    """Notes to the stated beat of every straight subdivision commonly met, or judged."""
+def _rates(analysis: Analysis) -> tuple[dict[str, float], dict[str, float]]:
+    """Notes to the stated beat of every subdivision, and of the straight ones commonly met."""
     bars = analysis.take.bars
     shares = bars.stated_beat_quarter / bars.tempo_beat_quarter
-    return {
-        s.subdivision: s.per_beat * float(share)
-        for meter, share in zip(bars.meters, shares, strict=True)
-        for s in _straight(meter, judged)
-    }
-
-
-def _attempted(run: Run, rates: dict[str, float]) -> str | None:
-    """The subdivision that a run off the grid was an attempt at, or `None`."""
-    if not run.off_grid:
-        return None
-    away = {
-        called: abs(math.log(run.notes_per_beat / rates[called]))
-        for called in run.between or ()
-        if called in rates
-    }
-    nearest = min(away, key=lambda called: away[called], default=None)
-    if nearest is None or away[nearest] > math.log1p(ATTEMPT_SHARE):
-        return None
-    return nearest
+    every: dict[str, float] = {}
+    usual: dict[str, float] = {}
+    for meter, share in zip(bars.meters, shares.tolist(), strict=True):
+        every = {**_named(meter, offered(meter), share), **every}
+        usual = {**_named(meter, common(meter), share), **usual}
+    return every, usual
 
 
 @dataclass
@@ -212,6 +196,7 @@ def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
     notes = analysis.notes
     scatter = scatter_on_grid(analysis)
     rows, squares = scatter.row, scatter.square_ms2
+    step_ms = _beat_ms(analysis, rows) / notes.per_beat[rows]
     for index in np.unique(notes.subdivision[rows]):
         here = notes.subdivision[rows] == index
         mine = rows[here]
@@ -219,67 +204,16 @@ def _add(found: dict[str, _Sums], analysis: Analysis) -> None:
         per_beat = float(notes.per_beat[mine[0]])
         sums = found.setdefault(called, _Sums(called, per_beat))
         sums.events += len(mine)
-        sums.step_ms += len(mine) * 60_000.0 / (per_beat * analysis.take.tempo_bpm)
+        sums.step_ms += float(step_ms[here].sum())
         sums.confidence += float(notes.confidence[mine].sum())
         sums.squares += float(squares[here].sum())
         sums.freedom += float(scatter.freedom[here].sum())
 
 
-@dataclass(frozen=True, eq=False)
-class Scatter(_Frozen):
-    """How the events on a grid scatter, one row each; ms, positive = late.
-
-    `row` indexes `Notes`; `rest_ms` is what is left of a deviation about its phrase's center
-    and sure drift; `square_ms2` its square, a fumble's weighing little; `freedom` for how much
-    freedom that stands.
-    """
-
-    row: Ints
-    rest_ms: Floats
-    square_ms2: Floats
-    freedom: Floats
-
-    def spread_ms(self, at: Ints | Bools) -> float:
-        """The spread of some of the rows; infinite where nothing tells of one."""
-        return pooled_spread_ms(float(self.square_ms2[at].sum()), float(self.freedom[at].sum()))
-
-
-def pooled_spread_ms(square_ms2: float, freedom: float) -> float:
-    """The spread that summed squares and freedom make; infinite where nothing tells of one."""
-    return math.sqrt(square_ms2 / freedom) if freedom > 0 else math.inf
-
-
-def scatter_on_grid(analysis: Analysis) -> Scatter:
-    """The scatter of every event on a grid: chords once, ornaments not at all.
-
-    A center and a line cost each phrase two notes of freedom, shared by all of them.
-    """
-    notes = analysis.notes
-    on_grid = notes.counted & (notes.subdivision >= 0) & ~notes.off_grid
-    rows = np.flatnonzero(on_grid & ~np.isnan(notes.deviation_ms))
-    deviation, at_ms = notes.deviation_ms[rows], notes.onset_sec[rows] * 1000.0
-    numbers, group = np.unique(notes.phrase[rows], return_inverse=True)
-    slope, count = _sure_slopes(analysis, numbers)[group], len(numbers)
-    usual = np.full(len(rows), max(analysis.spread_ms or np.inf, LEAST_SPREAD_MS))
-    weight, rest = np.ones(len(rows)), deviation
-    for _ in range(3):
-        kept = np.maximum(np.bincount(group, weight, count), 1e-9)
-        center = np.bincount(group, weight * deviation, count) / kept
-        middle = np.bincount(group, weight * at_ms, count) / kept
-        rest = deviation - center[group] - slope * (at_ms - middle[group])
-        weight = nearness(rest, usual)
-    known = np.bincount(group, minlength=count) >= FEWEST_NOTES
-    weight = weight * known[group]
-    total = np.maximum(np.bincount(group, weight, count), 1e-9)
-    freedom = weight * (np.maximum(total - 2.0, 1.0) / total)[group]
-    return Scatter(rows, rest, weight * rest**2, freedom)
-
-
-def _sure_slopes(analysis: Analysis, numbers: Ints) -> Floats:
-    """Slope of deviation on time of the phrases numbered, in ms per ms; 0 where it is unsure."""
-    slopes = {}
-    for phrase in analysis.phrases:
-        drift, error = phrase.drift_bpm, phrase.drift_se_bpm
-        if drift is not None and error is not None and abs(drift) > SURE_DRIFT * error:
-            slopes[phrase.number] = -drift / phrase.tempo_bpm
-    return np.array([slopes.get(int(number), 0.0) for number in numbers])
+def _beat_ms(analysis: Analysis, rows: Ints) -> Floats:
+    """Length of the beat of their meter at some notes, at the tempo there."""
+    take, bars = analysis.take, analysis.take.bars
+    quarter = quarters_at(take.tempo_map, analysis.notes.onset_sec[rows])
+    bar = np.clip(analysis.notes.bar[rows] - bars.number[0], 0, len(bars.number) - 1)
+    beat_quarter = bars.tempo_beat_quarter[bars.meter[bar]]
+    return np.asarray(1000.0 * quarter_sec_at(take.tempo_map, quarter) * beat_quarter)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from improv.cells import Cells, Kind
+from improv.cells import PHRASES, Cells, Kind, phrase_numbers
 from improv.errors import UsageError
 from improv.model import Bools, Floats, Ints
 
@@ -30,6 +30,11 @@ class Material:
     day: Ints
     tempo_bpm: Floats
     label: tuple[str, ...]
+
+    @property
+    def phrase_block(self) -> Ints:
+        """A number per cell that is the same for the cells of one phrase of one take only."""
+        return np.asarray(self.take * PHRASES + phrase_numbers(self.cells))
 
     @staticmethod
     def of(

@@ -226,13 +226,22 @@ def _dispersion(
         inner = (alone * happened + DISPERSION) / (happened + 1)
     outer = _ratio(y, size, later, shares)
     outer = inner if outer is None else outer
-    blocks = len(y)
-    drawn = min(DRAWN_DF, float(len(phrases.share) - blocks))
+    blocks, inside = len(y), len(phrases.share) - len(y)
     free = max(float(blocks - 2), 1.0)
-    mixed = (drawn * inner + free * outer) / (drawn + free)
-    # Satterthwaite 1946: the phrases' part is as sure as there were events to see it by.
-    df = (drawn + free) ** 2 / (drawn**2 / (happened + 1.0) + free)
+    mixed, df = drawn(inner, outer, free, happened, min(DRAWN_DF, float(inside)))
     return max(mixed, LEAST_DISPERSION), df
+
+
+def drawn(
+    inner: float, outer: float, free: float, events: int, weight: float = DRAWN_DF
+) -> tuple[float, float]:
+    """The blocks' dispersion drawn to the phrases', and its degrees of freedom.
+
+    `outer` is the blocks' with `free` degrees, `inner` the phrases', which `weight` degrees stand
+    for. Satterthwaite 1946: the phrases' part is as sure as there were events to see it by.
+    """
+    mixed = (weight * inner + free * outer) / (weight + free)
+    return mixed, (weight + free) ** 2 / (weight**2 / (events + 1.0) + free)
 
 
 def _ratio(

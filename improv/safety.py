@@ -35,7 +35,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
-from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, TRAINED_MS
+from improv.held import CLOSEST_MS, HELD_SHARE, SAFE_SPREADS, closest_safe_ms
 from improv.material import Material, told_apart
 from improv.measures import BY_KEY, spread_by_memory, values
 from improv.memory import estimate as estimate_memory
@@ -161,7 +161,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         math.exp(spreads.theta[0]), math.exp(spreads.theta[1]), tolerance_ms,
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
-        failed_besides(material, np.concatenate([known, exact])), latest(material),
+        failed_besides(material, np.concatenate([known, exact])), latest(material, tolerance_ms),
     )  # fmt: skip
 
 
@@ -194,7 +194,7 @@ def _blocks(material: Material) -> tuple[Ints, str]:
         return material.day[material.take], "day"
     if len(material.label) >= FEWEST_BLOCKS:
         return material.take, "take"
-    return material.take * 65_536 + material.cells["phrase"].astype(np.int64), "phrase"
+    return material.phrase_block, "phrase"
 
 
 # --- ceilings --------------------------------------------------------------------
@@ -266,13 +266,13 @@ def _crossing(held: Floats, careful: Floats, hopeful: Floats) -> tuple[float, fl
 
 
 def _closest(cells: Cells) -> float:
-    """100 ms, or as close as this player has shown, but no closer than `TRAINED_MS`."""
+    """100 ms, or as close as this player has shown, but no closer than trained hands."""
     fastest = np.argsort(cells["interval_ms"], kind="stable")
     shown = np.flatnonzero(np.cumsum(cells["on"][fastest]) >= FEWEST_NOTES)
     if not len(shown):
         return CLOSEST_MS
     step = float(cells["interval_ms"][fastest[shown[0]]])
-    return min(max(step, TRAINED_MS), CLOSEST_MS)
+    return closest_safe_ms(step)
 
 
 def _bpm(step_ms: float, kind: Kind) -> float | None:

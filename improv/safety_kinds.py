@@ -7,20 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells
-from improv.held import HELD_SHARE
+from improv.held import ENOUGH_NOTES, HELD_SHARE, HELD_SPREADS
 from improv.material import Material
 from improv.measures import FEWEST_FOR_SPREAD, memory_of
 from improv.model import Bools, Floats, Ints
 from improv.practice import LAG_MS
 from improv.runs import FEWEST_FREE
-from improv.stats import inflation
+from improv.stats import SURE_ERRORS, inflation
 from improv.wording import HEARD_DRIFT_SHARE
 
 FEWEST_NOTES = 24
 LEAST_SPREAD_MS = 1.0
 """Less is what rounding to ticks leaves of a machine's notes: no hand is so even."""
-SURE_ERRORS = 2.0
-"""Standard errors from which a drift is more than chance, as `wording.drift_text` has it."""
 
 
 @dataclass(frozen=True)
@@ -84,25 +82,45 @@ class Latest:
     """What the latest take has that comes before any more speed, as `practice` has it.
 
     `drift_bpm` is the worst drift to be heard in it, positive = rushing, 0 for none; `left` holds
-    the notes to the beat of every subdivision that runs left the grid at, and how many notes did.
+    the notes to the beat of every subdivision that runs left the grid at, and how many notes did;
+    `held_per_beat` those of the densest that is held in it, 0 for none.
     """
 
     drift_bpm: float = 0.0
     left: tuple[tuple[float, int], ...] = ()
+    held_per_beat: float = 0.0
 
     def notes_left(self, per_beat: float) -> int:
-        """Notes of runs that left the grid at this many to the beat, or faster."""
-        return sum(notes for rate, notes in self.left if rate >= per_beat)
+        """Notes of runs that left the grid at this many to the beat, or faster.
+
+        Or as fast as what the take itself holds: its own advice knows of no other.
+        """
+        dense = min(per_beat, self.held_per_beat)
+        return sum(notes for rate, notes in self.left if rate >= dense)
 
 
-def latest(material: Material) -> Latest:
+def latest(material: Material, tolerance_ms: float) -> Latest:
     """What is to be heard in the take played last, or, of takes without a day, added last."""
     when = np.flatnonzero(material.day == material.day.max(initial=-1))
     if not len(when):
         return Latest()
     cells = material.cells[material.take == when[-1]]
     tempo = float(material.tempo_bpm[when[-1]])
-    return Latest(_drift_share(cells, memory_of(material.cells)) * tempo, _left(material, cells))
+    drift_bpm = _drift_share(cells, memory_of(material.cells)) * tempo
+    return Latest(drift_bpm, _left(material, cells), _held_per_beat(material, cells, tolerance_ms))
+
+
+def _held_per_beat(material: Material, cells: Cells, tolerance_ms: float) -> float:
+    """The densest subdivision held in a take's cells, as `held.is_held` has it; 0 for none."""
+    kinds = len(material.kinds)
+    on, off, square, fitted = (
+        _sums(cells, field, kinds) for field in ("on", "off", "square_ms2", "fitted")
+    )
+    spread_ms = np.sqrt(square / np.maximum(on - fitted, 1.0))
+    step_ms = np.bincount(cells["subdivision"], cells["interval_ms"] * cells["on"], kinds)
+    held = (on >= ENOUGH_NOTES) & ~failing(on, off) & (spread_ms <= tolerance_ms)
+    held &= step_ms >= HELD_SPREADS * spread_ms * on
+    return max((material.kinds[k].per_beat for k in np.flatnonzero(held)), default=0.0)
 
 
 def _left(material: Material, cells: Cells) -> tuple[tuple[float, int], ...]:

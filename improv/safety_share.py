@@ -26,6 +26,7 @@ import numpy as np
 from improv.cells import Cells
 from improv.chance import t_quantile
 from improv.model import Floats, Ints
+from improv.rare import drawn
 from improv.sandwich import LEVEL
 
 LEVEL_PRIOR = (3.0, 2.0)
@@ -35,8 +36,6 @@ MIDDLE_MS = 150.0
 """Interval at which the share on the grid has its level."""
 RUN_NOTES = 6.0
 """Notes of a run fall off together: so many count as one answer, before events tell."""
-DRAWN_DF = 4.0
-"""Weight, in degrees of freedom, with which blocks' dispersion is drawn to phrases'; no source."""
 LEAST_DISPERSION = 0.1
 """Copies of one take agree to the last digit, which is no evidence."""
 _MERGED = 0.005
@@ -187,9 +186,7 @@ def _dispersion(
     inner = (events * phrases + 1.0) / (events + 1.0)
     outer = (events * between + inner) / (events + 1.0)
     free = max(left * blocks, 1.0)
-    mixed = (DRAWN_DF * inner + free * outer) / (DRAWN_DF + free)
-    # Satterthwaite 1946: the phrases' part is as sure as there were events to see it by.
-    df = (DRAWN_DF + free) ** 2 / (DRAWN_DF**2 / (events + 1.0) + free)
+    mixed, df = drawn(inner, outer, free, events)
     return max(mixed, LEAST_DISPERSION), df
 
 

@@ -18,12 +18,38 @@ import numpy as np
 
 from improv.model import Floats
 
+SURE_ERRORS = 2.0
+"""Standard errors from which what is told is more than chance: about 95 % (normal errors)."""
+
 
 def circular_mean(angle: Floats) -> float:
     """Direction of the mean of the unit vectors, in (-pi, pi]; meaningless where they cancel."""
     if np.size(angle) == 0:
         return math.nan
     return math.atan2(float(np.mean(np.sin(angle))), float(np.mean(np.cos(angle))))
+
+
+MOST_MEMORY = 0.85
+"""Neighbouring deviations of a hand do not stray more alike (0.3 to 0.8 in players)."""
+
+
+def correlation(rest: Floats) -> float:
+    """Correlation of each of the residuals in `rest` with the next; 0 where all are 0."""
+    power = float(rest @ rest)
+    return float(rest[1:] @ rest[:-1]) / power if power > 0.0 else 0.0
+
+
+def memory_of(rest: Floats, prior: float, worth: float, fitted: float = 0.0) -> float:
+    """The memory of residuals about a fit, drawn to `prior`, which is worth so many notes.
+
+    `fitted` is the correlation that the fit took away, in notes of 1. From 0 to `MOST_MEMORY`;
+    residuals that are all 0 tell nothing, and the prior stands.
+    """
+    if not rest.any():
+        return prior
+    count = len(rest)
+    drawn = (correlation(rest) * count + fitted + prior * worth) / (count + worth)
+    return min(max(drawn, 0.0), MOST_MEMORY)
 
 
 def inflation(memory: float) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import ALMOST, SUBDIVISIONS, almost, row_of, straight_rates
+from improv.grid import ALMOST, SUBDIVISIONS, almost, row_of, straight_rates, straight_twin
 from improv.hand import nearness
 from improv.landing import Landings
 from improv.model import Bars, Bools, Floats, Ints, Passage, Phrase, Ranked, Run, Take
@@ -25,6 +25,11 @@ RANKED_FROM = 0.005
 MOST_RANKED = 4
 SAME_QUARTER = 1e-6
 SWUNG_ROW = row_of("swung-unit")
+MEASURED = (
+    "offset_ms", "offset_se_ms", "spread_ms", "rms_ms", "in_pocket", "beat_offset_ms",
+    "offbeat_offset_ms", "beat_apart_se_ms",
+)  # fmt: skip
+"""What `summaries.Measures` and `model.Phrase` call alike."""
 
 
 def tell_phrases(
@@ -41,14 +46,15 @@ def tell_phrases(
     count = len(measures.events)
     edges = np.searchsorted(phrase, np.arange(count + 1))
     swing = _swing(take, events, phrase, reading, calls, count)
-    tempo = _tempo_bpm(take, events)
-    pickup = _pickups(take.bars, np.where(reading.row < 0, events.quarter, reading.quarter), edges)
+    at_quarter = np.where(reading.row < 0, events.quarter, reading.quarter)
+    tempo = _tempo_bpm(take.bars, at_quarter, events.quarter_ms)
+    pickup = _pickups(take.bars, at_quarter, edges)
     told = []
     for p in range(count):
         start, stop = int(edges[p]), int(edges[p + 1])
         row = int(calls.row[p])
         bpm = float(tempo[start:stop].mean())
-        slope, slope_se = float(measures.slope[p]), float(measures.slope_se[p])
+        triplet_ms = _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
         told.append(
             Phrase(
                 number=p + 1,
@@ -65,25 +71,22 @@ def tell_phrases(
                 off_grid_probability=float(calls.chance[p, -1]),
                 pickup=bool(pickup[p]),
                 passages=_passages(reading.row[start:stop], start, places, first_note),
-                offset_ms=_known(measures.offset_ms[p]),
-                offset_se_ms=_known(measures.offset_se_ms[p]),
-                spread_ms=_known(measures.spread_ms[p]),
-                rms_ms=_known(measures.rms_ms[p]),
-                in_pocket=_known(measures.in_pocket[p]),
                 swing_ratio=_known(swing[p]),
-                drift_bpm=_known(-slope * bpm),
-                drift_se_bpm=_known(slope_se * bpm),
                 tempo_bpm=bpm,
                 verdict=calls.verdict[p],
-                beat_offset_ms=_known(measures.beat_offset_ms[p]),
-                offbeat_offset_ms=_known(measures.offbeat_offset_ms[p]),
-                beat_apart_se_ms=_known(measures.beat_apart_se_ms[p]),
-                offbeat_triplet_ms=_known(
-                    _triplet_ms(row, float(measures.beat_offset_ms[p]), float(swing[p]), bpm)
-                ),
+                offbeat_triplet_ms=_known(triplet_ms),
+                **_measured(measures, p, bpm),
             )
         )
     return tuple(told)
+
+
+def _measured(measures: Measures, phrase: int, bpm: float) -> dict[str, float | None]:
+    """What of a phrase is measured, by the names of `model.Phrase`; the drift in BPM."""
+    found = {name: _known(float(getattr(measures, name)[phrase])) for name in MEASURED}
+    found["drift_bpm"] = _known(-float(measures.slope[phrase]) * bpm)
+    found["drift_se_bpm"] = _known(float(measures.slope_se[phrase]) * bpm)
+    return found
 
 
 def _pickups(bars: Bars, at_quarter: Floats, edges: Ints) -> Bools:
@@ -99,10 +102,10 @@ def _known(value: float) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _tempo_bpm(take: Take, events: Events) -> Floats:
-    """Tempo of the backing at every event, in the beats that a tempo counts."""
-    meter = take.bars.meter[bar_index(take.bars, events.quarter)]
-    return np.asarray(60000.0 / (events.quarter_ms * take.bars.tempo_beat_quarter[meter]))
+def _tempo_bpm(bars: Bars, at_quarter: Floats, quarter_ms: Floats) -> Floats:
+    """Tempo of the backing at every event, in the beats that a tempo counts there."""
+    meter = bars.meter[bar_index(bars, at_quarter + SAME_QUARTER)]
+    return np.asarray(60000.0 / (quarter_ms * bars.tempo_beat_quarter[meter]))
 
 
 def _swing(
@@ -110,14 +113,14 @@ def _swing(
 ) -> Floats:
     """Swing ratio of each phrase, over the notes on its main row where that can swing."""
     main = calls.row[phrase]
-    straight = _straight_twins()
+    swung = [row for row, s in enumerate(SUBDIVISIONS) if s.swung]
     start, length, place = pairs(take.bars, reading.quarter, main)
     with np.errstate(invalid="ignore"):
         late = reading.deviation_ms / (length * events.quarter_ms)
         second = place > SECOND_FROM
     able = reading.row == main
     able |= dotted_pairs(reading.row, main, place, start)
-    able &= np.isin(main, list(straight) + list(straight.values()))
+    able &= np.isin(main, swung + [straight_twin(row) for row in swung])
     able &= ~np.isnan(length) & ~np.isnan(reading.deviation_ms)
     share = np.where(able, place + late, 0.0)
     stray = np.where(able, reading.deviation_ms - reading.leaning_ms, 0.0)
@@ -135,16 +138,6 @@ def _triplet_ms(row: int, beat_offset_ms: float, swing_ratio: float, tempo_bpm: 
         return float("nan")
     share = swing_ratio / (1.0 + swing_ratio)
     return beat_offset_ms + (share - 2.0 / 3.0) * 60000.0 / tempo_bpm
-
-
-def _straight_twins() -> dict[int, int]:
-    """Swung rows and the straight row with as many notes to the beat."""
-    twins = {}
-    for i, swung in enumerate(SUBDIVISIONS):
-        for j, plain in enumerate(SUBDIVISIONS):
-            if swung.swung and not plain.swung and plain.simple == swung.simple:
-                twins[i] = j
-    return twins
 
 
 def _ranking(share: Floats, places: Places, event: int) -> tuple[Ranked, ...]:

@@ -38,7 +38,9 @@ FUMBLE_SPREADS = 3.0
 OWN_SPREAD_NOTES = 6.0
 """Notes that the take's spread is worth beside a phrase's own."""
 SURE_DRIFT = 3.5
-"""Standard errors beyond which a slope is drift and not chance."""
+"""Standard errors beyond which a slope is taken out of a phrase's scatter as drift. More than a
+drift is told from (`stats.SURE_ERRORS`): a slope taken out by chance makes every spread look
+smaller than it is, one left in adds little."""
 
 
 @dataclass(frozen=True, eq=False)

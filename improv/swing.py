@@ -14,8 +14,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS
-from improv.hand import dotted_twin, nearness
+from improv.grid import SUBDIVISIONS, twice_as_dense
+from improv.hand import nearness
 from improv.model import Bars, Bools, Floats, Ints
 from improv.tempo import bar_index
 
@@ -94,7 +94,7 @@ def dotted_pairs(row: Ints, main: Ints, place: Floats, pair_start: Floats) -> Bo
     and the phrase's main one, the place in the pair and where the pair starts. A pair with notes
     at other places is none.
     """
-    twin = np.array([dotted_twin(r) if s.swung else -1 for r, s in enumerate(SUBDIVISIONS)])
+    twin = np.array([twice_as_dense(r) if s.swung else -1 for r, s in enumerate(SUBDIVISIONS)])
     denser = (row == twin[main]) & (row >= 0) & (main >= 0)
     with np.errstate(invalid="ignore"):
         of_pair = (place < 0.01) | (np.abs(place - 0.75) < 0.01)

@@ -15,6 +15,7 @@ from fractions import Fraction
 from improv.grid import SUBDIVISIONS, find, name
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
+from improv.stats import SURE_ERRORS
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TOLD_NOTES = 6
@@ -131,8 +132,8 @@ def signed_ms(value_ms: float) -> str:
 
 
 def offset_doubt_ms(analysis: Analysis) -> float:
-    """Give or take of the constant offset: two standard errors (about 95 %), 1 ms at least."""
-    return max(2.0 * (analysis.constant_offset_se_ms or 0.0), 1.0)
+    """Give or take of the constant offset: `SURE_ERRORS` standard errors, 1 ms at least."""
+    return max(SURE_ERRORS * (analysis.constant_offset_se_ms or 0.0), 1.0)
 
 
 def offset_is_told(analysis: Analysis) -> bool:
@@ -231,12 +232,12 @@ def also_played(phrase: Phrase) -> tuple[Passage, ...]:
 def drift_text(phrase: Phrase) -> str | None:
     """`dragging by 3.1 BPM, 150 ms late by its end`; `None` if not heard, or perhaps chance.
 
-    Chance is ruled out at two standard errors (about 95 %, normal errors).
+    Chance is ruled out at `stats.SURE_ERRORS` standard errors.
     """
     drift_bpm, error = phrase.drift_bpm, phrase.drift_se_bpm
     if drift_bpm is None or abs(drift_bpm) < HEARD_DRIFT_SHARE * phrase.tempo_bpm:
         return None
-    if error is not None and abs(drift_bpm) <= 2 * error:
+    if error is not None and abs(drift_bpm) <= SURE_ERRORS * error:
         return None
     how, end = ("rushing", "early") if drift_bpm > 0 else ("dragging", "late")
     return f"{how} by {abs(drift_bpm):.1f} BPM, {lag_ms(phrase):.0f} ms {end} by its end"

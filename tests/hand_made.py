@@ -13,7 +13,10 @@ from improv.model import Analysis, Notes, Phrase, Place, Ranked, Run, Settings, 
 from improv.tempo import constant_tempo, lay_bars
 
 INDEX = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
-NAMES = {"unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("triplets", 3.0)}
+NAMES = {
+    "unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("triplets", 3.0),
+    "swung-unit": ("swung eighths", 2.0), "quintuplet": ("quintuplets", 5.0),
+}  # fmt: skip
 
 
 def take(notes: int, bpm: float = 96.0, meter: str = "4/4", **changes: Any) -> Take:

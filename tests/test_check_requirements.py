@@ -144,6 +144,7 @@ def test_must_fail(row: str, meter: str, tempo: float) -> None:
     broken = next(o for o in verdict.outcomes if o.state == NOT_MET)
     assert broken.reason and broken.how_far
     assert verdict.next_step == broken.next_step
+    assert broken.tempo_asked == ("BPM" in verdict.next_step) == bool(verdict.caution)
 
 
 def run_pieces(meter: str, rate: float, notes: int) -> tuple[Piece, ...]:

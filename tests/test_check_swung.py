@@ -126,3 +126,40 @@ def test_swing_asked_of_no_subdivision(
     said = outcome("swing = true", names * (8 // len(names)), tempo=tempo)
     assert said.state == state, said.reason
     assert said.value == (None if ratio is None else pytest.approx(ratio, abs=0.1))
+
+
+@pytest.mark.parametrize(
+    ("meter", "name", "state"),
+    [
+        ("4/4", "swung eighths", MET),
+        ("4/4", "eighths", NOT_MET),
+        ("4/4", "eighth triplets", CANT_TELL),
+        ("4/4", "sextuplets", CANT_TELL),
+        ("6/8", "swung sixteenths", MET),
+        ("6/8", "sixteenths", NOT_MET),
+        ("6/8", "sixteenth triplets", CANT_TELL),
+    ],
+)
+@pytest.mark.parametrize("tempo", [72.0, 84.0])
+@pytest.mark.parametrize("filled", [0.5, 0.65, 0.8])
+@pytest.mark.parametrize("seed", [0, 3])
+def test_what_is_left_of_triplets_is_no_swing(
+    meter: str, name: str, state: str, tempo: float, filled: float, seed: int
+) -> None:
+    """With notes left out, two of three lie together by chance: 2 : 1, 1 : 2 or anything between.
+
+    Eighths with as many left out are still measured, swung at 2 : 1 as a triplet's are or even.
+    """
+    swung = "swing = [1.4, 2.4]"
+    names = (name,) * 8
+    said = outcome(swung, names, meter, 2.0, tempo=tempo, seed=seed, filled=filled)
+    assert said.state == state, said.reason
+    assert (said.value is None) == (state == CANT_TELL)
+
+
+@pytest.mark.parametrize("filled", [0.5, 0.8])
+def test_swing_of_sixteenths_with_notes_left_out(filled: float) -> None:
+    """What two notes of four are left in a beat is no pair of eighths: the sixteenths' is told."""
+    said = outcome("swing = true", ("swung sixteenths",) * 8, tempo=72.0, filled=filled)
+    assert said.state == MET, said.reason
+    assert said.value == pytest.approx(1.7, abs=0.1)

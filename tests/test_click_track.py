@@ -16,7 +16,6 @@ import pytest
 
 from improv.assignments.checking import place_fault, places_in
 from improv.assignments.clickfiles import (
-    PITCH_OF,
     TICKS_PER_QUARTER,
     click_wav,
     gap_marks,
@@ -28,6 +27,7 @@ from improv.assignments.model import Assignment, ClickStyle
 from improv.assignments.reading import parse_assignment
 from improv.errors import UsageError
 from improv.meter import parse_meter
+from improv.sound.voices import CLICK_ROW, CLICKS
 
 METERS = (
     "4/4", "3/4", "2/2", "6/8", "9/8", "12/8", "5/4", "7/8", "2+2+2+3/8", "9/8+10/8", "3+2/4",
@@ -90,7 +90,7 @@ def test_beats_lie_where_music21_puts_them(meter: str, tempo: float, tmp_path: P
     wanted = reference_beats(meter, 6, 2)
     ticks = [offset * file.ticks_per_beat for offset, _ in wanted]
     assert [tick for tick, _ in heard] == ticks
-    loud = [tick for tick, note in heard if note == PITCH_OF["downbeat"]]
+    loud = [tick for tick, note in heard if note == CLICKS[CLICK_ROW["downbeat"]].drum]
     downbeats = [t for t, (_, down) in zip(ticks, wanted, strict=True) if down]
     assert set(downbeats) <= set(loud)
 
@@ -275,10 +275,24 @@ TURNS = (
 )
 
 
+def test_a_click_is_one_drum_in_midi(tmp_path: Path) -> None:
+    """As its row in the table of clicks has it: what hisses in sound is a hi-hat, not a clave."""
+    track = click_track(parse_assignment(TURNS))
+    strokes = {
+        (round(note.start, 3), note.pitch, note.velocity)
+        for part in pretty_midi.PrettyMIDI(str(midi_of(track, tmp_path))).instruments
+        for note in part.notes
+    }
+    rows = [CLICKS[CLICK_ROW[stroke.kind]] for stroke in track.strokes]
+    at_sec = np.round(stroke_sec(track), 3).tolist()
+    assert strokes == {(at, c.drum, c.velocity) for at, c in zip(at_sec, rows, strict=True)}
+    assert {c.drum for c in rows} >= {37, 42}
+
+
 def test_alternation_is_audible() -> None:
     """Each turn has its own sound; the other part begins with the other turn."""
     one, two = (click_track(parse_assignment(TURNS), part) for part in (1, 2))
-    bars = {kind: {s.bar for s in one.strokes if s.kind == kind} for kind in PITCH_OF}
+    bars = {kind: {s.bar for s in one.strokes if s.kind == kind} for kind in CLICK_ROW}
     assert (bars["subdivision"], bars["other subdivision"]) == ({1, 3}, {2, 4})
     assert len([s for s in one.strokes if s.kind == "subdivision" and s.bar == 1]) == 8
     second = [s.kind for s in two.strokes if s.bar == 1 and "subdivision" in s.kind]

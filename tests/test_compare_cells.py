@@ -5,8 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from improv.cells import CELL, FEWEST_FOR_LINE, Kind, from_document, residuals, timing_cells
+from improv.cells import (
+    CELL,
+    FEWEST_FOR_LINE,
+    Kind,
+    from_document,
+    phrase_numbers,
+    residuals,
+    timing_cells,
+)
 from improv.errors import UsageError
+from improv.material import Material
 from improv.measures import pocket_column, values
 from improv.memory import RHO, degrees, estimate
 from tests.log_material import entry
@@ -161,3 +170,32 @@ def test_only_counted_pockets_can_be_asked_for() -> None:
     assert pocket_column(20.0) == 2
     with pytest.raises(UsageError, match="7 ms is not kept in the log; choose 10, 15, 20"):
         pocket_column(7.0)
+
+
+def test_phrases_beyond_65535_are_told_apart() -> None:
+    """Phrase 65 537 of one take is not phrase 1 of the next, nor phrase 1 of its own."""
+    document = entry().document
+    phrases = [{**document["phrases"][0], "number": n} for n in (1, 65_537)]
+    notes = [
+        {**document["notes"][0], "event": i, "phrase": (1, 65_537)[i % 2], "onset_sec": 0.1 * i}
+        for i in range(40)
+    ]
+    parts = [from_document({**document, "phrases": phrases, "notes": notes, "runs": []})] * 2
+    material = Material.of(parts, [-1, -1], [96.0, 96.0], ["a", "b"])
+    assert phrase_numbers(material.cells).tolist() == [1, 65_537] * 2
+    assert len(set(material.phrase_block.tolist())) == 4
+
+
+def test_cells_kept_by_an_earlier_improv_read_as_they_are() -> None:
+    """What was packed with two bytes for `fitted` has the same size, and says the same."""
+    earlier = [
+        (f, t) if f != "fitted" else (f, "<u2")
+        for f, (t, _) in ((n, CELL.fields[n]) for n in CELL.names)  # type: ignore[union-attr, index]
+        if f != "phrase_high"
+    ]
+    old = np.zeros(2, dtype=earlier)
+    old["phrase"], old["fitted"], old["drift"] = [1, 40_000], [1, 2], [0.01, 0.02]
+    read = np.frombuffer(old.tobytes(), dtype=CELL)
+    assert read["fitted"].tolist() == [1, 2]
+    assert phrase_numbers(read).tolist() == [1, 40_000]
+    assert read["drift"] == pytest.approx([0.01, 0.02])

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import improv
 from improv.errors import UsageError
 from improv.grid import (
     SUBDIVISIONS,
+    common,
     find,
     name,
     offered,
     on_beat,
     positions,
     short_name,
+    straight_twin,
     swung_positions,
+    twice_as_dense,
 )
 from improv.meter import parse_meter
 
@@ -193,3 +201,62 @@ def test_beats_are_marked(text: str) -> None:
 
     assert marks == (True,) * meter.beats
     assert sum(on_beat(ROW["half-unit"], meter)) == meter.beats
+
+
+def test_every_swung_row_has_a_straight_twin() -> None:
+    """The straight grid it is played over; its dotted pairs lie on the row twice as dense."""
+    keys = [row.key for row in SUBDIVISIONS]
+    for i, row in enumerate(SUBDIVISIONS):
+        twin = SUBDIVISIONS[straight_twin(i)]
+        assert twin == row if not row.swung else row.key == f"swung-{twin.key}"
+    assert keys[twice_as_dense(keys.index("swung-unit"))] == "half-unit"
+    assert keys[twice_as_dense(keys.index("swung-half-unit"))] == "quarter-unit"
+    assert twice_as_dense(keys.index("quarter-unit")) == -1
+
+
+@pytest.mark.parametrize(
+    ("meter", "met"),
+    [
+        ("4/4", "half notes, quarters, eighths, eighth triplets, sixteenths, sextuplets, "
+                "thirty-seconds"),
+        ("6/8", "dotted halves, dotted quarters, eighths, sixteenths"),
+        ("7/8", "beats, eighths, sixteenths, thirty-seconds"),
+    ],
+)  # fmt: skip
+def test_what_is_commonly_met(meter: str, met: str) -> None:
+    """Straight, with a weight of a half or more, in the order of the table."""
+    (one,) = parse_meter(meter)
+    assert ", ".join(name(SUBDIVISIONS[i], one) or "" for i in common(one)) == met
+
+
+NEW_ROW = """
+from improv import grid
+row = grid._row("swung-quarter-unit", ("8", "12", "8"), (1.0, 0.3, 0.3), even=True,
+                ratios=((1.5, 2.0, 2.5), (1.5, 2.0)))
+grid.SUBDIVISIONS += (row,)
+import dataclasses
+from improv.analysis import analyze
+from improv.assignments.judge import judge
+from improv.assignments.reading import parse_assignment
+from improv.report import text_report
+from improv.synth import Hand, Line, Stretch, play
+hand = Hand(5.0, 6.0, half_swing_ratio=2.2)
+line = Line((Stretch("swung thirty-seconds", 8),) * 2, tempo_bpm=44.0)
+made = analyze(play(line, hand, 3)[0])
+print([p.subdivision for p in made.phrases], made.phrases[0].swing_ratio)
+text = 'tempo = 44\\n[[section]]\\nbars = "1-4"\\nstay-on = "swung thirty-seconds"\\n'
+print(judge(parse_assignment(text), made).state, len(text_report(made)) > 0)
+"""
+
+
+def test_a_subdivision_is_one_row() -> None:
+    """A row more in the table, swung at that, is heard, told and checked like any other."""
+    environment = {**os.environ, "PYTHONPATH": str(Path(improv.__file__).parent.parent)}
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", NEW_ROW],
+        capture_output=True, text=True, env=environment, check=False,
+    )  # fmt: skip
+    assert done.stderr == ""
+    heard, checked = done.stdout.splitlines()
+    assert heard.startswith("['swung thirty-seconds'] 2.")
+    assert checked == "met True"

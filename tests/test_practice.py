@@ -7,9 +7,12 @@ import dataclasses
 import hand_made
 import numpy as np
 import pytest
+from core_takes import heard
 from hand_made import analysis, phrase, run
 
 from improv.analysis import analyze
+from improv.cells import from_document
+from improv.document import document
 from improv.held import (
     CLOSEST_MS,
     Played,
@@ -18,7 +21,7 @@ from improv.held import (
     safe_tempo_bpm,
     subdivisions_played,
 )
-from improv.model import Analysis
+from improv.model import Analysis, TempoMap
 from improv.practice import advise
 from improv.synth import Hand, Line, Stretch, play
 
@@ -423,22 +426,88 @@ def test_too_few_notes_promise_nothing() -> None:
         (4.5, ("sixteenths", "quintuplets"), (), "sixteenths"),
         (4.61, ("sixteenths", "quintuplets"), (), "sixteenths"),
         (4.61, ("sixteenths", "quintuplets"), ("quintuplets",), "quintuplets"),
-        (4.3, ("sixteenths", "quintuplets"), ("quintuplets",), "sixteenths"),
+        # What is played comes first where it is near enough: 5 / 4.3 is 1.163, by hand.
+        (4.3, ("sixteenths", "quintuplets"), ("quintuplets",), "quintuplets"),
+        (4.1, ("sixteenths", "quintuplets"), ("quintuplets",), "sixteenths"),
         # 4 / 3.5 is nearer to 1 than 3.5 / 3; 2.3 / 2 than 3 / 2.3; by hand.
         (3.5, ("eighth triplets", "sixteenths"), (), "sixteenths"),
         (3.4, ("eighth triplets", "sixteenths"), (), "eighth triplets"),
         (2.3, ("eighths", "eighth triplets"), (), "eighths"),
-        (4.9, ("sixteenths", "quintuplets"), (), None),
-        (9.5, None, (), None),
+        # 6 / 4.9 is a hair nearer to 1 than 4.9 / 4; what lies beyond all is the densest.
+        (4.9, ("sixteenths", "quintuplets"), (), "sextuplets"),
+        (9.5, None, (), "thirty-seconds"),
     ],
 )
 def test_a_floating_run_is_one_attempt_at_most(
-    rate: float, between: tuple[str, str] | None, judged: tuple[str, ...], attempt: str | None
+    rate: float, between: tuple[str, str] | None, judged: tuple[str, ...], attempt: str
 ) -> None:
     """The nearer by ratio of what is common or played; never two subdivisions for one run."""
     made = hand_made.floating()
     made = dataclasses.replace(made, runs=(run(56, 65, 3, notes_per_beat=rate, between=between),))
-    assert attempts([made], judged) == ({attempt: 9} if attempt else {})
+    assert attempts([made], judged) == {attempt: 9}
+
+
+@pytest.mark.parametrize("spoken", ["unit", "swung-unit", "half-unit", "quintuplet"])
+@pytest.mark.parametrize("rate", [2.0, 2.45, 2.7, 3.0, 3.45, 4.0, 4.4, 4.85, 5.5, 6.5, 7.2, 9.0])
+def test_the_log_counts_attempts_as_the_advice_does(spoken: str, rate: float) -> None:
+    """At every rate, whatever is played, both name one subdivision, and as many notes of it."""
+    kinds: list[str | None] = [spoken] * 40 + [None] * 9
+    made = analysis(kinds, (phrase(1, 0, 40, (1, 10)), phrase(2, 40, 49, (11, 13))))
+    first, last = made.notes.onset_sec[[40, 48]].tolist()
+    off = run(40, 49, 2, notes_per_beat=rate, between=None, begins=hand_made.place(11, "1", first),
+              ends=hand_made.place(13, "1", last))  # fmt: skip
+    made = dataclasses.replace(made, runs=(off,))
+    called, cells = from_document(document(made))
+    logged = {called[c["subdivision"]].name: int(c["off"]) for c in cells if c["off"]}
+    judged = [p.subdivision for p in subdivisions_played([made])]
+    assert attempts([made], judged) == logged
+    assert list(logged.values()) == [9]
+
+
+@pytest.mark.parametrize("meter", ["9/8+10/8", "10/8+9/8", "4/4", "6/8"])
+@pytest.mark.parametrize("rate", [2.3, 4.4, 6.6, 8.5])
+def test_the_log_counts_attempts_alike_in_any_meter(meter: str, rate: float) -> None:
+    """Rates are told to the first meter's beat: so are those they are held against."""
+    made = analysis([None] * 9, (phrase(1, 0, 9, (1, 2), subdivision=None, per_beat=None),))
+    off = run(0, 9, 1, notes_per_beat=rate, between=None,
+              ends=hand_made.place(3, "1", made.notes.onset_sec[8]))  # fmt: skip
+    off = dataclasses.replace(off, begins=hand_made.place(1))
+    made = dataclasses.replace(made, runs=(off,), take=hand_made.take(9, meter=meter))
+    called, cells = from_document(document(made))
+    logged = {called[c["subdivision"]].name: int(c["off"]) for c in cells if c["off"]}
+    assert attempts([made], []) == logged
+    assert list(logged.values()) == [9]
+
+
+@pytest.mark.parametrize("bpm", [(90.0, 180.0), (120.0, 60.0)])
+def test_neighbours_lie_as_far_apart_as_the_tempo_there_says(bpm: tuple[float, float]) -> None:
+    """Half the eighths at one tempo, half at another: the mean step, in advice and log alike."""
+    made = analysis(["unit"] * 40, (phrase(1, 0, 20, (1, 5)), phrase(2, 20, 40, (6, 10))))
+    quarter_sec = 60.0 / np.array(bpm)
+    change_sec = 2.0 * 20 * quarter_sec[0] / 4
+    onset_sec = np.concatenate(
+        [np.arange(20) * quarter_sec[0] / 2, change_sec + np.arange(20) * quarter_sec[1] / 2]
+    )
+    tempo_map = TempoMap(np.array([0.0, change_sec]), np.array([0.0, 10.0]), quarter_sec)
+    take = dataclasses.replace(made.take, tempo_map=tempo_map, tempo_bpm=bpm[0])
+    parts = [dataclasses.replace(p, tempo_bpm=t) for p, t in zip(made.phrases, bpm, strict=True)]
+    notes = dataclasses.replace(made.notes, onset_sec=onset_sec)
+    made = dataclasses.replace(made, take=take, notes=notes, phrases=tuple(parts))
+    (played,) = subdivisions_played([made])
+    assert played.step_ms == pytest.approx(float(quarter_sec.mean()) * 500.0)
+    _, cells = from_document(document(made))
+    assert cells["interval_ms"] == pytest.approx(quarter_sec * 500.0, rel=1e-6)
+
+
+def test_steps_where_beats_of_other_lengths_alternate() -> None:
+    """Eighths in 9/8+10/8 at 80 dotted quarters: 250 ms apart, in one bar as in the other."""
+    made = heard(Stretch("eighths", 16), meter="9/8+10/8", tempo_bpm=80.0)
+    assert {p.subdivision for p in made.phrases} == {"eighths"}
+    (played,) = subdivisions_played([made])
+    assert played.step_ms == pytest.approx(250.0)
+    kinds, cells = from_document(document(made))
+    assert {kind.per_beat for kind in kinds} == {2.0, 3.0}
+    assert cells["interval_ms"] == pytest.approx(250.0, rel=1e-3)
 
 
 def test_a_floating_run_counts_against_what_was_played() -> None:
@@ -452,6 +521,8 @@ def test_a_floating_run_counts_against_what_was_played() -> None:
 
 def test_runs_are_told_to_be_what_they_were_nearest_to() -> None:
     """Runs at 3.8 to the beat were sixteenths, though only triplets lie below that rate."""
-    off = run(0, 9, 1, notes_per_beat=3.8, between=("eighth triplets", "sixteenths"))
-    advice = advise(dataclasses.replace(scattered(9.0), runs=(off,)))
+    off = run(40, 49, 1, notes_per_beat=3.8, between=("eighth triplets", "sixteenths"))
+    kinds: list[str | None] = ["unit"] * 40 + [None] * 9
+    made = analysis(kinds, (phrase(1, 0, 49, (1, 8)),), spread_ms=9.0)
+    advice = advise(dataclasses.replace(made, runs=(off,)))
     assert (advice.hold, advice.next) == ("eighths", "sixteenths")

@@ -128,3 +128,22 @@ def test_tempo_asked_for_is_the_tempo_played(tmp_path: Path) -> None:
     keep(tmp_path, [human(bars(2, 0, 12), seed, 0.09) for seed in range(3)])
     told = json.loads(run("safety", "--format", "json").stdout)["next"]
     assert told["tempo_bpm"] == 90.0 and "play them at 90 BPM" in told["text"]
+
+
+@pytest.mark.parametrize(("rate", "count"), [(2.45, 9), (2.7, 7), (3.5, 9)])
+def test_a_lone_run_of_the_latest_take_stops_the_map(
+    tmp_path: Path, rate: float, count: int
+) -> None:
+    """Sixteenths were held before; over eighths one faster run left the grid: no more tempo.
+
+    The run is slower than sixteenths, but faster than anything the take itself holds.
+    """
+    lone = [4.0 * 9 + 1.6 + i / rate for i in range(count)]
+    eighths = [*bars(2, 0, 9), 36.0, 36.5, 37.0, *lone, *bars(2, 11, 4)]
+    keep(tmp_path, [human(bars(4, 0, 12), seed, 0.009) for seed in range(3)]
+         + [human(eighths, 7, 0.009)], bpm=80.0)  # fmt: skip
+    advice = " ".join(run("analyze", tmp_path / "take-4.mid", "--count-in", 1).stdout.split())
+    assert "Hold eighths" in advice and "Play nothing faster" in advice
+    told = json.loads(run("safety", "--format", "json").stdout)["next"]
+    assert told["tempo_bpm"] == 80.0
+    assert "play nothing faster until fast runs stay on the grid" in told["text"]

@@ -9,7 +9,7 @@ import pytest
 from circular import resultant_length
 from scipy import stats as reference
 
-from improv.stats import circular_mean, inflation
+from improv.stats import MOST_MEMORY, circular_mean, correlation, inflation, memory_of
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -56,3 +56,22 @@ def test_the_yardstick_by_the_wrapped_normal(share: float, r: float) -> None:
     angle = 2 * np.pi * np.random.default_rng(5).normal(0.0, share, 100_000)
     assert resultant_length(angle) == pytest.approx(r, abs=0.005)
     assert math.exp(-2 * math.pi**2 * share**2) == pytest.approx(r, abs=5e-5)
+
+
+def test_memory_worked_by_hand() -> None:
+    """Of 1, -1, 2, 0 the neighbours' products are -3 and the squares 6: -0.5, four notes of it.
+
+    Drawn to 0.4, worth 6 notes: (-2 + 2.4) / 10; with 2 notes more for the fit 2.4 / 10.
+    """
+    rest = np.array([1.0, -1.0, 2.0, 0.0])
+    assert correlation(rest) == pytest.approx(-0.5)
+    assert memory_of(rest, 0.4, 6.0) == pytest.approx(0.04)
+    assert memory_of(rest, 0.4, 6.0, fitted=2.0) == pytest.approx(0.24)
+
+
+def test_memory_has_bounds_and_a_prior() -> None:
+    """A slow wave is no surer than a hand can be; what turns each time is 0; zeros tell nothing."""
+    assert memory_of(np.sin(np.arange(400) / 40.0), 0.4, 10.0) == MOST_MEMORY
+    assert memory_of(np.array([1.0, -1.0] * 40), 0.4, 10.0) == 0.0
+    assert correlation(np.zeros(5)) == 0.0
+    assert memory_of(np.zeros(5), 0.4, 10.0) == 0.4

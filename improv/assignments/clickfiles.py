@@ -20,6 +20,7 @@ from improv.midi import read_smf
 from improv.midi_tempo import ClickMark, file_time
 from improv.midi_write import OutPart, write_parts
 from improv.model import Floats
+from improv.sound.voices import CLICK_ROW, CLICKS
 from improv.tempo import seconds_at
 from improv.wording import bars_text
 
@@ -29,19 +30,8 @@ PERCUSSION_CHANNEL = 10
 STROKE_SEC = 0.02
 LONGEST_WAV_SEC = 3600.0
 
-PITCH_OF = {
-    "downbeat": 76, "group": 76, "beat": 77, "announce": 56,
-    "subdivision": 37, "other subdivision": 75,
-}  # fmt: skip
-"""General MIDI percussion: high and low wood block, cowbell, side stick, claves."""
-VELOCITY_OF = {
-    "downbeat": 112, "group": 96, "beat": 80, "announce": 72,
-    "subdivision": 56, "other subdivision": 56,
-}  # fmt: skip
-PARTS = (
-    ("click", ("downbeat", "group", "beat", "announce")),
-    ("subdivision", ("subdivision", "other subdivision")),
-)
+SUBDIVIDING = ("subdivision", "other subdivision")
+"""Clicks that have a track of their own, so that they can be muted."""
 _OUT = re.compile(r"click out: bars? (\d+)(?: to (\d+))?")
 
 
@@ -54,10 +44,11 @@ def stroke_sec(track: ClickTrack) -> Floats:
 def write_click_midi(track: ClickTrack, path: AnyPath) -> None:
     """The practice track as a type 1 MIDI file; raises `OutputError` if it cannot be written."""
     onset = stroke_sec(track)
-    kinds = [s.kind for s in track.strokes]
+    clicks = [CLICKS[CLICK_ROW[stroke.kind]] for stroke in track.strokes]
     parts = []
-    for name, own in PARTS:
-        rows = [i for i, kind in enumerate(kinds) if kind in own]
+    for name in ("click", "subdivision"):
+        own = name == "subdivision"
+        rows = [i for i, click in enumerate(clicks) if (click.kind in SUBDIVIDING) == own]
         if not rows and name != "click":
             continue
         parts.append(
@@ -65,8 +56,8 @@ def write_click_midi(track: ClickTrack, path: AnyPath) -> None:
                 name,
                 onset[rows],
                 onset[rows] + STROKE_SEC,
-                np.array([PITCH_OF[kinds[i]] for i in rows], dtype=np.int64),
-                np.array([VELOCITY_OF[kinds[i]] for i in rows], dtype=np.int64),
+                np.array([clicks[i].drum for i in rows], dtype=np.int64),
+                np.array([clicks[i].velocity for i in rows], dtype=np.int64),
                 channel=PERCUSSION_CHANNEL,
                 markers=_markers(track) if name == "click" else (),
             )

@@ -19,24 +19,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, Subdivision, find, positions
+from improv.frame import FUMBLE_WIDTH, FUMBLED
+from improv.grid import SUBDIVISIONS, find, positions, straight_twin
 from improv.meter import Meter
-from improv.model import Analysis, Bars, Bools, Floats, Ints, Phrase
+from improv.model import Analysis, Bars, Bools, Floats, Ints
+from improv.runs import FEWEST_FREE
+from improv.stats import SURE_ERRORS
 from improv.tempo import bar_index, quarter_sec_at, quarters_at
 
 FEWEST_FOR_LEAN = 8
-SUREST_DRIFT = 2.0
 LEAST_SPREAD_MS = 6.0
-FUMBLED, FUMBLE_WIDTH = 0.03, 3.0
-"""Share of fumbled notes and how many spreads wide they scatter: as in the analysis."""
 LOGIT_LIMIT = 3.5
 PRIOR_LOGIT = -2.0
 """Before looking, a note is about one time in eight outside (our choice)."""
 SAME_QUARTER = 1e-4
 LONGEST_ORNAMENT_SEC, LEAST_BEFORE, ORNAMENT_CONTRAST = 0.08, 1.2, 1.6
 MOST_SURE_OF_ORNAMENT = 0.8
-FEWEST_FREE = 3
-_KEY_ROW = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,19 +156,11 @@ def _lean(analysis: Analysis, phrase: Ints, onset_sec: Floats, deviation: Floats
         if known.sum() < FEWEST_FOR_LEAN or told.offset_ms is None:
             continue
         lean[here] = float(np.median(deviation[known]))
-        slope = _sure_slope(told)
+        slope = told.sure_slope(SURE_ERRORS)
         if slope:
             middle = float(onset_sec[known].mean())
             lean[here] += slope * 1000.0 * (onset_sec[here] - middle)
     return lean
-
-
-def _sure_slope(phrase: Phrase) -> float:
-    """Drift as ms of deviation per ms, 0 where it may be chance."""
-    drift, doubt = phrase.drift_bpm, phrase.drift_se_bpm
-    if drift is None or doubt is None or abs(drift) < SUREST_DRIFT * doubt:
-        return 0.0
-    return -drift / phrase.tempo_bpm
 
 
 # --- what is asked ----------------------------------------------------------
@@ -180,14 +170,9 @@ def asked_grid(asked: tuple[str, ...], meter: Meter, meters: tuple[Meter, ...]) 
     """Every position of a bar the named subdivisions offer, with the closing bar line."""
     found = {float(meter.bar_quarters), 0.0}
     for text in asked:
-        row = SUBDIVISIONS[find(text, meters)]
-        found |= {float(p) for p in positions(straight_twin(row.key), meter)}
+        row = SUBDIVISIONS[straight_twin(find(text, meters))]
+        found |= {float(p) for p in positions(row, meter)}
     return np.array(sorted(found))
-
-
-def straight_twin(key: str) -> Subdivision:
-    """The row of the straight grid a swung row is played over."""
-    return SUBDIVISIONS[_KEY_ROW[key.removeprefix("swung-")]]
 
 
 @dataclass(frozen=True, eq=False)

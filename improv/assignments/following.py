@@ -16,9 +16,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, straight_twin
+from improv.assignments.evidence import Evidence
 from improv.assignments.model import Section
-from improv.grid import COMMON_WEIGHT, SUBDIVISIONS, Subdivision, find, row_of, swung_positions
+from improv.grid import (
+    COMMON_WEIGHT,
+    SUBDIVISIONS,
+    Subdivision,
+    find,
+    row_of,
+    straight_twin,
+    swung_positions,
+)
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
 
@@ -190,7 +198,7 @@ class Grids:
     def of(seen: Evidence) -> Grids:
         """The lanes over a take's bars, and those the analysis called."""
         own = {
-            row: lanes([straight_twin(SUBDIVISIONS[row].key)], seen.bars)[0]
+            row: lanes([SUBDIVISIONS[straight_twin(row)]], seen.bars)[0]
             for row in np.unique(seen.row[seen.on_grid]).tolist()
         }
         place = seen.onset_quarter - seen.deviation_ms / seen.quarter_ms

@@ -20,11 +20,11 @@ import numpy as np
 from improv.assignments.clicktrack import bars_in, gaps_of
 from improv.assignments.evidence import LEAST_SPREAD_MS, SAME_QUARTER, Evidence, evidence
 from improv.assignments.following import Grids
-from improv.assignments.judge_measure import MOST_MEMORY, beat_quarter
+from improv.assignments.judge_measure import beat_quarter
 from improv.assignments.model import Assignment
 from improv.assignments.verdict import GIVE_OR_TAKE, NO_GRID, GapDrift
 from improv.model import Analysis, Bools, Floats
-from improv.stats import inflation
+from improv.stats import inflation, memory_of
 from improv.tempo import bar_index, quarters_at, seconds_at
 from improv.wording import bars_text, capital
 
@@ -114,11 +114,8 @@ def _drift(
     answer, *_ = np.linalg.lstsq(design, deviation_ms, rcond=None)
     rest = deviation_ms - design @ answer
     spread = max(float(np.sqrt(rest @ rest / max(len(rest) - 2, 1))), LEAST_SPREAD_MS / 2)
-    power = float(rest @ rest)
-    memory = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    weight = len(rest) / (len(rest) + PRIOR_NOTES)
-    memory = min(max(weight * memory + (1 - weight) * MEMORY, 0.0), MOST_MEMORY)
-    variance = spread**2 * np.linalg.inv(design.T @ design)[1, 1] * inflation(memory)
+    alike = inflation(memory_of(rest, MEMORY, PRIOR_NOTES))
+    variance = spread**2 * np.linalg.inv(design.T @ design)[1, 1] * alike
     length = gap.stop_sec - gap.start_sec
     return float(answer[1]) * length, float(np.sqrt(variance)) * length
 

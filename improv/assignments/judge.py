@@ -40,6 +40,7 @@ from improv.assignments.verdict import (
     GapDrift,
     Outcome,
     Verdict,
+    Why,
     together,
 )
 from improv.model import Analysis, Doubt
@@ -113,8 +114,18 @@ def _unjudged(outcome: Outcome, doubt: Doubt) -> Outcome:
 # --- bar by bar -------------------------------------------------------------
 
 
-def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fix: str) -> Outcome:
-    """A requirement judged by its bars. `fix` is what to change, after the bars it names."""
+def _by_bars(
+    case: Case,
+    kind: str,
+    asked: str,
+    bars: tuple[BarVerdict, ...],
+    fix: str,
+    tempo_asked: bool = False,
+) -> Outcome:
+    """A requirement judged by its bars. `fix` is what to change, after the bars it names.
+
+    `tempo_asked`: it asks for a tempo.
+    """
     wrong = sum(bar.state == NOT_MET for bar in bars)
     doubted = sum(bar.state == CANT_TELL for bar in bars)
     played = sum(bar.state == MET and bar.notes > 0 for bar in bars)
@@ -122,10 +133,12 @@ def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fi
         missing = f"{wrong} of {counted(len(bars), 'bar')} not met"
         return outcome_of(
             case, kind, asked, NOT_MET, bars, reason=breaches_text(bars), how_far=missing,
-            next_step=f"{capital(places_text(bars))}: {fix}.",
+            next_step=f"{capital(places_text(bars))}: {fix}.", tempo_asked=tempo_asked,
         )  # fmt: skip
     if not played and not doubted and kind != "least-notes":
-        return outcome_of(case, kind, asked, CANT_TELL, bars, reason=NOTHING_PLAYED)
+        return outcome_of(
+            case, kind, asked, CANT_TELL, bars, reason=NOTHING_PLAYED, why=Why.UNPLAYED
+        )
     if doubted > played:
         reason = f"{doubted} of {counted(len(bars), 'bar')} too close to call"
         return outcome_of(case, kind, asked, CANT_TELL, bars, reason=reason)
@@ -137,7 +150,7 @@ def _by_bars(case: Case, kind: str, asked: str, bars: tuple[BarVerdict, ...], fi
 
 
 def _judge_grid(case: Case, kind: str) -> Outcome:
-    section = case.section
+    section, leave = case.section, ""
     bars = heard_swung(case, judge_grid(section, case.assignment, case.seen, case.part))
     if kind == "alternate":
         fix = "change with the bar line, and let each turn be heard"
@@ -146,9 +159,10 @@ def _judge_grid(case: Case, kind: str) -> Outcome:
         leave = " and ".join(f for f in finer if f != "off the grid")
         fix = f"play {' or '.join(section.asked)} only"
         fix += f", leave the {leave} out" if leave else f", at {slow(case)} BPM first"
-    outcome = _by_bars(case, kind, asked_grid_text(section, case.part), bars, fix)
+    slowed = kind != "alternate" and not leave
+    outcome = _by_bars(case, kind, asked_grid_text(section, case.part), bars, fix, slowed)
     silent = never_heard(bars)
-    if outcome.state == NOT_MET or outcome.reason == NOTHING_PLAYED or not silent:
+    if outcome.state == NOT_MET or outcome.why is Why.UNPLAYED or not silent:
         return outcome
     unheard = [replace(bar, state=NOT_MET) for bar in bars if bar.asked in silent]
     where, missing = places_text(unheard), listed(silent)
@@ -179,7 +193,7 @@ def _judge_runs(case: Case) -> Outcome:
     )
     fix = f"at {slow(case)} BPM, make the run {near[0]}" if near else f"at {slow(case)} BPM first"
     fix += ", or leave it out"
-    return _by_bars(case, "no-off-grid-runs", "no run off the grid", bars, fix)
+    return _by_bars(case, "no-off-grid-runs", "no run off the grid", bars, fix, tempo_asked=True)
 
 
 def _judge_density(case: Case) -> Outcome:
@@ -214,13 +228,13 @@ def _next(outcomes: list[Outcome], state: str, tempi_bpm: tuple[float, ...]) -> 
     missed = [o for o in outcomes if o.state == NOT_MET]
     if missed:
         first = min(missed, key=_mend_first)
-        return first.next_step, CAUTION if "BPM" in first.next_step else ""
+        return first.next_step, CAUTION if first.tempo_asked else ""
     if state == MET:
         faster = bpm_text(float(round(max(tempi_bpm) + STEP_BPM)))
         what = "One step more," if min(tempi_bpm) < max(tempi_bpm) else "The same"
         return f"{what} at {faster} BPM, now that all is met.", CAUTION
     doubted = next(o for o in outcomes if o.state == CANT_TELL)
-    if doubted.reason == NOTHING_PLAYED:
+    if doubted.why is Why.UNPLAYED:
         return f"Play something in {bars_text(doubted.first_bar, doubted.last_bar)}.", ""
     if doubted.kind == "alternate" and doubted.next_step:
         return doubted.next_step, ""

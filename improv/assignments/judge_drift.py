@@ -24,7 +24,6 @@ from improv.assignments.judge_case import Case, outcome_of, tempi_text, tempo_be
 from improv.assignments.judge_limits import measured
 from improv.assignments.judge_measure import (
     FUMBLE_SPREADS,
-    MOST_MEMORY,
     PRIOR_MEMORY,
     PRIOR_MEMORY_NOTES,
     Measured,
@@ -41,11 +40,12 @@ from improv.assignments.verdict import (
     NOT_MET,
     BarVerdict,
     Outcome,
+    Why,
     beside,
     together,
 )
 from improv.model import Floats, Ints
-from improv.stats import inflation
+from improv.stats import inflation, memory_of
 from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, counted
 
 FEWEST_FOR_DRIFT = 6
@@ -163,23 +163,14 @@ def _line(at: Floats, values: Floats) -> tuple[float, float]:
         slope = float(away @ (kept - kept.mean())) / lever
         rest = kept - kept.mean() - slope * away
         spread = float(np.sqrt(rest @ rest / max(len(kept) - 2, 1)))
-        doubt = spread / float(np.sqrt(lever)) * float(np.sqrt(_memory_inflation(rest)))
+        # A fitted line takes about two notes' worth of correlation away.
+        memory = memory_of(rest, PRIOR_MEMORY, PRIOR_MEMORY_NOTES, fitted=2.0)
+        doubt = spread / float(np.sqrt(lever)) * float(np.sqrt(inflation(memory)))
         far = values - kept.mean() - slope * (at - at[keep].mean())
         keep = np.abs(far) <= FUMBLE_SPREADS * max(spread, 1e-4)
         if keep.sum() < FEWEST_FOR_DRIFT - 1:
             break
     return slope, max(doubt, 1e-9)
-
-
-def _memory_inflation(rest: Floats) -> float:
-    """As that of a share, for deviations, whose neighbours stray alike by 0.4 or so."""
-    power = float(rest @ rest)
-    rho = float(rest[1:] @ rest[:-1]) / power if power > 0 else 0.0
-    count = len(rest)
-    # A fitted line takes about two notes' worth of correlation away.
-    rho = (rho * count + 2.0 + PRIOR_MEMORY * PRIOR_MEMORY_NOTES) / (count + PRIOR_MEMORY_NOTES)
-    rho = min(max(rho, 0.0), MOST_MEMORY)
-    return inflation(rho)
 
 
 def pooled(drifts: list[PhraseDrift]) -> tuple[Measured, float]:
@@ -214,7 +205,7 @@ def judge_drift(case: Case) -> Outcome:
         reason=_worst_text(worst, found) if alone
         else f"{_drift_text(whole, most, found[0].tempo_bpm)} over {counted(len(found), 'phrase')}",
         how_far=_how_far(abs(shown.value) - most),
-        limit=limit, unit="BPM",
+        limit=limit, unit="BPM", tempo_asked=True,
         next_step=f"You are {'rushing' if shown.value > 0 else 'dragging'}: play it at "
         f"{case.tempo_text} BPM with fewer clicks (on 2 and 4, or one to the bar) and meet "
         "every one.",
@@ -279,6 +270,7 @@ def _drift_bars(case: Case, found: list[PhraseDrift], lost: list[Lost]) -> tuple
             BarVerdict(
                 bar, together([d.state for d in here]), notes,
                 reason=told or (NO_GRID if off else NO_PHRASE),
+                why=None if told else Why.UNMEASURED,
             )
         )  # fmt: skip
     return tuple(out)

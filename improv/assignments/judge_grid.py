@@ -16,7 +16,7 @@ import numpy as np
 
 from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
 from improv.assignments.model import REST, Alternation, Assignment, Section
-from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
+from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict, Why
 from improv.model import Floats, Ints
 from improv.wording import counted
 
@@ -149,7 +149,7 @@ def _heard(
         elif not len(events) and must_sound:
             out.append(BarVerdict(turn.bar, NOT_MET, 0, "silence", "", "its turn was not heard"))
         elif not len(events):
-            out.append(BarVerdict(turn.bar, CANT_TELL, 0, reason=NOT_HEARD))
+            out.append(BarVerdict(turn.bar, CANT_TELL, 0, reason=NOT_HEARD, why=Why.UNHEARD))
         elif not coarser:
             out.append(verdict)
         else:
@@ -170,8 +170,8 @@ def _heard_finer(verdict: BarVerdict, chance: Floats, coarser: str) -> BarVerdic
 
 def never_heard(bars: tuple[BarVerdict, ...]) -> tuple[str, ...]:
     """What was due in turns of which not one was heard."""
-    due = dict.fromkeys(bar.asked for bar in bars if bar.reason == NOT_HEARD)
-    return tuple(d for d in due if all(b.reason == NOT_HEARD for b in bars if b.asked == d))
+    due = dict.fromkeys(bar.asked for bar in bars if bar.why is Why.UNHEARD)
+    return tuple(d for d in due if all(b.why is Why.UNHEARD for b in bars if b.asked == d))
 
 
 def _coarser(

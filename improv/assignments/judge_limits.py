@@ -19,6 +19,7 @@ from improv.assignments.verdict import (
     TOO_FEW,
     BarVerdict,
     Outcome,
+    Why,
     beside,
 )
 from improv.grid import row_of
@@ -54,12 +55,12 @@ def judge_pocket(case: Case) -> Outcome:
     whole = measure(case.bars[0], case.bars[-1])
     bars = _measured_bars(case, measure, share, np.inf, "{:.0%}")
     if whole is None or whole.notes < FEWEST_FOR_SHARE:
-        return outcome_of(case, "pocket", asked, CANT_TELL, bars, reason=_too_few(whole))
+        return outcome_of(case, "pocket", asked, CANT_TELL, bars, **_few(whole))
     reason = f"{100 * whole.value:.0f} % of {whole.notes} notes within {within}"
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
     return measured(
         case, "pocket", asked, whole, bars, share, np.inf,
-        reason=reason, how_far=short, limit=f"{share:g}", unit="share",
+        reason=reason, how_far=short, limit=f"{share:g}", unit="share", tempo_asked=True,
         next_step=f"Play {bars_text(case.bars[0], case.bars[-1])} at {slow(case)} BPM until "
         f"{100 * share:.0f} % lie within {within}, then come back up.",
     )  # fmt: skip
@@ -130,7 +131,7 @@ def _measured_bars(
         notes = int((case.seen.bar == bar).sum())
         one = measure(bar, bar)
         if one is None:
-            out.append(BarVerdict(bar, CANT_TELL, notes, reason=TOO_FEW))
+            out.append(BarVerdict(bar, CANT_TELL, notes, reason=TOO_FEW, why=Why.UNMEASURED))
         else:
             state = beside(one.value, one.doubt, low, high)
             out.append(BarVerdict(bar, state, notes, reason=form.format(one.value)))
@@ -145,6 +146,7 @@ def measured(
     bars: tuple[BarVerdict, ...],
     low: float,
     high: float,
+    tempo_asked: bool = False,
     **words: str,
 ) -> Outcome:
     """A requirement judged by one measured value; words about failing stay for failures."""
@@ -152,7 +154,8 @@ def measured(
     words["reason"] = capital(words["reason"]) + _unsure(whole, state, low, high, words["unit"])
     if state == MET:
         words["how_far"] = words["next_step"] = ""
-    outcome = outcome_of(case, kind, asked, state, bars, **words)
+    asks = tempo_asked and state != MET
+    outcome = outcome_of(case, kind, asked, state, bars, tempo_asked=asks, **words)
     return replace(outcome, value=whole.value, standard_error=whole.doubt)
 
 
@@ -172,5 +175,8 @@ def _doubt(doubt: float, unit: str) -> str:
     return f"{max(doubt, 0.01):.2f}" if unit == "ratio" else f"{max(doubt, 0.1):.1f} BPM"
 
 
-def _too_few(whole: Measured | None) -> str:
-    return NOTHING_PLAYED if whole is None else f"only {counted(whole.notes, 'note')} to judge by"
+def _few(whole: Measured | None) -> dict[str, object]:
+    """Why too few notes cannot be judged, in words and as what hangs on it."""
+    if whole is None:
+        return {"reason": NOTHING_PLAYED, "why": Why.UNPLAYED}
+    return {"reason": f"only {counted(whole.notes, 'note')} to judge by"}

@@ -11,7 +11,9 @@ are taken together; a bar's own verdict comes from its own notes and says less.
   Neighbours stray alike, so the share's error is widened by their correlation.
 * **Swing**: long : short over beats (pairs) with exactly one note between two beats; the
   place of the second notes less that of the firsts (Friberg & Sundström 2002 measure long
-  over short likewise). Not read from what the analysis called the notes.
+  over short likewise). The place is the notes' own, not what the analysis called them; but
+  stretches that it heard divided finer have no pairs: what two notes of a triplet are left of
+  it lie together by chance.
 """
 
 from __future__ import annotations
@@ -26,14 +28,16 @@ from improv.assignments.model import Assignment, Section
 from improv.grid import SUBDIVISIONS
 from improv.meter import Meter
 from improv.model import Analysis, Bools, Floats, Ints
-from improv.stats import inflation
+from improv.stats import inflation, memory_of
 
 FEWEST_FOR_SHARE = 8
 FEWEST_IN_BAR = 3
 FEWEST_PAIRS = 4
-MOST_MEMORY = 0.85
 PRIOR_MEMORY, PRIOR_MEMORY_NOTES = 0.4, 10.0
 FUMBLE_SPREADS = 3.0
+FINER_SHARE = 0.125
+"""Notes before the half of a pair from which a stretch is divided finer than in pairs: a quarter
+of full sixteenths, a third of full triplets, and none of swung notes that were called so."""
 
 
 @dataclass(frozen=True)
@@ -81,27 +85,15 @@ def in_pocket(
     count = len(rows)
     share = float(inside.mean())
     shrunk = (float(inside.sum()) + 1.0) / (count + 2.0)
-    inflation = _inflation(inside.astype(np.float64))
-    doubt = np.sqrt(shrunk * (1 - shrunk) / count * inflation)
+    # Of deviations that are this much alike, being inside is less alike.
+    memory = memory_of(inside - inside.mean(), PRIOR_MEMORY**2, PRIOR_MEMORY_NOTES)
+    doubt = np.sqrt(shrunk * (1 - shrunk) / count * inflation(memory))
     moved = (abs(float(shares[2].mean()) - share) + abs(float(shares[0].mean()) - share)) / 2
     return Measured(share, float(np.hypot(doubt, moved)), count)
 
 
 def _inside(deviation: Floats, tolerance: Floats, offset: float) -> Bools:
     return np.asarray(np.abs(deviation - offset) <= tolerance)
-
-
-def _inflation(values: Floats) -> float:
-    """(1 + rho) / (1 - rho): how much less a correlated series tells than an independent one."""
-    away = values - values.mean()
-    power = float(away @ away)
-    product = float(away[1:] @ away[:-1])
-    prior = PRIOR_MEMORY**2 * PRIOR_MEMORY_NOTES
-    weight = power / max(float(values.var()), 1e-9) if power > 0 else 0.0
-    rho = product / power if power > 0 else 0.0
-    rho = (rho * weight + prior) / (weight + PRIOR_MEMORY_NOTES)
-    rho = min(max(rho, 0.0), MOST_MEMORY)
-    return inflation(rho)
 
 
 # --- swing ------------------------------------------------------------------
@@ -111,12 +103,11 @@ def swing_pairs(seen: Evidence, pair_key: str) -> tuple[Ints, Ints, Floats]:
     """Events by their place in the pair: (firsts, seconds, place as a share of the pair).
 
     `pair_key` names the row whose notes swing in pairs: "unit" (eighths of 4/4) or
-    "half-unit". Seconds are alone between two pair lines; firsts lie near one.
+    "half-unit". Seconds are alone between two pair lines; firsts lie near one; neither is in a
+    stretch that is divided finer.
     """
-    pair = (
-        beat_quarter(seen)
-        / np.array([pairs_to_beat(pair_key, m) for m in seen.bars.meters])[seen.meter]
-    )
+    to_beat = np.array([pairs_to_beat(pair_key, m) for m in seen.bars.meters])[seen.meter]
+    pair = beat_quarter(seen) / to_beat
     at = (seen.onset_quarter - seen.bar_start - seen.lean_ms / seen.quarter_ms) / pair
     number = np.floor(at + 0.15)
     share = at - number
@@ -125,10 +116,26 @@ def swing_pairs(seen: Evidence, pair_key: str) -> tuple[Ints, Ints, Floats]:
     _, where, counts = np.unique(key, return_inverse=True, return_counts=True)
     # Inside a pair: at most one first and one second.
     inner = np.bincount(where, (share > 0.15).astype(np.float64), len(counts))[where]
-    seconds = np.flatnonzero(between & (inner == 1))
+    seconds = np.flatnonzero(between & (inner == 1) & ~_divided_finer(seen, pair, to_beat))
     with_second = np.isin(key, key[seconds])
     firsts = np.flatnonzero((np.abs(share) <= 0.15) & with_second)
     return firsts, seconds, share
+
+
+def _divided_finer(seen: Evidence, pair_quarter: Floats, to_beat: Floats) -> Bools:
+    """Events in stretches called finer than two to the pair, and rightly so.
+
+    A dotted or triplet pair may be called by a finer row, too, but has no note before its half.
+    """
+    finer = seen.on_grid & (np.nan_to_num(seen.per_beat) > 2.0 * to_beat)
+    with np.errstate(invalid="ignore"):
+        place = ((seen.straight_quarter - seen.bar_start) / pair_quarter + 1e-3) % 1.0
+        early = finer & (place > 0.05) & (place < 0.45)
+    edges = np.flatnonzero(np.diff(finer, prepend=False, append=False))
+    found = np.zeros(len(finer), dtype=np.bool_)
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        found[start:stop] = early[start:stop].mean() >= FINER_SHARE
+    return found
 
 
 def pairs_to_beat(pair_key: str, meter: Meter) -> float:

@@ -23,7 +23,7 @@ from improv.assignments.judge_measure import (
     swing_ratio,
 )
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, SURE, BarVerdict
-from improv.grid import SUBDIVISIONS, find
+from improv.grid import SUBDIVISIONS, find, straight_twin
 from improv.model import Floats, Ints
 
 SURE_BROKEN = 3.0
@@ -56,16 +56,15 @@ def _wanted(case: Case, bar: int) -> tuple[str, str, bool] | None:
     `None` where either will do.
     """
     meters, turns = case.assignment.meter, case.section.alternate
-    due = {t: SUBDIVISIONS[find(t, meters)] for t in due_in(case.section, bar, case.part)}
-    keys = {row.key for row in due.values()}
+    due = {t: find(t, meters) for t in due_in(case.section, bar, case.part)}
     for text, row in due.items():
-        twin = row.key.removeprefix("swung-")
-        if row.swung and twin not in keys:
-            return text, twin, True
-    asked = {SUBDIVISIONS[find(t, meters)].key for t in case.section.asked}
+        twin = straight_twin(row)
+        if twin != row and twin not in due.values():
+            return text, SUBDIVISIONS[twin].key, True
+    others = {find(t, meters) for t in case.section.asked} - set(due.values())
     for text, row in due.items():
-        if turns is not None and f"swung-{row.key}" in asked - keys:
-            return text, row.key, False
+        if turns is not None and any(straight_twin(other) == row for other in others):
+            return text, SUBDIVISIONS[row].key, False
     return None
 
 

@@ -15,10 +15,10 @@ from improv.assignments.verdict import (
     MEASURED,
     MET,
     NOT_MET,
-    UNMEASURED,
     BarVerdict,
     Outcome,
     Verdict,
+    Why,
 )
 from improv.files import printable
 from improv.tables import WIDTH
@@ -136,7 +136,7 @@ def _mark_lines(verdict: Verdict) -> list[str]:
 
 def _why(outcome: Outcome, bar: BarVerdict) -> str:
     """Why a bar can't be told; of one that was measured the value is beside the point."""
-    if outcome.kind in MEASURED and bar.reason not in UNMEASURED:
+    if outcome.kind in MEASURED and bar.why is not Why.UNMEASURED:
         return "too close to the limit"
     return bar.reason or "too close to call"
 

@@ -101,9 +101,10 @@ def warnings_of(job: Job, take: Take, doubt: Doubt | None) -> tuple[str, ...]:
     """What of the take's tempo is not what the assignment asks."""
     if doubt:
         return ()
-    if job.reading.tempo_bpm is None and any(
-        w.startswith("The file says") and "quarter notes per minute" in w for w in take.warnings
-    ):
+    one = len(job.assignment.tempo_bpm) == 1
+    as_asked = one and job.reading.tempo_bpm is None and job.reading.backing is None
+    own = take.file_tempo_map
+    if as_asked and own is not None and differ(take.tempo_map, own, take.onset_sec):
         return ("The notes keep the assignment's tempo, whatever the file says.",)
     asked = job.assignment.tempo_at(1)
     wanted, meter = job.assignment.meter[0], take.bars.meters[0]
@@ -114,7 +115,7 @@ def warnings_of(job: Job, take: Take, doubt: Doubt | None) -> tuple[str, ...]:
             f"Played over {meter} at {played:.4g} BPM; the assignment asks for {wanted} at "
             f"{tempi_text(job.assignment.tempo_bpm)} BPM.",
         )
-    if len(job.assignment.tempo_bpm) > 1:
+    if not one:
         return _steps_warning(job, take)
     if abs(played / asked - 1.0) <= SAME_TEMPO:
         return ()

@@ -7,10 +7,23 @@ Conventions: three states. A bar or a requirement that the analysis cannot call 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum, auto
 
 from improv.model import Doubt
+from improv.stats import SURE_ERRORS
 
 MET, NOT_MET, CANT_TELL = "met", "not met", "can't tell"
+
+
+class Why(Enum):
+    """Why something can't be told, where more hangs on it than the words: `reason` says it."""
+
+    UNPLAYED = auto()
+    """Nothing was played in any of the bars."""
+    UNHEARD = auto()
+    """The silence of a turn that may have been a rest in it."""
+    UNMEASURED = auto()
+    """A bar has no value of its own under a measured requirement."""
 
 
 @dataclass(frozen=True)
@@ -18,7 +31,7 @@ class BarVerdict:
     """One bar under one requirement. `found` is what was there instead, `count` from where.
 
     `asked` is what was due in the bar; `notes` counts the bar's events; `reason` says in
-    words what decided.
+    words what decided, `why` what it was.
     """
 
     bar: int
@@ -28,6 +41,7 @@ class BarVerdict:
     count: str = ""
     reason: str = ""
     asked: str = ""
+    why: Why | None = None
 
 
 @dataclass(frozen=True)
@@ -35,7 +49,8 @@ class Outcome:
     """One requirement of one section.
 
     `value` and `standard_error` are what was measured, where something was, against `limit`
-    (in `unit`); `how_far` says the distance from met in words; `next_step` what to change.
+    (in `unit`); `how_far` says the distance from met in words; `next_step` what to change,
+    `tempo_asked` whether it asks for a tempo.
     """
 
     section: int
@@ -53,6 +68,8 @@ class Outcome:
     standard_error: float | None = None
     limit: str = ""
     unit: str = ""
+    tempo_asked: bool = False
+    why: Why | None = None
 
     def count(self, state: str) -> int:
         """Bars in a state."""
@@ -116,8 +133,6 @@ def beside(value: float, doubt: float, low: float, high: float) -> str:
 TOO_FEW = "too few notes"
 NO_PHRASE = "in no phrase long enough to show a drift"
 NO_GRID = "no steady grid to tell a drift by"
-UNMEASURED = (TOO_FEW, NO_PHRASE, NO_GRID)
-"""Why a bar has no value of its own under a measured requirement."""
 MEASURED = ("swing", "most-drift", "pocket")
 """The requirements judged by one measured value; a bar by itself says less."""
 
@@ -126,5 +141,5 @@ SURE = 0.8
 exactly at its limit is then called one way or the other about four times in ten, and a call
 right at the edge is right about four times in five (derived, normal errors)."""
 
-GIVE_OR_TAKE = 2.0
-"""Standard errors in "give or take", wherever it is said: about 95 % (normal errors)."""
+GIVE_OR_TAKE = SURE_ERRORS
+"""Standard errors in "give or take", wherever it is said."""

@@ -111,7 +111,7 @@ def _click(heard: Sequence[Timed]) -> OutPart:
     onset = np.concatenate([h.click_sec for h in heard])
     row = np.array([CLICK_ROW[k] for h in heard for k in h.click_kind], dtype=np.int64)
     pitch = np.array([c.drum for c in CLICKS])[row]
-    velocity = np.array([round(40 + 70 * c.level) for c in CLICKS])[row]
+    velocity = np.array([c.velocity for c in CLICKS])[row]
     return OutPart("click", onset, onset + CLICK_LENGTH_SEC, pitch, velocity, channel=DRUM_CHANNEL)
 
 

@@ -18,10 +18,10 @@ from fractions import Fraction
 import numpy as np
 
 from improv.grid import SUBDIVISIONS, name
-from improv.held import scatter_on_grid
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import Events, beat_starts, events_of, facts_of, lean, title_of
+from improv.scatter import scatter_on_grid
 from improv.stats import circular_mean
 
 SECTORS = 72
@@ -47,7 +47,7 @@ class Dial(_Frozen):
     """The notes of one subdivision around the beat.
 
     `sectors` (SECTORS,) counts notes; sector i begins at i / SECTORS beats. `beat_sec` is
-    the beat's mean length; `spread_ms` the text's spread (`held.scatter_on_grid`), the phrases'
+    the beat's mean length; `spread_ms` the text's spread (`scatter.scatter_on_grid`), the phrases'
     own offsets and drifts taken out; `positions` are empty off the grid.
     """
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from improv.model import Floats
-from improv.stats import inflation
+from improv.stats import correlation, inflation, memory_of
 
 FEWEST_NEAR = 4.0
 """Weighted points around a place below which no line is drawn."""
@@ -21,7 +21,6 @@ USUAL_MEMORY = 0.5
 """Correlation from note to note; about 0.3 to 0.8 in players."""
 USUAL_WORTH = 8.0
 """How many points the usual memory is worth against the measured one."""
-MEMORY_BOUNDS = (0.0, 0.85)
 REACH = 5.0
 """Points farther than this many widths bear no weight."""
 _PLACES_AT_ONCE = 64
@@ -85,10 +84,8 @@ def noise_of(x: Floats, y: Floats) -> tuple[float, float]:
     powers = np.vander((x - x.mean()) / span, order + 1)
     rest = y - powers @ np.linalg.lstsq(powers, y, rcond=None)[0]
     energy = float(rest @ rest)
-    measured = float(rest[1:] @ rest[:-1]) / energy if energy > 0.0 else USUAL_MEMORY
-    measured += (1.0 + order + 4.0 * measured) / count
-    drawn = (count * measured + USUAL_WORTH * USUAL_MEMORY) / (count + USUAL_WORTH)
-    memory = float(np.clip(drawn, *MEMORY_BOUNDS))
+    taken = 1.0 + order + 4.0 * correlation(rest)
+    memory = memory_of(rest, USUAL_MEMORY, USUAL_WORTH, fitted=taken)
     # The parabola follows a series with memory closer than one without.
     used = (order + 1) * inflation(memory)
     return float(np.sqrt(energy / max(count - used, count / 3.0))), memory

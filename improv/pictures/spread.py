@@ -2,7 +2,7 @@
 
 One row per subdivision and tempo of the backing: every note's deviation about the center
 of its phrase and its sure drift (these are no spread), their density and quartiles, and the
-spread that the text tells (`held.scatter_on_grid`). Behind them stand published thresholds of
+spread that the text tells (`scatter.scatter_on_grid`). Behind them stand published thresholds of
 what is heard; see `THRESHOLDS` and `tone_threshold_ms`. Conventions: ms, positive = late.
 """
 
@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.grid import SUBDIVISIONS, name
-from improv.held import Scatter, scatter_on_grid
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import events_of, facts_of, title_of
 from improv.practice_words import whole as whole_bpm
+from improv.scatter import Scatter, scatter_on_grid
 from improv.tempo import bar_index
 from improv.wording import bpm_text, counted
 

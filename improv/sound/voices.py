@@ -29,7 +29,10 @@ PICK_SEC = 0.0015
 
 @dataclass(frozen=True)
 class Click:
-    """One kind of click: its pitch, how fast it dies away, its share of hiss, its level."""
+    """One kind of click: its pitch, how fast it dies away, its share of hiss, its level.
+
+    In MIDI files it is the General MIDI percussion sound nearest to it, struck at `velocity`.
+    """
 
     kind: str
     pitch_hz: float
@@ -37,18 +40,19 @@ class Click:
     hiss: float
     level: float
     drum: int
-    """The General MIDI percussion sound nearest to it, for MIDI files."""
+    velocity: int
 
 
 CLICKS: tuple[Click, ...] = (
-    Click("downbeat", 1760.0, 0.016, 0.10, 1.00, 76),
-    Click("group", 1480.0, 0.014, 0.08, 0.85, 76),
-    Click("beat", 1110.0, 0.013, 0.06, 0.70, 77),
-    Click("subdivision", 780.0, 0.009, 0.04, 0.32, 37),
-    Click("other subdivision", 2350.0, 0.005, 0.60, 0.32, 42),
-    Click("announce", 2640.0, 0.030, 0.00, 0.60, 56),
+    Click("downbeat", 1760.0, 0.016, 0.10, 1.00, 76, 112),
+    Click("group", 1480.0, 0.014, 0.08, 0.85, 76, 96),
+    Click("beat", 1110.0, 0.013, 0.06, 0.70, 77, 80),
+    Click("subdivision", 780.0, 0.009, 0.04, 0.32, 37, 56),
+    Click("other subdivision", 2350.0, 0.005, 0.60, 0.32, 42, 56),
+    Click("announce", 2640.0, 0.030, 0.00, 0.60, 56, 72),
 )
-"""Add a row to add a click. Levels: accents stand out by about 3 dB, subdivisions stay under."""
+"""Add a row to add a click. Drums: high and low wood block, side stick, closed hi-hat, cowbell.
+Levels: accents stand out by about 3 dB, subdivisions stay under."""
 
 CLICK_ROW = {click.kind: row for row, click in enumerate(CLICKS)}
 
