@@ -8,9 +8,7 @@ from __future__ import annotations
 import re
 import textwrap
 
-import numpy as np
-
-from improv.document import all_warnings, tempo_range_bpm
+from improv.document import all_warnings
 from improv.files import printable
 from improv.headline import constant_offset, headline
 from improv.model import Analysis
@@ -18,13 +16,11 @@ from improv.practice import advise
 from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table
 from improv.wording import (
-    bpm_text,
     counted,
     others_told,
     rate_beat,
     take_bars,
-    tempo_beat_name,
-    tempo_text,
+    take_tempo,
 )
 
 LANDS = (
@@ -63,42 +59,13 @@ def _title(analysis: Analysis) -> list[str]:
     track = printable(take.track).strip()
     lines = [*_wrap(name), "=" * min(len(name), WIDTH)]
     where = take_bars(analysis) if len(notes) else "no bars"
-    parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {_tempo(analysis)}"]
+    parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {take_tempo(analysis)}"]
     if track:
         parts.append(track if track.lower().startswith("track") else f"track {track}")
     lines += _wrap(", ".join(parts) + ".")
     for warning in all_warnings(analysis):
         lines += _wrap(f"Warning: {printable(warning)}", hang="  ")
     return lines
-
-
-def _tempo(analysis: Analysis) -> str:
-    """The tempo, or the range it covers under the notes; of each beat that the meters count."""
-    low, high = tempo_range_bpm(analysis)
-    if high - low < 0.05:
-        return tempo_text(analysis.take) + _other_beats(analysis)
-    beat = analysis.take.bars.stated_beat_quarter
-    low_text, high_text = bpm_text(low * beat), bpm_text(high * beat)
-    return f"{low_text} to {high_text} BPM (in quarters, as the tempo map has it)"
-
-
-def _other_beats(analysis: Analysis) -> str:
-    """` (80 in dotted quarters)`: the tempo in the beats of other meters that are played in.
-
-    The quarter is told anyway where the take's own beat is another.
-    """
-    bars, tempo = analysis.take.bars, analysis.take.tempo_bpm
-    played = bars.meter[np.isin(bars.number, analysis.notes.bar)]
-    others = {
-        meter.tempo_beat_quarter: tempo_beat_name(meter)
-        for meter in (bars.meters[m] for m in dict.fromkeys(played.tolist()))
-        if meter.tempo_beat_quarter not in (1, bars.meters[0].tempo_beat_quarter)
-    }
-    told = [
-        f"{bpm_text(tempo * bars.stated_beat_quarter / float(beat))} in {name}"
-        for beat, name in others.items()
-    ]
-    return f" ({', '.join(told)})" if told else ""
 
 
 def _heard(analysis: Analysis, full: bool) -> list[str]:

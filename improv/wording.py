@@ -12,9 +12,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
+import numpy as np
+
 from improv.grid import SUBDIVISIONS, find, name
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
+from improv.tempo import tempo_range_bpm
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TOLD_NOTES = 6
@@ -24,6 +27,8 @@ CLEARLY = 3.0
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
 HEARD_DRIFT_SHARE = 0.015
+ONE_TEMPO_BPM = 0.05
+"""Tempi nearer to each other than this are written alike."""
 
 _WORDS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
@@ -123,6 +128,41 @@ def tempo_text(take: Take) -> str:
         return text
     quarters = take.tempo_bpm * float(meter.tempo_beat_quarter)
     return f"{text} in {tempo_beat_name(meter)} ({bpm_text(quarters)} in quarters)"
+
+
+def has_one_tempo(analysis: Analysis) -> bool:
+    """Whether the backing keeps one tempo under the notes, as far as is told."""
+    low_bpm, high_bpm = tempo_range_bpm(analysis.take, analysis.notes.onset_sec)
+    return high_bpm - low_bpm < ONE_TEMPO_BPM
+
+
+def take_tempo(analysis: Analysis) -> str:
+    """The tempo, or the range it covers under the notes; of each beat that the meters count."""
+    take = analysis.take
+    if has_one_tempo(analysis):
+        return tempo_text(take) + _other_beats(analysis)
+    beat = take.bars.stated_beat_quarter
+    low, high = (bpm_text(bpm * beat) for bpm in tempo_range_bpm(take, analysis.notes.onset_sec))
+    return f"{low} to {high} BPM (in quarters, as the tempo map has it)"
+
+
+def _other_beats(analysis: Analysis) -> str:
+    """` (80 in dotted quarters)`: the tempo in the beats of other meters that are played in.
+
+    The quarter is told anyway where the take's own beat is another.
+    """
+    bars, tempo = analysis.take.bars, analysis.take.tempo_bpm
+    played = bars.meter[np.isin(bars.number, analysis.notes.bar)]
+    others = {
+        meter.tempo_beat_quarter: tempo_beat_name(meter)
+        for meter in (bars.meters[m] for m in dict.fromkeys(played.tolist()))
+        if meter.tempo_beat_quarter not in (1, bars.meters[0].tempo_beat_quarter)
+    }
+    told = [
+        f"{bpm_text(tempo * bars.stated_beat_quarter / float(beat))} in {name}"
+        for beat, name in others.items()
+    ]
+    return f" ({', '.join(told)})" if told else ""
 
 
 def signed_ms(value_ms: float) -> str:

@@ -15,6 +15,7 @@ from improv.headline import headline
 from improv.listening.on_grid import place_on_grid
 from improv.meter import parse_meter
 from improv.model import Passage
+from improv.pages.build import Choices, build
 from improv.pages.flagged import flagged
 from improv.pages.rows import phrase_table as page_table
 from improv.pictures.chart import chart_of
@@ -129,3 +130,30 @@ def test_a_rate_is_told_to_the_same_beat_in_either_meter() -> None:
         told = flat(text_report(made))
         assert "to the dotted quarter, " in told
         assert "Rate: notes to the dotted quarter, which the tempo counts." in told
+
+
+@pytest.mark.parametrize(
+    ("meter", "stepping", "told"),
+    [
+        ("4/4", True, "4/4 at 80 to 96 BPM (in quarters, as the tempo map has it)"),
+        ("6/8", True, "6/8 at 80 to 96 BPM (in quarters, as the tempo map has it)"),
+        ("6/8", False, "6/8 at 64 BPM in dotted quarters (96 in quarters)"),
+        ("4/4+6/8", False, "4/4+6/8 at 96 BPM (64 in dotted quarters)"),
+    ],
+)
+def test_text_chart_and_page_tell_one_tempo(meter: str, stepping: bool, told: str) -> None:
+    """The tempo, its range under the notes and its beats are the same wherever they stand."""
+    made = analysis(["unit"] * 40, (phrase(1, 0, 40, (1, 4)),))
+    take = hand_made.take(40, 64.0 if meter == "6/8" else 96.0, meter)
+    if stepping:
+        steps = dataclasses.replace(
+            take.tempo_map,
+            start_sec=np.array([0.0, 2.0]),
+            start_quarter=np.array([0.0, 3.2]),
+            quarter_sec=np.array([0.625, 0.75]),
+        )
+        take = dataclasses.replace(take, tempo_map=steps)
+    made = dataclasses.replace(made, take=take)
+    assert told in flat(text_report(made))
+    assert told in chart_of(made).facts
+    assert told in build(made, Choices())

@@ -24,7 +24,7 @@ from improv.pages.rows import note_table, phrase_table, run_table
 from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
 from improv.sentences import phrase_sentences
-from improv.wording import counted, take_bars, tempo_text
+from improv.wording import counted, take_bars, take_tempo
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -122,9 +122,9 @@ def title_of(analysis: Analysis) -> str:
 
 
 def _facts(analysis: Analysis) -> str:
-    notes, take = analysis.notes, analysis.take
-    where = take_bars(analysis)
-    return f"{counted(len(notes), 'note')}, {where}, {take.meter_text} at {tempo_text(take)}"
+    notes = counted(len(analysis.notes), "note")
+    played_in = f"{analysis.take.meter_text} at {take_tempo(analysis)}"
+    return f"{notes}, {take_bars(analysis)}, {played_in}"
 
 
 def _beside(name: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from improv.files import printable
 from improv.model import Analysis
-from improv.wording import bars_text, tempo_text
+from improv.wording import bars_text, take_tempo
 
 Pair = tuple[str, str]
 
@@ -53,7 +53,7 @@ def settings_used(analysis: Analysis, version: str, share: float) -> tuple[Pair,
     )
     return (
         ("Track", printable(take.track).strip() or UNNAMED),
-        ("Tempo", tempo_text(take)),
+        ("Tempo", take_tempo(analysis)),
         ("Meter", take.meter_text),
         ("Bars judged", bars),
         ("Subdivisions in question", ", ".join(used.subdivisions or ("all the meter offers",))),

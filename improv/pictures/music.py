@@ -19,7 +19,7 @@ from improv.grid import SUBDIVISIONS, positions
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import bpm_text, offset_is_told, tempo_text
+from improv.wording import has_one_tempo, offset_is_told, take_tempo
 
 SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
@@ -183,7 +183,7 @@ def main_subdivision(analysis: Analysis) -> tuple[str, float] | None:
 def facts_of(analysis: Analysis) -> str:
     """Meter, tempo, size, lean and spread of a take in one line."""
     events = len(set(analysis.notes.event.tolist()))
-    parts = [f"{analysis.take.meter_text} at {tempo_range(analysis)}"]
+    parts = [f"{analysis.take.meter_text} at {take_tempo(analysis)}"]
     parts.append(f"{events} note{'s' if events != 1 else ''} (a chord counts once)")
     if analysis.spread_ms is not None:
         parts.append(f"spread {analysis.spread_ms:.0f} ms")
@@ -197,21 +197,6 @@ def lean(offset_ms: float) -> str:
     if abs(offset_ms) < 0.5:
         return "on time"
     return f"{abs(offset_ms):.0f} ms {'late' if offset_ms > 0 else 'early'}"
-
-
-def tempo_range(analysis: Analysis) -> str:
-    """The tempo, or the lowest and highest under the notes."""
-    if has_one_tempo(analysis):
-        return tempo_text(analysis.take)
-    bpm = [p.tempo_bpm for p in analysis.phrases]
-    return f"{bpm_text(min(bpm))} to {bpm_text(max(bpm))} BPM"
-
-
-def has_one_tempo(analysis: Analysis) -> bool:
-    """Whether the backing keeps one tempo under the notes."""
-    take = analysis.take
-    quarter_sec = quarter_sec_at(take.tempo_map, quarters_at(take.tempo_map, take.onset_sec))
-    return bool(np.ptp(60.0 / quarter_sec) < 0.05)
 
 
 def backing_bpm(analysis: Analysis, phrase: Phrase) -> float:
