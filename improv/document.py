@@ -18,6 +18,7 @@ from improv.model import Analysis, Bools, Floats, Phrase, Place, Run
 from improv.practice import advise
 from improv.spreadsheet import csv_of
 from improv.tempo import tempo_range_bpm
+from improv.wording import rate_beat
 
 VERSION = 1
 NOTE_KEYS = (
@@ -145,6 +146,7 @@ def _take(analysis: Analysis) -> dict[str, Any]:
         "warnings": [printable(w) for w in all_warnings(analysis)],
         "lowest_tempo_bpm": _number(low, 6),
         "highest_tempo_bpm": _number(high, 6),
+        "rate_beat": rate_beat(take),
     }
 
 

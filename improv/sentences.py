@@ -28,6 +28,7 @@ from improv.wording import (
     phrase_bars,
     place_text,
     rate_beat,
+    rate_text,
     spread_band,
     spread_text,
 )
@@ -189,7 +190,7 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
 def run_text(run: Run, analysis: Analysis) -> str:
     """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
     asked = asked_for(analysis)
-    rate = f"{run.notes_per_beat:.1f} to the {rate_beat(analysis.take)}"
+    rate = rate_text(run.notes_per_beat, rate_beat(analysis.take))
     kind = "" if run.kind == "steady" else f", {run.kind}"
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""

@@ -115,6 +115,11 @@ def rate_beat(take: Take) -> str:
     return tempo_beat_name(meters[0]).removesuffix("s")
 
 
+def rate_text(notes_per_beat: float, beat: str) -> str:
+    """`4.6 to the beat`, `3.2 to the dotted quarter`: a run's rate, to what `rate_beat` names."""
+    return f"{notes_per_beat:.1f} to the {beat}"
+
+
 def bpm_text(bpm: float) -> str:
     """A tempo without needless decimals."""
     return f"{bpm:.1f}".removesuffix(".0")

@@ -11,6 +11,9 @@ from core_takes import take_of
 from hand_made import analysis, phrase
 
 from improv import Settings, analyze
+from improv.assignments.judge import judge
+from improv.assignments.reading import parse_assignment
+from improv.document import document
 from improv.headline import headline
 from improv.listening.on_grid import place_on_grid
 from improv.meter import parse_meter
@@ -118,6 +121,10 @@ def test_one_pace_has_one_rate(meter: str, beat: str, rate: float) -> None:
 def test_a_rate_is_told_to_the_same_beat_in_either_meter() -> None:
     """4.3 to the quarter is faster than sixteenths in bars of dotted and of plain beats."""
     meters = parse_meter("9/8+10/8")
+    asked = (
+        'tempo = 66\nmeter = "9/8+10/8"\n[[section]]\nbars = "1-4"\n'
+        'nothing-faster-than = "sixteenths"\nno-off-grid-runs = true\n'
+    )
     for start in (9.8, 14.2):
         run = start + np.arange(16) / 4.3
         after = np.ceil(run[-1] + 0.4) + np.arange(12) / 2.0
@@ -128,7 +135,12 @@ def test_a_rate_is_told_to_the_same_beat_in_either_meter() -> None:
         assert off.between is not None
         assert off.between[0] == "sixteenths"
         told = flat(text_report(made))
-        assert "to the dotted quarter, " in told
+        rate = f"{off.notes_per_beat:.1f} to the dotted quarter"
+        assert f"{rate}, " in told
+        assert chart_of(made).runs[0].texts[1] == rate
+        outcomes = judge(parse_assignment(asked), made).outcomes
+        assert [rate in outcome.reason for outcome in outcomes] == [True, True]
+        assert document(made)["take"]["rate_beat"] == "dotted quarter"
         assert "Rate: notes to the dotted quarter, which the tempo counts." in told
 
 

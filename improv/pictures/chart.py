@@ -27,7 +27,7 @@ from improv.pictures.music import (
     title_of,
 )
 from improv.tempo import quarters_at
-from improv.wording import drift_text, others_told, rate_beat
+from improv.wording import drift_text, others_told, rate_beat, rate_text
 
 IN_POCKET, EARLY, LATE, OFF_GRID, UNTIMED, GRACE = range(6)
 """What a mark says of its note."""
@@ -230,8 +230,8 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
 
 def _run_span(run: Run, places: _Places, beat: str) -> Span:
     begin, end = places.span(run.start, run.stop)
-    rate = f"{run.notes_per_beat:.1f} per {beat}"
-    texts = [f"off the grid, {rate}", rate, rate.replace(" per ", "/")]
+    rate = rate_text(run.notes_per_beat, beat)
+    texts = [f"off the grid, {rate}", rate, rate.replace(" to the ", "/")]
     if run.kind != "steady":
         texts.insert(0, f"{texts[0]}, {run.kind}")
     return Span(begin, end, tuple(texts))
