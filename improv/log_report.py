@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from improv.files import printable
 from improv.grid import short_name
 from improv.model import Place
-from improv.wording import bars_text, counted, number_word, place_text, rate_text
+from improv.wording import bars_text, counted, number_word, percent_figure, place_text, rate_text
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole
@@ -136,4 +136,4 @@ def _ms(value: float | None) -> str:
 
 
 def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.0f}"
+    return "-" if value is None else percent_figure(value)

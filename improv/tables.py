@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from improv.grid import short_name
 from improv.model import Analysis, Phrase, Run
-from improv.wording import figure, others_told
+from improv.wording import figure, others_told, percent_figure
 
 WIDTH = 80
 PICKUP = "p "
@@ -41,7 +41,7 @@ def _figure(value: float | None, form: str) -> str:
 
 
 def _share(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.0f}"
+    return "-" if value is None else percent_figure(value)
 
 
 def _bars(phrase: Phrase) -> str:

@@ -64,8 +64,13 @@ def figure(value: float, form: str) -> str:
 
 
 def percent(share: float) -> str:
+    """A share as whole per cent with its unit."""
+    return f"{percent_figure(share)} %"
+
+
+def percent_figure(share: float) -> str:
     """A share as whole per cent, never rounding an uncertain one up to certainty."""
-    return f"{min(round(100 * share), 99) if share < 1 else 100} %"
+    return f"{min(round(100 * share), 99) if share < 1 else 100}"
 
 
 def place_text(place: Place) -> str:

@@ -16,6 +16,7 @@ from improv.assignments.reading import parse_assignment
 from improv.document import document
 from improv.headline import headline
 from improv.listening.on_grid import place_on_grid
+from improv.log_report import _percent
 from improv.meter import parse_meter
 from improv.model import Passage
 from improv.pages.build import Choices, build
@@ -169,3 +170,14 @@ def test_text_chart_and_page_tell_one_tempo(meter: str, stepping: bool, told: st
     assert told in flat(text_report(made))
     assert told in chart_of(made).facts
     assert told in build(made, Choices())
+
+
+def test_a_share_is_whole_only_where_it_is() -> None:
+    """996.7 in a thousand read 99 in the sentence, the table, on the page and in the log."""
+    almost = phrase(1, 0, 20, (1, 4), confidence=0.9967, in_pocket=0.9967)
+    made = analysis(["unit"] * 20, (almost,), in_pocket=0.9967)
+    assert "99 % within 20 ms" in headline(made)
+    assert phrase_table(made)[0][3].split()[4:8] == ["99", "+4", "12", "99"]
+    cells = page_table(made).rows[0]
+    assert [(cells[i].text, cells[i].key) for i in (4, 7)] == [("99", pytest.approx(99.67))] * 2
+    assert (_percent(0.9967), _percent(1.0), _percent(0.004)) == ("99", "100", "0")
