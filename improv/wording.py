@@ -75,13 +75,17 @@ def percent_figure(share: float) -> str:
 
 def place_text(place: Place) -> str:
     """`the & of 2 in bar 10`, `beat 3 of bar 10`, `the 2nd of 5 in beat 3 of bar 10`."""
-    near = "near " if place.count.startswith("near ") else ""
-    count = place.count.removeprefix("near ")
+    counts_beat = " in " in place.count or place.count.removeprefix("near ").isdigit()
+    return f"{count_text(place.count)} {'of' if counts_beat else 'in'} bar {place.bar}"
+
+
+def count_text(count: str) -> str:
+    """`the & of 2`, `beat 3`, `near the 2nd of 5 in beat 3`, `the 2nd of 3 over beats 1 and 2`."""
+    near = "near " if count.startswith("near ") else ""
+    count = count.removeprefix("near ")
     if count.isdigit():
-        return f"{near}beat {count} of bar {place.bar}"
-    if " in " in count:
-        return f"{near}the {count.replace(' in ', ' in beat ')} of bar {place.bar}"
-    return f"{near}the {count.replace(' over ', ' over beats ')} in bar {place.bar}"
+        return f"{near}beat {count}"
+    return f"{near}the {count.replace(' in ', ' in beat ').replace(' over ', ' over beats ')}"
 
 
 def bars_text(first: int, last: int) -> str:

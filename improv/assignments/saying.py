@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from improv.assignments.model import Section
 from improv.assignments.verdict import NOT_MET, BarVerdict
-from improv.wording import bars_text, bpm_text, capital, counted
+from improv.wording import bars_text, bpm_text, capital, count_text, counted
 
 MOST_STRETCHES = 4
 
@@ -52,13 +52,6 @@ def stretch_text(first: BarVerdict, last: BarVerdict) -> str:
     start = f" from {count_text(first.count)}" if first.count else ""
     asked = f"; asked for {first.asked}" if first.asked else ""
     return f"{where}: {what}{start}{asked}"
-
-
-def count_text(count: str) -> str:
-    """`the & of 3`, `beat 3`."""
-    if count.isdigit():
-        return f"beat {count}"
-    return f"the {count}"
 
 
 def breaches_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:
