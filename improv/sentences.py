@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
-    TIGHT_SPREAD_MS,
     also_played,
     asked_for,
     beats_off_text,
@@ -84,8 +83,10 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     clauses = [_what(phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
-        clauses.append(spread_text(phrase.spread_ms) + _band(analysis, phrase.spread_ms))
-        weight += 1.0 if phrase.spread_ms >= TIGHT_SPREAD_MS else 0.0
+        band = _band(analysis, phrase.spread_ms)
+        clauses.append(spread_text(phrase.spread_ms) + band)
+        # A tight phrase of a loose take tells something too: no sentence with others drops it.
+        weight += 1.0 if spread_band(phrase.spread_ms) else 0.5 if band else 0.0
     if phrase.swing_ratio is not None and phrase.swung:
         clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
     drift = drift_text(phrase)

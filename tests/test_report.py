@@ -328,6 +328,19 @@ def test_the_band_of_the_spread_is_told_once() -> None:
     assert "12 ms spread (tight)" in text
 
 
+def test_neighbours_keep_the_band_of_their_spread() -> None:
+    """19.7 ms is printed as 20 and audible, of tight phrases in a loose take each is told so."""
+    for spread_ms, whole_ms, band in ((19.7, 12.0, "(audible in a mix)"), (12.0, 25.0, "(tight)")):
+        phrases = (
+            phrase(1, 0, 20, (1, 4), spread_ms=spread_ms),
+            phrase(2, 20, 40, (5, 8), spread_ms=spread_ms),
+        )
+        made = analysis(["unit"] * 40, phrases, spread_ms=whole_ms)
+        sentences, left_out = phrase_sentences(made)
+        assert (len(sentences), left_out) == (2, 0)
+        assert all(s.endswith(f"{spread_ms:.0f} ms spread {band}.") for s in sentences)
+
+
 def test_too_short_to_judge_does_not_lean() -> None:
     """Of a phrase too short to judge nothing else is said."""
     said = one(verdict="too short to judge", subdivision=None, offset_ms=60.0, spread_ms=None)
