@@ -15,7 +15,7 @@ from pathlib import PurePath
 import numpy as np
 
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, positions
+from improv.grid import SUBDIVISIONS, positions, short_name
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
@@ -25,12 +25,8 @@ SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
 USUAL_SWING = 1.5
 
-_SHORT = (
-    ("eighth triplets", "8th triplets"), ("sixteenth triplets", "16th triplets"),
-    ("eighths", "8ths"), ("sixteenths", "16ths"), ("thirty-seconds", "32nds"),
-    ("sixty-fourths", "64ths"), ("quintuplets", "quint."), ("sextuplets", "sext."),
-    ("septuplets", "sept."), ("quadruplets", "quad."),
-)  # fmt: skip
+_CUT = {"quintuplets": "quint.", "sextuplets": "sext.", "septuplets": "sept.",
+        "quadruplets": "quad."}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,10 +151,8 @@ def swing_of(bars: Bars, kind: int, grid_quarter: Floats) -> float | None:
 
 
 def scribbled_name(name: str) -> str:
-    """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`."""
-    for long, short in _SHORT:
-        name = name.replace(long, short)
-    return name
+    """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`, `quint.`."""
+    return _CUT.get(name, short_name(name))
 
 
 def figure(per_beat: float) -> str:
