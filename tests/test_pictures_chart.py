@@ -97,7 +97,7 @@ def test_no_position_is_in_force_inside_a_run_off_the_grid() -> None:
 def test_phrases_are_named_longest_first() -> None:
     """Where there is room the phrase tells its spread and lean, at last only its number."""
     texts = chart_of(picture(eighths(8))).phrases[0].texts
-    assert texts[0] == "Phrase 1: eighths, spread 12 ms, 4 ms late"
+    assert texts[0] == "Phrase 1: eighths, spread 12 ms, on time"
     assert texts[-2:] == ("Phrase 1", "1")
 
 

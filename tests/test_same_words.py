@@ -181,3 +181,17 @@ def test_a_share_is_whole_only_where_it_is() -> None:
     cells = page_table(made).rows[0]
     assert [(cells[i].text, cells[i].key) for i in (4, 7)] == [("99", pytest.approx(99.67))] * 2
     assert (_percent(0.9967), _percent(1.0), _percent(0.004)) == ("99", "100", "0")
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "said"), [(4.9, "on time"), (-4.9, "on time"), (5.1, "5 ms late")]
+)
+def test_on_time_is_one_span(late_ms: float, said: str) -> None:
+    """Below 5 ms sentence and chart say "on time"; what the whole take lies behind is a figure."""
+    told = phrase(1, 0, 20, (1, 4), offset_ms=late_ms, beat_offset_ms=30.0,
+                  offbeat_offset_ms=late_ms)  # fmt: skip
+    made = analysis(["unit"] * 20, (told,), constant_offset_ms=4.0)
+    assert f"the off-beats {said}" in hear(made, told).text
+    assert chart_of(made).phrases[0].texts[0].endswith(f", {said}")
+    assert chart_of(made).facts.endswith("on the whole 4 ms behind")
+    assert "On the whole the notes lie 4 ms behind" in flat(text_report(made))

@@ -20,14 +20,13 @@ from improv.pictures.music import (
     events_of,
     facts_of,
     grid_between,
-    lean,
     main_subdivision,
     scribbled_name,
     swing_of,
     title_of,
 )
 from improv.tempo import quarters_at
-from improv.wording import drift_text, others_told, rate_beat, rate_text
+from improv.wording import drift_text, late_text, others_told, rate_beat, rate_text
 
 IN_POCKET, EARLY, LATE, OFF_GRID, UNTIMED, GRACE = range(6)
 """What a mark says of its note."""
@@ -221,7 +220,7 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
     if phrase.spread_ms is not None:
         told.append(f"{told[-1]}, spread {phrase.spread_ms:.0f} ms")
     if phrase.offset_ms is not None:
-        told.append(f"{told[-1]}, {lean(phrase.offset_ms)}")
+        told.append(f"{told[-1]}, {late_text(phrase.offset_ms)}")
     moves = drift_text(phrase)
     if moves is not None:
         told.append(f"{told[-1]}, {moves}")

@@ -19,7 +19,7 @@ from improv.grid import SUBDIVISIONS, positions, short_name
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import has_one_tempo, offset_is_told, take_tempo
+from improv.wording import has_one_tempo, offset_is_told, signed_ms, take_tempo
 
 SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
@@ -182,15 +182,8 @@ def facts_of(analysis: Analysis) -> str:
     if analysis.spread_ms is not None:
         parts.append(f"spread {analysis.spread_ms:.0f} ms")
     if analysis.constant_offset_ms is not None and offset_is_told(analysis):
-        parts.append(f"on the whole {lean(analysis.constant_offset_ms)}")
+        parts.append(f"on the whole {signed_ms(analysis.constant_offset_ms)}")
     return ", ".join(parts)
-
-
-def lean(offset_ms: float) -> str:
-    """`12 ms late`, `9 ms early`, `on the beat` below a millisecond."""
-    if abs(offset_ms) < 0.5:
-        return "on time"
-    return f"{abs(offset_ms):.0f} ms {'late' if offset_ms > 0 else 'early'}"
 
 
 def backing_bpm(analysis: Analysis, phrase: Phrase) -> float:
