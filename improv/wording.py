@@ -10,11 +10,10 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, find, name
+from improv.grid import SUBDIVISIONS, find, name, row_of
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
 from improv.tempo import tempo_range_bpm
@@ -34,12 +33,6 @@ _WORDS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
     "eleven", "twelve",
 )  # fmt: skip
-_NOTE_LENGTHS = {
-    Fraction(4): "whole notes", Fraction(2): "half notes", Fraction(1): "quarters",
-    Fraction(1, 2): "eighths", Fraction(1, 4): "sixteenths", Fraction(3): "dotted halves",
-    Fraction(3, 2): "dotted quarters", Fraction(3, 4): "dotted eighths",
-    Fraction(3, 8): "dotted sixteenths",
-}  # fmt: skip
 
 
 def number_word(count: int) -> str:
@@ -111,9 +104,9 @@ def take_bars(analysis: Analysis) -> str:
 
 def tempo_beat_name(meter: Meter) -> str:
     """What a stated tempo counts in this meter: `quarters`, `dotted quarters`."""
-    return _NOTE_LENGTHS.get(
-        meter.tempo_beat_quarter, f"beats of {meter.tempo_beat_quarter} quarter"
-    )
+    # An additive meter's beats are long and short; its tempo counts two units.
+    counted_in = Meter((1,), meter.unit // 2) if meter.kind == "additive" else meter
+    return name(SUBDIVISIONS[row_of("beat")], counted_in) or "beats"
 
 
 def rate_beat(take: Take) -> str:
@@ -121,7 +114,7 @@ def rate_beat(take: Take) -> str:
     meters = take.bars.meters
     if len({meter.tempo_beat_quarter for meter in meters}) < 2:
         return "beat"
-    return tempo_beat_name(meters[0]).removesuffix("s")
+    return tempo_beat_name(meters[0]).removesuffix("s").replace("halve", "half")
 
 
 def rate_text(notes_per_beat: float, beat: str) -> str:

@@ -26,7 +26,8 @@ from improv.pictures.chart import chart_of
 from improv.report import text_report
 from improv.sentences import hear, run_text
 from improv.tables import phrase_table
-from improv.wording import rate_beat
+from improv.tempo import lay_bars
+from improv.wording import rate_beat, tempo_beat_name
 
 
 def flat(text: str) -> str:
@@ -195,3 +196,25 @@ def test_on_time_is_one_span(late_ms: float, said: str) -> None:
     assert chart_of(made).phrases[0].texts[0].endswith(f", {said}")
     assert chart_of(made).facts.endswith("on the whole 4 ms behind")
     assert "On the whole the notes lie 4 ms behind" in flat(text_report(made))
+
+
+@pytest.mark.parametrize(
+    ("meter", "said", "beat"),
+    [
+        ("4/4", "quarters", "quarter"),
+        ("2/2", "half notes", "half note"),
+        ("4/32", "thirty-seconds", "thirty-second"),
+        ("6/8", "dotted quarters", "dotted quarter"),
+        ("6/4", "dotted halves", "dotted half"),
+        ("6/32", "dotted sixteenths", "dotted sixteenth"),
+        ("2+2+3/8", "quarters", "quarter"),
+        ("2+2+3/16", "eighths", "eighth"),
+    ],
+)
+def test_what_a_tempo_counts_has_its_grid_name(meter: str, said: str, beat: str) -> None:
+    """The beat of a tempo is called as the subdivision of one to the beat, and one of them too."""
+    (one,) = parse_meter(meter)
+    assert tempo_beat_name(one) == said
+    other = parse_meter("4/8" if meter != "2+2+3/16" else "4/4")[0]
+    bars = lay_bars(((0.0, (one, other)),), 0.0, 8.0)
+    assert rate_beat(dataclasses.replace(hand_made.take(8), bars=bars)) == beat
