@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from improv.files import printable
 from improv.grid import short_name
 from improv.model import Place
+from improv.tables import WIDTH, wrapped
 from improv.wording import bars_text, counted, number_word, percent_figure, place_text, rate_text
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole
 
-WIDTH = 80
 MOST_RUNS = 3
 OFF_GRID = "off the grid"
 """As a phrase's verdict, and of a run within one."""
@@ -123,7 +122,7 @@ def _run(run: dict[str, Any], beat: str) -> str:
 
 
 def _folded(line: str) -> list[str]:
-    return textwrap.wrap(line, WIDTH, subsequent_indent="  ") or [""]
+    return wrapped(line, then="  ") or [""]
 
 
 def _cut(text: str, room: int) -> str:

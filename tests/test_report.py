@@ -14,9 +14,9 @@ from hand_made import analysis, phrase, run
 from improv import analyze
 from improv.headline import constant_offset, headline
 from improv.model import Analysis, Passage, Phrase, Ranked
-from improv.report import _wrap, text_report
+from improv.report import text_report
 from improv.sentences import hear, phrase_sentences, run_text
-from improv.tables import phrase_table, run_table
+from improv.tables import phrase_table, run_table, wrapped
 
 
 def one(**changes: object) -> str:
@@ -133,8 +133,18 @@ def test_nothing_is_minus_zero() -> None:
 @pytest.mark.parametrize("before", range(50, 80))
 def test_a_ratio_stays_on_one_line(before: int) -> None:
     """`1.7 : 1` is one thing to read, wherever the line happens to end."""
-    lines = _wrap("x" * before + " swinging 1.7 : 1, laying back by 12 ms")
+    lines = wrapped("x" * before + " swinging 1.7 : 1, laying back by 12 ms")
     assert sum("1.7 : 1," in line for line in lines) == 1
+
+
+@pytest.mark.parametrize("unit", ["%", "ms", "BPM"])
+def test_every_page_keeps_figures_with_their_units(unit: str) -> None:
+    """Lines of checks, comparisons, maps and the log break before a figure, never after it."""
+    lines = [line for before in range(50, 80) for line in wrapped("x" * before + f" at 96 {unit}")]
+    assert sum(f"96 {unit}" in line for line in lines) == 30
+    assert max(map(len, lines)) <= 80
+    indented = wrapped(f"as long as {'a line ' * 11} of 96 {unit}", "  ", "    ")
+    assert [len(line) - len(line.lstrip()) for line in indented] == [2, 4]
 
 
 def test_a_long_take_is_shortened_and_says_so() -> None:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
-from improv.assignments.report import LEGEND, SIGN, wrapped
+from improv.assignments.report import LEGEND, SIGN
 from improv.assignments.verdict import MET, NOT_MET
 from improv.files import printable
-from improv.tables import WIDTH
+from improv.tables import WIDTH, wrapped
 from improv.wording import counted
 
 LONGEST_PLAYER = 18

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +27,7 @@ from improv.listening.writing import (
 )
 from improv.midi import read_take
 from improv.model import Analysis, Reading, Settings
+from improv.tables import wrapped
 from improv.wording import counted
 
 EPILOG = """
@@ -186,7 +186,7 @@ def _tell(written: tuple[Written, ...], hearing: Hearing) -> None:
         for at_sec, title in file.contents:
             click.echo(f"  {int(at_sec) // 60}:{int(at_sec) % 60:02d}  {printable(title)}")
     if any(file.is_sound for file in written):
-        for line in textwrap.wrap(CAUTION, 80):
+        for line in wrapped(CAUTION):
             say(line)
 
 
