@@ -28,8 +28,9 @@ from improv.compare_figures import (
     subdivision_and_notes,
 )
 from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
+from improv.counting import counted
 from improv.tables import wrapped
-from improv.wording import bpm_text, counted, listed, number_word
+from improv.wording import bpm_text, listed, number_word
 
 _OVER_TIME, _A_SIDE = number_word(FEWEST_OVER_TIME), number_word(FEWEST_DAYS)
 LEAST_TO_NAME = 12

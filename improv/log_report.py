@@ -6,11 +6,12 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from improv.counting import counted
 from improv.files import printable
 from improv.grid import short_name
 from improv.model import Place
 from improv.tables import WIDTH, wrapped
-from improv.wording import bars_text, counted, number_word, percent_figure, place_text, rate_text
+from improv.wording import bars_text, number_word, percent_figure, place_text, rate_text
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole
@@ -42,8 +43,7 @@ def list_lines(rows: Sequence[Row]) -> list[str]:
             for i, (c, w) in enumerate(zip(row, widths, strict=True))
         ]
         lines.append(_cut("  ".join(fitted).rstrip(), WIDTH))
-    takes = "1 take" if len(rows) == 1 else f"{len(rows)} takes"
-    return [*lines, f"{takes}; spread in ms, pocket and off grid in per cent."]
+    return [*lines, f"{counted(len(rows), 'take')}; spread in ms, pocket and off grid in per cent."]
 
 
 def show_lines(whole: Whole) -> list[str]:

@@ -5,6 +5,7 @@ Everything fits 80 columns, needs no colour and is the same in a pipe and on a s
 
 from __future__ import annotations
 
+from improv.counting import counted
 from improv.document import all_warnings
 from improv.files import printable
 from improv.headline import constant_offset, headline
@@ -13,7 +14,6 @@ from improv.practice import advise
 from improv.sentences import phrase_sentences
 from improv.tables import WIDTH, phrase_table, run_table, wrapped
 from improv.wording import (
-    counted,
     others_told,
     rate_beat,
     take_bars,

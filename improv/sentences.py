@@ -11,13 +11,13 @@ from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass
 
+from improv.counting import counted
 from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
     also_played,
     asked_for,
     beats_off_text,
     beats_text,
-    counted,
     drift_text,
     lean_text,
     listed,

@@ -40,11 +40,6 @@ def number_word(count: int) -> str:
     return _WORDS[count] if 0 <= count < len(_WORDS) else str(count)
 
 
-def counted(count: int, noun: str) -> str:
-    """`1 note`, `2 notes`."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def capital(text: str) -> str:
     """The text with its first letter large."""
     return text[:1].upper() + text[1:]

@@ -9,9 +9,9 @@ from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
 from improv.assignments.report import LEGEND, SIGN
 from improv.assignments.verdict import MET, NOT_MET
+from improv.counting import counted
 from improv.files import printable
 from improv.tables import WIDTH, wrapped
-from improv.wording import counted
 
 LONGEST_PLAYER = 18
 

@@ -42,9 +42,10 @@ from improv.assignments.verdict import (
     Verdict,
     together,
 )
+from improv.counting import counted
 from improv.model import Analysis, Doubt
 from improv.practice import CAUTION
-from improv.wording import bars_text, bpm_text, capital, counted
+from improv.wording import bars_text, bpm_text, capital
 
 STEP_BPM = 4
 """A raise of the tempo: 3 to 5 BPM at a time (teaching practice, low authority)."""

@@ -44,9 +44,10 @@ from improv.assignments.verdict import (
     beside,
     together,
 )
+from improv.counting import counted
 from improv.model import Floats, Ints
 from improv.stats import inflation
-from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, counted
+from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text
 
 FEWEST_FOR_DRIFT = 6
 SHORTEST_DRIFT_BEATS = 4.0

@@ -21,8 +21,9 @@ from improv.assignments.verdict import (
     Outcome,
     beside,
 )
+from improv.counting import counted
 from improv.grid import row_of
-from improv.wording import bars_text, capital, counted, percent
+from improv.wording import bars_text, capital, percent
 
 MOST_HEARD = 0.5
 """Share of the notes above which a swing asked of no subdivision is that of the sixteenths."""

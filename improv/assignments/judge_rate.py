@@ -13,6 +13,7 @@ from improv.assignments.evidence import Evidence, as_swung_pairs, asked_grid, pa
 from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
 from improv.assignments.model import Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
+from improv.counting import counted
 from improv.grid import SUBDIVISIONS, find, name, offered
 from improv.model import Analysis, Floats, Ints, Run
 from improv.wording import rate_beat, rate_text
@@ -227,7 +228,7 @@ def judge_density(section: Section, seen: Evidence, silent: set[int]) -> tuple[B
         if notes - unsure_in >= need:
             judged.append(BarVerdict(bar, MET, notes))
         elif notes + unsure_out < need:
-            found = "silence" if not notes else f"{notes} note{'s' * (notes > 1)}"
+            found = "silence" if not notes else counted(notes, "note")
             judged.append(BarVerdict(bar, NOT_MET, notes, found, "", f"{need - notes} missing"))
         else:
             reason = "a note on the bar line may belong to either bar"

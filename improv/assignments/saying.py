@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 from improv.assignments.model import Section
 from improv.assignments.verdict import NOT_MET, BarVerdict
-from improv.wording import bars_text, bpm_text, capital, count_text, counted
+from improv.counting import counted
+from improv.wording import bars_text, bpm_text, capital, count_text
 
 MOST_STRETCHES = 4
 

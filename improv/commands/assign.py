@@ -18,11 +18,11 @@ from improv.commands.output import (
     say_warnings,
 )
 from improv.commands.requirement_options import check_names, requirements
+from improv.counting import counted
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
 from improv.tables import wrapped
-from improv.wording import counted
 
 EPILOG = """
 \b

@@ -11,6 +11,7 @@ import click
 from improv.analysis import analyze
 from improv.commands.options import drums_option, slow_option, take_argument, take_options
 from improv.commands.output import ShareDone, refuse_overwriting, say
+from improv.counting import counted
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown
 from improv.listening.caution import CAUTION
@@ -28,7 +29,6 @@ from improv.listening.writing import (
 from improv.midi import read_take
 from improv.model import Analysis, Reading, Settings
 from improv.tables import wrapped
-from improv.wording import counted
 
 EPILOG = """
 \b

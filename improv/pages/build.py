@@ -11,6 +11,7 @@ from os.path import basename
 from typing import TYPE_CHECKING, Any
 
 import improv
+from improv.counting import counted
 from improv.document import all_warnings
 from improv.files import printable
 from improv.headline import constant_offset, headline
@@ -24,7 +25,7 @@ from improv.pages.rows import note_table, phrase_table, run_table
 from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
 from improv.sentences import phrase_sentences
-from improv.wording import counted, take_bars, take_tempo
+from improv.wording import take_bars, take_tempo
 
 if TYPE_CHECKING:
     from jinja2 import Template

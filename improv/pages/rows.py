@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from improv.counting import counted
 from improv.document import note_rows
 from improv.model import Analysis, Phrase, Run
-from improv.wording import counted, figure, others_told, percent_figure, rate_beat
+from improv.wording import figure, others_told, percent_figure, rate_beat
 
 MOST_NOTES = 1500
 """Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""

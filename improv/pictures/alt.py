@@ -11,11 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from improv.counting import counted
 from improv.pictures.beat import Dial, Dials
 from improv.pictures.chart import EARLY, GRACE, IN_POCKET, LATE, OFF_GRID, Chart
 from improv.pictures.spread import THRESHOLDS, SpreadRow, Spreads
 from improv.pictures.tempo_curve import TempoCurve
-from improv.wording import counted, late_text
+from improv.wording import late_text
 
 MOST_TOLD = 12
 

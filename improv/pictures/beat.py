@@ -17,6 +17,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from improv.counting import counted
 from improv.grid import SUBDIVISIONS, name
 from improv.held import scatter_on_grid
 from improv.meter import Meter
@@ -63,7 +64,7 @@ class Dial(_Frozen):
     @property
     def note(self) -> str:
         """The dial's own figures in one line."""
-        parts = [f"{self.notes} note{'s' if self.notes != 1 else ''}"]
+        parts = [counted(self.notes, "note")]
         if self.lean_ms is not None:
             parts.append(late_text(self.lean_ms))
         if self.spread_ms is not None:

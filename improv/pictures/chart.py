@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.grid import find
 from improv.model import Analysis, Bars, Bools, Floats, Ints, Passage, Phrase, Run, _Frozen
 from improv.pictures.music import (
@@ -241,8 +242,6 @@ def _summary(analysis: Analysis) -> str:
     main = main_subdivision(analysis)
     off = Counter(run.off_grid for run in analysis.runs)[True]
     parts = [f"mostly {main[0]}" if main else "no subdivision certain"]
-    parts.append(f"{len(analysis.phrases)} phrase{'s' if len(analysis.phrases) != 1 else ''}")
-    parts.append(
-        f"{off} run{'s' if off != 1 else ''} off the grid" if off else "no run off the grid"
-    )
+    parts.append(counted(len(analysis.phrases), "phrase"))
+    parts.append(f"{counted(off, 'run') if off else 'no run'} off the grid")
     return ", ".join(parts)

@@ -14,6 +14,7 @@ from pathlib import PurePath
 
 import numpy as np
 
+from improv.counting import counted
 from improv.files import printable
 from improv.grid import SUBDIVISIONS, positions, short_name
 from improv.meter import Meter
@@ -178,7 +179,7 @@ def facts_of(analysis: Analysis) -> str:
     """Meter, tempo, size, lean and spread of a take in one line."""
     events = len(set(analysis.notes.event.tolist()))
     parts = [f"{analysis.take.meter_text} at {take_tempo(analysis)}"]
-    parts.append(f"{events} note{'s' if events != 1 else ''} (a chord counts once)")
+    parts.append(f"{counted(events, 'note')} (a chord counts once)")
     if analysis.spread_ms is not None:
         parts.append(f"spread {analysis.spread_ms:.0f} ms")
     if analysis.constant_offset_ms is not None and offset_is_told(analysis):
