@@ -131,7 +131,8 @@ def before_bar_one(bars: Bars, at_quarter: Floats, reading: Reading) -> tuple[st
     are = "are" if " and " in asked else "is"
     before = int((at_quarter < -_EARLY_QUARTER).sum())
     lie = "lies" if before == 1 else "lie"
-    return (f"{counted(before, 'note')} {lie} before bar 1, from bar {first} on: {are} {asked} right?",)
+    notes = f"{counted(before, 'note')} {lie} before bar 1"
+    return (f"{notes}, from bar {first} on: {are} {asked} right?",)
 
 
 def raster(notes: TickNotes, own: FileTime, onset_sec: Floats) -> tuple[str, ...]:
