@@ -15,11 +15,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from typing import TypeVar
 
 from improv.errors import UsageError
 from improv.meter import Kind, Meter
 
 Count = Fraction | None
+Ratio = TypeVar("Ratio", float, Fraction)
+USUAL_SWING = 1.5
+"""What swung notes are drawn and sounded at where no ratio is known (our choice)."""
 COMMON_WEIGHT = 0.5
 """Prior weight from which a subdivision counts as commonly met in a kind of meter."""
 
@@ -240,14 +244,15 @@ def swung_positions(subdivision: Subdivision, meter: Meter, ratio: float) -> tup
     The second of each pair lies at ratio / (1 + ratio) of the pair. Straight rows ignore the ratio.
     """
     straight = positions(subdivision, meter)
-    if not subdivision.swung:
-        return tuple(map(float, straight))
-    moved = []
-    for i, at in enumerate(straight):
-        pair_step = straight[1] - straight[0]
-        shift = float(2 * pair_step) * (ratio / (1.0 + ratio) - 0.5)
-        moved.append(float(at) + (shift if i % 2 else 0.0))
-    return tuple(moved)
+    return delayed(straight, ratio) if subdivision.swung else tuple(map(float, straight))
+
+
+def delayed(straight: tuple[Fraction, ...], ratio: Ratio) -> tuple[Ratio, ...]:
+    """Even positions with every second one delayed to `ratio` : 1, exact where the ratio is."""
+    if len(straight) < 2:
+        return tuple(at + 0 * ratio for at in straight)
+    shift = 2 * (straight[1] - straight[0]) * (ratio / (1 + ratio) - Fraction(1, 2))
+    return tuple(at + (shift if i % 2 else 0 * ratio) for i, at in enumerate(straight))
 
 
 def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:

@@ -19,7 +19,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors",),
     ("meter",),
     ("settings", "model", "grid"),
-    ("tempo", "stats", "counting", "memory"),
+    ("tempo", "stats", "counting", "gridlines", "memory"),
     ("accent", "strokes", "ornaments", "events", "phrases", "lattice", "layout", "free",
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",
      "heed", "settle", "fit", "within", "runs", "landing", "swing", "doubts", "summaries",

@@ -14,6 +14,7 @@ from pictures_made import Row, eighths, floating, picture
 
 from improv.errors import UsageError
 from improv.grid import names_in
+from improv.gridlines import grid_between, swing_of
 from improv.held import subdivisions_played
 from improv.meter import parse_meter
 from improv.pictures.alt import alt_text
@@ -31,10 +32,8 @@ from improv.pictures.local_lines import local_lines, noise_of
 from improv.pictures.music import (
     beat_starts,
     events_of,
-    grid_between,
     quarters_of,
     scribbled_name,
-    swing_of,
     title_of,
 )
 from improv.pictures.paper import A4, Paper, parse_paper

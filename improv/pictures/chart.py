@@ -14,16 +14,15 @@ import numpy as np
 
 from improv.counting import counted
 from improv.grid import find
+from improv.gridlines import grid_between, swing_of
 from improv.model import Analysis, Bars, Bools, Floats, Ints, Passage, Phrase, Run, _Frozen
 from improv.pictures.music import (
     SURE_AT,
     Events,
     events_of,
     facts_of,
-    grid_between,
     main_subdivision,
     scribbled_name,
-    swing_of,
     title_of,
 )
 from improv.tempo import quarters_at

@@ -16,15 +16,13 @@ import numpy as np
 
 from improv.counting import counted
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, positions, short_name
-from improv.meter import Meter
+from improv.grid import short_name
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
 from improv.wording import has_one_tempo, offset_is_told, signed_ms, take_tempo
 
 SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
-USUAL_SWING = 1.5
 
 _CUT = {"quintuplets": "quint.", "sextuplets": "sext.", "septuplets": "sept.",
         "quadruplets": "quad."}  # fmt: skip
@@ -100,55 +98,6 @@ def quarters_of(bars: Bars, at_beat: Floats) -> Floats:
     before = np.minimum(at_beat - first, 0.0) * (edges[1] - edges[0])
     after = np.maximum(at_beat - numbers[-1], 0.0) * (edges[-1] - edges[-2])
     return np.asarray(np.interp(at_beat, numbers, edges) + before + after)
-
-
-def grid_between(
-    bars: Bars, kind: int, begin_quarter: float, end_quarter: float, swing_ratio: float | None
-) -> Floats:
-    """Grid positions of a subdivision in [begin, end), swung ones on their own places."""
-    tiny = 1e-6
-    low = max(int(np.searchsorted(bars.start_quarter, begin_quarter + tiny, side="right")) - 1, 0)
-    high = int(np.searchsorted(bars.start_quarter[:-1], end_quarter - tiny, side="left"))
-    found = [np.zeros(0)]
-    for i in range(low, high):
-        inside = _bar_grid(kind, bars.meters[int(bars.meter[i])], swing_ratio)
-        at = bars.start_quarter[i] + inside
-        found.append(at[at < bars.start_quarter[i + 1] - tiny])
-    at = np.concatenate(found)
-    return np.asarray(at[(at >= begin_quarter - tiny) & (at < end_quarter - tiny)])
-
-
-def _bar_grid(kind: int, meter: Meter, swing_ratio: float | None) -> Floats:
-    subdivision = SUBDIVISIONS[kind]
-    straight = positions(subdivision, meter)
-    at = np.array([float(p) for p in straight])
-    if subdivision.swung and len(straight) > 1:
-        ratio = USUAL_SWING if swing_ratio is None else swing_ratio
-        pair = float(2 * (straight[1] - straight[0]))
-        at[1::2] += pair * (ratio / (1.0 + ratio) - 0.5)
-    return at
-
-
-def swing_of(bars: Bars, kind: int, grid_quarter: Floats) -> float | None:
-    """The swing ratio that fitted grid positions show, or `None` where none is delayed."""
-    if kind < 0 or not SUBDIVISIONS[kind].swung:
-        return None
-    at = grid_quarter[~np.isnan(grid_quarter)]
-    shares = []
-    for quarter in at:
-        i = int(np.searchsorted(bars.start_quarter, quarter + 1e-6, side="right")) - 1
-        i = min(max(i, 0), len(bars.number) - 1)
-        straight = positions(SUBDIVISIONS[kind], bars.meters[int(bars.meter[i])])
-        if len(straight) < 2:
-            continue
-        pair = float(2 * (straight[1] - straight[0]))
-        share = float((quarter - bars.start_quarter[i]) / pair % 1.0)
-        if 0.2 < share < 0.95:
-            shares.append(share)
-    if not shares:
-        return None
-    middle = float(np.median(shares))
-    return middle / (1.0 - middle)
 
 
 def scribbled_name(name: str) -> str:
