@@ -173,15 +173,14 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     Against the take's constant offset where there is one, and said so: the table has both
     together. Else against the backing, as in the table.
     """
-    constant_ms = analysis.constant_offset_ms
-    if phrase.offset_ms is None or constant_ms is None or phrase.verdict == "too short to judge":
+    constant_ms, error_ms = analysis.constant_offset_ms, phrase.offset_se_ms
+    if phrase.offset_ms is None or error_ms is None or constant_ms is None:
+        return None
+    if phrase.verdict == "too short to judge":
         return None
     alone = len(analysis.phrases) == 1 or analysis.take.start_found
     relative = alone or abs(constant_ms) >= offset_doubt_ms(analysis)
     lean_ms = phrase.offset_ms - constant_ms * relative
-    error_ms = phrase.offset_se_ms
-    if error_ms is None:
-        error_ms = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
     said = lean_text(lean_ms)
     if said is None or abs(lean_ms) <= SURE_LEAN * error_ms:
         return None

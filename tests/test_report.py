@@ -216,7 +216,7 @@ def test_must_be_said(changes: dict[str, object], said: str) -> None:
         ({"offset_ms": -5.9}, "pushing"),
         ({"offset_ms": 13.9}, "laying back"),
         # A lean within two standard errors of nothing is chance.
-        ({"offset_ms": 18.0, "spread_ms": 40.0}, "laying back"),
+        ({"offset_ms": 18.0, "spread_ms": 40.0, "offset_se_ms": 8.9}, "laying back"),
         ({"offset_ms": 18.0, "offset_se_ms": 9.5}, "laying back"),
         # Beats and off-beats that go together, or may, are not told apart.
         ({"beat_offset_ms": 30.0, "offbeat_offset_ms": 21.0}, "off-beats"),

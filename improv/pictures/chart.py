@@ -111,7 +111,7 @@ def chart_of(analysis: Analysis) -> Chart:
         first_bar=analysis.settings.first_bar,
         marks=marks,
         positions_quarter=_outside(runs, np.unique(np.concatenate([np.zeros(0), *grids]).round(9))),
-        phrases=tuple(_phrase_span(p, analysis, places) for p in analysis.phrases),
+        phrases=tuple(_phrase_span(p, places) for p in analysis.phrases),
         passages=tuple(passages),
         runs=runs,
         pocket_ms=(offset - tolerance, offset + tolerance),
@@ -210,7 +210,7 @@ def _passage_texts(passage: Passage, phrase: Phrase) -> tuple[str, ...]:
     return tuple(dict.fromkeys(texts))
 
 
-def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
+def _phrase_span(phrase: Phrase, places: _Places) -> Span:
     begin, end = places.span(phrase.start, phrase.stop)
     named = f"Phrase {phrase.number}"
     if phrase.subdivision is None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import PurePath
 
 import numpy as np
@@ -103,11 +102,6 @@ def quarters_of(bars: Bars, at_beat: Floats) -> Floats:
 def scribbled_name(name: str) -> str:
     """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`, `quint.`."""
     return _CUT.get(name, short_name(name))
-
-
-def figure(per_beat: float) -> str:
-    """Notes per beat without needless decimals: `4`, `1.5`."""
-    return str(Fraction(per_beat).limit_denominator(8)) if per_beat % 1 == 0 else f"{per_beat:.1f}"
 
 
 def title_of(analysis: Analysis) -> str:
