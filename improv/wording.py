@@ -9,7 +9,7 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -252,9 +252,10 @@ def late_text(late_ms: float) -> str:
     return f"{abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}"
 
 
-def listed(names: list[str]) -> str:
-    """`a, b and c`."""
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+def listed(names: Iterable[str], link: str = "and") -> str:
+    """`a`, `a and b`, `a, b and c`; nothing of no names."""
+    items = list(names)
+    return f" {link} ".join(filter(None, [", ".join(items[:-1]), *items[-1:]]))
 
 
 def also_played(phrase: Phrase) -> tuple[Passage, ...]:

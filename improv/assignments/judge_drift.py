@@ -31,7 +31,6 @@ from improv.assignments.judge_measure import (
     beat_quarter,
     rows_in,
 )
-from improv.assignments.saying import listed
 from improv.assignments.verdict import (
     CANT_TELL,
     GIVE_OR_TAKE,
@@ -47,7 +46,7 @@ from improv.assignments.verdict import (
 from improv.counting import counted
 from improv.model import Floats, Ints
 from improv.stats import inflation
-from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text
+from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, listed
 
 FEWEST_FOR_DRIFT = 6
 SHORTEST_DRIFT_BEATS = 4.0

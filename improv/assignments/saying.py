@@ -7,15 +7,9 @@ from collections.abc import Iterable
 from improv.assignments.model import Section
 from improv.assignments.verdict import NOT_MET, BarVerdict
 from improv.counting import counted
-from improv.wording import bars_text, bpm_text, capital, count_text
+from improv.wording import bars_text, bpm_text, capital, count_text, listed
 
 MOST_STRETCHES = 4
-
-
-def listed(words: Iterable[str], link: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    items = list(words)
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {link} {items[-1]}"
 
 
 def asked_grid_text(section: Section, part: int) -> str:
