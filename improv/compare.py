@@ -5,8 +5,8 @@
 
 Conventions
 -----------
-The unit of chance is a *block*: the day, where either side has at least `FEWEST_DAYS` of
-them (a player has good and bad days); else the take, where either side has at least
+The unit of chance is a *block*: the day, where both sides have at least `FEWEST_DAYS` of
+them (a player has good and bad days); else the take, where both sides have at least
 `FEWEST_TAKES`; else the phrase. Cells are averaged within a block first, so a long take
 does not shout down the others. A change is after minus before: in ms, as a share, or, for
 spread and swing, as a ratio after : before. Over time, a change is from the first day to

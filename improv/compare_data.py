@@ -1,22 +1,12 @@
-"""A Comparison as JSON-ready data, CSV rows, and a section of HTML."""
+"""A Comparison as JSON-ready data and CSV rows."""
 
 from __future__ import annotations
 
-import html
 from collections.abc import Sequence
-from itertools import groupby
 from typing import Any
 
-from improv.compare import Comparison, Finding
-from improv.compare_figures import (
-    chance,
-    change_figure,
-    figure,
-    interval_figure,
-    short_verdict,
-    subdivision_and_notes,
-)
-from improv.compare_report import clearest_sentence, reading, sentence, what
+from improv.compare import Comparison
+from improv.compare_report import sentence
 from improv.spreadsheet import csv_of
 
 VERSION = 1
@@ -58,11 +48,6 @@ def document(comparison: Comparison, warnings: Sequence[str] = ()) -> dict[str, 
     }
 
 
-def _kind_of(finding: Finding) -> dict[str, Any]:
-    """How the change of a finding is told."""
-    return {"unit": finding.measure.unit, "ratio": finding.measure.ratio}
-
-
 def csv_text(comparison: Comparison, lead: Sequence[str] = (), header: bool = True) -> str:
     """One row per subdivision and measure; `lead` cells come first (a player's name)."""
     head = [[*(["player"] if lead else []), *CSV_HEAD]] if header else []
@@ -81,51 +66,3 @@ def _rows(comparison: Comparison) -> list[tuple[Any, ...]]:
         )
         for f in comparison.findings
     ]  # fmt: skip
-
-
-# --- a section of HTML ---------------------------------------------------------------
-
-NUMBERS = ("before", "after", "change", "95 % interval", "chance")
-SHORT_WORDS = "'None shown' is no difference that can be shown, 'too few' too few notes to tell."
-
-
-def html_section(comparison: Comparison, title: str = "Compared with before") -> str:
-    """A self-contained section for a report; everything from outside is escaped."""
-    head = "".join(
-        f'<th scope="col"{_aligned(name)}>{name}</th>' for name in ("measure", "verdict", *NUMBERS)
-    )
-    return (
-        '<section id="history" aria-labelledby="history-head">\n'
-        f'<h2 id="history-head">{html.escape(title)}</h2>\n'
-        f"<p>{html.escape(what(comparison))}</p>\n"
-        f'<p class="lead">{html.escape(clearest_sentence(comparison))}</p>\n'
-        '<div class="scroll" role="region" aria-labelledby="history-head" tabindex="0">\n'
-        f"<table>\n<thead><tr>{head}</tr></thead>\n"
-        + "".join(_group(list(of)) for _, of in groupby(comparison.findings, _subdivision))
-        + f"</table>\n</div>\n<p>{html.escape(reading(comparison))} {SHORT_WORDS}</p>\n</section>\n"
-    )
-
-
-def _subdivision(finding: Finding) -> tuple[str, float]:
-    return finding.subdivision, finding.per_beat
-
-
-def _group(findings: list[Finding]) -> str:
-    """The rows of one subdivision, under its name. The verdict stands before the figures, so
-    that a narrow screen shows it without scrolling."""
-    name = html.escape(subdivision_and_notes(findings[0]))
-    span = 2 + len(NUMBERS)
-    rows = [f'<tr class="group"><th scope="rowgroup" colspan="{span}">{name}</th></tr>']
-    for f in findings:
-        cells = (figure(f, f.before), figure(f, f.after), change_figure(f, f.change),
-                 interval_figure(f), chance(f))  # fmt: skip
-        figures = "".join(f'<td class="n number">{html.escape(cell)}</td>' for cell in cells)
-        words = html.escape(f.measure.title), html.escape(short_verdict(f))
-        rows.append(
-            f'<tr><th scope="row">{words[0]}</th><td class="number">{words[1]}</td>{figures}</tr>'
-        )
-    return "<tbody>\n" + "\n".join(rows) + "\n</tbody>\n"
-
-
-def _aligned(column: str) -> str:
-    return ' class="n"' if column in NUMBERS else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from improv.compare import NO_DIFFERENCE, TOO_FEW, Finding
 from improv.wording import figure as written
+from improv.wording import percent
 
 _SHORT = {NO_DIFFERENCE: "none shown", TOO_FEW: "too few"}
 
@@ -19,7 +20,7 @@ def figure(finding: Finding, value: float | None) -> str:
         return f"{written(value, '+.1f')} ms"
     if key == "swing":
         return f"{value:.2f}:1"
-    return f"{written(100 * value, '+.1f')} %" if key == "drift" else f"{100 * value:.0f} %"
+    return f"{written(100 * value, '+.1f')} %" if key == "drift" else percent(value)
 
 
 def change_figure(finding: Finding, value: float | None) -> str:

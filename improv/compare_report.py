@@ -8,7 +8,6 @@ counted by takes of one day or by phrases, the text says what that cannot tell.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 
 from improv.compare import (
@@ -29,7 +28,9 @@ from improv.compare_figures import (
     subdivision_and_notes,
 )
 from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
-from improv.wording import bpm_text, counted, listed, number_word
+from improv.counting import counted
+from improv.tables import wrapped
+from improv.wording import bpm_text, listed, number_word
 
 _OVER_TIME, _A_SIDE = number_word(FEWEST_OVER_TIME), number_word(FEWEST_DAYS)
 LEAST_TO_NAME = 12
@@ -41,11 +42,11 @@ LEAST_TO_NAME = 12
 
 def text_report(comparison: Comparison) -> str:
     """The comparison for a musician, in 80 columns."""
-    lines = _wrapped(what(comparison))
-    lines += ["", *_wrapped(clearest_sentence(comparison))]
+    lines = wrapped(what(comparison))
+    lines += ["", *wrapped(clearest_sentence(comparison))]
     others = [f for f in comparison.findings if is_change(f) and f is not comparison.clearest]
     for finding in sorted(others, key=lambda f: f.raw_probability or 1.0):
-        lines += _wrapped(f"Also: {sentence(finding, comparison)}")
+        lines += wrapped(f"Also: {sentence(finding, comparison)}")
     for verdict in (NO_DIFFERENCE, TOO_FEW):
         if verdict == TOO_FEW and _nothing_told(comparison):
             continue  # the sentence above has said so of all
@@ -53,8 +54,8 @@ def text_report(comparison: Comparison) -> str:
         if said:
             short = f"Too few notes or {comparison.block}s to tell"
             head = short if verdict == TOO_FEW else verdict.capitalize()
-            lines += _wrapped(f"{head}: {said}.")
-    lines += ["", *table(comparison), "", *_wrapped(reading(comparison))]
+            lines += wrapped(f"{head}: {said}.")
+    lines += ["", *table(comparison), "", *wrapped(reading(comparison))]
     return "\n".join(lines) + "\n"
 
 
@@ -281,7 +282,3 @@ def table(comparison: Comparison) -> list[str]:
         cells += [c.rjust(w) for c, w in zip(row[1:6], widths[1:6], strict=True)]
         lines.append(("".join(cells) + "  " + row[6]).rstrip())
     return lines
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, 80) or [""]

@@ -1,4 +1,4 @@
-"""Where a note is, as musicians count it: "3", "& of 2", "a of 3", "let of 1".
+"""Counts as musicians say them: "2 notes", and of where a note is: "& of 2", "let of 1".
 
 The syllables are the trade's own (common practice, no source): 1 e & a for four to the
 beat, 1 trip let for triplets, 1 la li for the eighths of compound meters. Divisions
@@ -31,6 +31,11 @@ COMPOUND_SYLLABLES: dict[int, tuple[str, ...]] = {
 _ORDINAL = ("1st", "2nd", "3rd", "4th", "5th", "6th", "7th", "8th", "9th", "10th", "11th", "12th")
 _FINE = 5040
 """A multiple of every per-beat count, so that places in the beat become whole codes."""
+
+
+def counted(count: int, noun: str) -> str:
+    """`1 note`, `2 notes`."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def count_places(bars: Bars, quarter: Floats, row: Ints) -> tuple[Ints, Ints, tuple[str, ...]]:

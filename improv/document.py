@@ -17,7 +17,8 @@ from improv.files import printable
 from improv.model import Analysis, Bools, Floats, Passage, Phrase, Place, Ranked, Run
 from improv.practice import advise
 from improv.spreadsheet import csv_of
-from improv.tempo import quarter_sec_at, quarters_at
+from improv.tempo import tempo_range_bpm
+from improv.wording import rate_beat
 
 VERSION = 1
 NOTE_KEYS = (
@@ -130,7 +131,7 @@ def _lines(rows: list[dict[str, Any]]) -> str:
 
 def _take(analysis: Analysis) -> dict[str, Any]:
     take, settings = analysis.take, analysis.settings
-    low, high = tempo_range_bpm(analysis)
+    low, high = tempo_range_bpm(take, analysis.notes.onset_sec)
     return {
         "file": printable(take.name),
         "track": printable(take.track),
@@ -145,17 +146,8 @@ def _take(analysis: Analysis) -> dict[str, Any]:
         "warnings": [printable(w) for w in all_warnings(analysis)],
         "lowest_tempo_bpm": _number(low, 6),
         "highest_tempo_bpm": _number(high, 6),
+        "rate_beat": rate_beat(take),
     }
-
-
-def tempo_range_bpm(analysis: Analysis) -> tuple[float, float]:
-    """The slowest and the fastest tempo under the notes, in the beat that the take's counts."""
-    take, notes = analysis.take, analysis.notes
-    if not len(notes) or len(take.tempo_map.quarter_sec) < 2:
-        return take.tempo_bpm, take.tempo_bpm
-    quarter_sec = quarter_sec_at(take.tempo_map, quarters_at(take.tempo_map, notes.onset_sec))
-    bpm = 60.0 / (quarter_sec * take.bars.stated_beat_quarter)
-    return float(bpm.min()), float(bpm.max())
 
 
 def all_warnings(analysis: Analysis) -> tuple[str, ...]:

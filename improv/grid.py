@@ -16,12 +16,16 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from typing import TypeVar
 
 from improv.errors import UsageError
 from improv.meter import Kind, Meter
 
 KINDS: tuple[Kind, ...] = ("simple", "compound", "additive")
 Count = Fraction | None
+Ratio = TypeVar("Ratio", float, Fraction)
+USUAL_SWING = 1.5
+"""What swung notes are drawn and sounded at where no ratio is known (our choice)."""
 COMMON_WEIGHT = 0.5
 """Prior weight from which a subdivision counts as commonly met in a kind of meter."""
 
@@ -214,21 +218,43 @@ def _straight(like: Subdivision, times: int) -> int:
 
 
 def find(text: str, meters: tuple[Meter, ...]) -> int:
-    """Index of the subdivision called `text`, in full or by its `short_name`, in one of the meters.
+    """Index of the subdivision that `text` means in one of the meters, as `meant` has it.
 
     Raises `UsageError` with the names that exist.
     """
-    wanted = short_name(" ".join(text.lower().split()))
-    names: list[str] = []
+    found = meant(text, meters)
+    if found is None:
+        names = ", ".join(names_in(meters))
+        raise UsageError(f"no subdivision '{text}' in {meters[0]}; it can be: {names}")
+    return found[0]
+
+
+def meant(text: str, meters: tuple[Meter, ...]) -> tuple[int, str] | None:
+    """Index and full name of the subdivision that `text` means in one of the meters, if any.
+
+    It may be written in full or by its `short_name`; "triplets" without a note value are three
+    to the beat of the first meter whose beats are not dotted.
+    """
+    return _rows_by_name(meters).get(short_name(" ".join(text.lower().split())))
+
+
+def names_in(meters: tuple[Meter, ...]) -> tuple[str, ...]:
+    """Full names of all subdivisions the meters offer, coarsest first."""
+    every = (name(SUBDIVISIONS[i], meter) or "" for meter in meters for i in offered(meter))
+    return tuple(dict.fromkeys(every))
+
+
+@cache
+def _rows_by_name(meters: tuple[Meter, ...]) -> dict[str, tuple[int, str]]:
+    """Index and full name of every subdivision by its short name; the first meter has it."""
+    found: dict[str, tuple[int, str]] = {}
     for meter in meters:
         for i in offered(meter):
-            called = name(SUBDIVISIONS[i], meter) or ""
-            if short_name(called) == wanted:
-                return i
-            names.append(called)
-    raise UsageError(
-        f"no subdivision '{text}' in {meters[0]}; it can be: {', '.join(dict.fromkeys(names))}"
-    )
+            full = name(SUBDIVISIONS[i], meter) or ""
+            found.setdefault(short_name(full), (i, full))
+            if SUBDIVISIONS[i].key == "triplet" and meter.kind != "compound":
+                found.setdefault(short_name("triplets"), (i, full))
+    return found
 
 
 @cache
@@ -269,14 +295,15 @@ def swung_positions(subdivision: Subdivision, meter: Meter, ratio: float) -> tup
     The second of each pair lies at ratio / (1 + ratio) of the pair. Straight rows ignore the ratio.
     """
     straight = positions(subdivision, meter)
-    if not subdivision.swung:
-        return tuple(map(float, straight))
-    moved = []
-    for i, at in enumerate(straight):
-        pair_step = straight[1] - straight[0]
-        shift = float(2 * pair_step) * (ratio / (1.0 + ratio) - 0.5)
-        moved.append(float(at) + (shift if i % 2 else 0.0))
-    return tuple(moved)
+    return delayed(straight, ratio) if subdivision.swung else tuple(map(float, straight))
+
+
+def delayed(straight: tuple[Fraction, ...], ratio: Ratio) -> tuple[Ratio, ...]:
+    """Even positions with every second one delayed to `ratio` : 1, exact where the ratio is."""
+    if len(straight) < 2:
+        return tuple(at + 0 * ratio for at in straight)
+    shift = 2 * (straight[1] - straight[0]) * (ratio / (1 + ratio) - Fraction(1, 2))
+    return tuple(at + (shift if i % 2 else 0 * ratio) for i, at in enumerate(straight))
 
 
 def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:

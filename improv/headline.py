@@ -85,7 +85,7 @@ def _grid_text(asked: tuple[str, ...]) -> str:
     """The grid that runs leave, and whether only some subdivisions were in question."""
     if not asked:
         return "the grid"
-    names = f" ({listed(list(asked))})" if len(asked) <= MOST_ASKED else ""
+    names = f" ({listed(asked)})" if len(asked) <= MOST_ASKED else ""
     return f"the grid of the subdivisions asked for{names}"
 
 

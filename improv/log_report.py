@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from improv.counting import counted
 from improv.files import printable
 from improv.grid import short_name
 from improv.model import Place
-from improv.wording import bars_text, counted, number_word, place_text
+from improv.tables import WIDTH, wrapped
+from improv.wording import bars_text, number_word, percent_figure, place_text, rate_text
 
 if TYPE_CHECKING:
     from improv.log.entries import Row, Whole
 
-WIDTH = 80
 MOST_RUNS = 3
 OFF_GRID = "off the grid"
 """As a phrase's verdict, and of a run within one."""
@@ -43,8 +43,7 @@ def list_lines(rows: Sequence[Row]) -> list[str]:
             for i, (c, w) in enumerate(zip(row, widths, strict=True))
         ]
         lines.append(_cut("  ".join(fitted).rstrip(), WIDTH))
-    takes = "1 take" if len(rows) == 1 else f"{len(rows)} takes"
-    return [*lines, f"{takes}; spread in ms, pocket and off grid in per cent."]
+    return [*lines, f"{counted(len(rows), 'take')}; spread in ms, pocket and off grid in per cent."]
 
 
 def show_lines(whole: Whole) -> list[str]:
@@ -66,7 +65,9 @@ def show_lines(whole: Whole) -> list[str]:
     lines += [f"  {name:<10} {printable(value)}" for name, value in pairs if value]
     lines.append("")
     runs = [run for run in whole.document["runs"] if run["off_grid"]]
-    lines += [_phrase(phrase, runs) for phrase in whole.document["phrases"]]
+    # Documents of the first improv do not say what their rates count.
+    beat = whole.document["take"].get("rate_beat", "beat")
+    lines += [_phrase(phrase, runs, beat) for phrase in whole.document["phrases"]]
     lines += ["", f"To practise: {whole.document['practice']['text']}"]
     return [part for line in lines for part in _folded(line)]
 
@@ -83,16 +84,19 @@ def _settings(text: str) -> str:
     return ", ".join(said) or "nothing stated"
 
 
-def _phrase(phrase: dict[str, Any], runs: Sequence[dict[str, Any]]) -> str:
-    """What was heard in a phrase, and which of the `runs` off the grid begin in it."""
+def _phrase(phrase: dict[str, Any], runs: Sequence[dict[str, Any]], beat: str = "beat") -> str:
+    """What was heard in a phrase, and which of the `runs` off the grid begin in it.
+
+    `beat` is what their rates are told to.
+    """
     first, last = phrase["start"]["bar"], phrase["end"]["bar"]
     spread = "" if phrase["spread_ms"] is None else f", {phrase['spread_ms']:.0f} ms spread"
     said = f"Phrase {phrase['number']}, {bars_text(first, last)}: {_heard(phrase)}{spread}"
     low, high = (phrase[end]["onset_sec"] for end in ("start", "end"))
     own = [run for run in runs if low <= run["start"]["onset_sec"] <= high]
-    told = [f"{OFF_GRID} {_run(run)}" for run in own[:MOST_RUNS]]
+    told = [f"{OFF_GRID} {_run(run, beat)}" for run in own[:MOST_RUNS]]
     if told and _heard(phrase) == OFF_GRID:  # said once is enough
-        said = f"{said}, {_run(own[0])}"
+        said = f"{said}, {_run(own[0], beat)}"
         told = told[1:]
     if len(own) > MOST_RUNS:
         told.append(f"{counted(len(own) - MOST_RUNS, 'more run')} {OFF_GRID}")
@@ -110,15 +114,15 @@ def _heard(phrase: dict[str, Any]) -> str:
     return f"mostly {main}, with {' and '.join(others)}" if others else str(main)
 
 
-def _run(run: dict[str, Any]) -> str:
+def _run(run: dict[str, Any], beat: str) -> str:
     many = run.get("events", run["notes"])
     where = place_text(Place(**run["start"]))
-    rate = f"{run['notes_per_beat']:.1f} to the beat"
+    rate = rate_text(run["notes_per_beat"], beat)
     return f"{number_word(many)} notes at {rate} from {where}"
 
 
 def _folded(line: str) -> list[str]:
-    return textwrap.wrap(line, WIDTH, subsequent_indent="  ") or [""]
+    return wrapped(line, then="  ") or [""]
 
 
 def _cut(text: str, room: int) -> str:
@@ -131,4 +135,4 @@ def _ms(value: float | None) -> str:
 
 
 def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.0f}"
+    return "-" if value is None else percent_figure(value)

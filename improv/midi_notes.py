@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.model import Bools, Ints
 from improv.smf import SmfTrack
 
@@ -106,4 +107,4 @@ def raster_tick(notes: TickNotes) -> int:
 
 
 def _count(number: int, one: str, many: str) -> str:
-    return f"1 note {one}" if number == 1 else f"{number} notes {many}"
+    return f"{counted(number, 'note')} {one if number == 1 else many}"

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.errors import TakeError, UsageError
 from improv.files import printable
 from improv.model import Bools, Ints, Reading
@@ -45,7 +46,7 @@ class Part:
         return self.name or f"track {self.number}"
 
     def __str__(self) -> str:
-        notes = f"{self.notes} note{'s' * (self.notes != 1)}"
+        notes = counted(self.notes, "note")
         click = ", a click by its pitches" if self.is_click else ""
         if self.by_channel:
             return f"channel {self.channels[0]} ({notes}{click})"

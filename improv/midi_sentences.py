@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from improv.counting import counted
 from improv.errors import TakeError
 from improv.meter import Meter, meter_text
 from improv.midi_notes import TickNotes, distinct, raster_tick
@@ -124,13 +125,14 @@ def before_bar_one(bars: Bars, at_quarter: Floats, reading: Reading) -> tuple[st
     if first >= 0:
         return ()
     count = reading.count_in_bars
-    count_in = f"the count-in of {count} bar{'s' * (count != 1)}" if count else ""
+    count_in = f"the count-in of {counted(count, 'bar')}" if count else ""
     start = "the start" if reading.start_sec is not None else ""
     asked = " and ".join(filter(None, (count_in, start))) or "the start"
     are = "are" if " and " in asked else "is"
     before = int((at_quarter < -_EARLY_QUARTER).sum())
-    lie = f"{before} notes lie" if before != 1 else "1 note lies"
-    return (f"{lie} before bar 1, from bar {first} on: {are} {asked} right?",)
+    lie = "lies" if before == 1 else "lie"
+    notes = f"{counted(before, 'note')} {lie} before bar 1"
+    return (f"{notes}, from bar {first} on: {are} {asked} right?",)
 
 
 def raster(notes: TickNotes, own: FileTime, onset_sec: Floats) -> tuple[str, ...]:

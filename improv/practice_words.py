@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from improv.counting import counted
 from improv.held import (
     CLOSEST_MS,
     SAFE_SPREADS,
@@ -16,7 +17,7 @@ from improv.held import (
     Step,
     closest_safe_ms,
 )
-from improv.wording import TIGHT_SPREAD_MS, bpm_text, counted, percent
+from improv.wording import TIGHT_SPREAD_MS, bpm_text, percent
 
 HANDS = "few hands hold more than ten notes a second"
 

@@ -5,26 +5,19 @@ Everything fits 80 columns, needs no colour and is the same in a pipe and on a s
 
 from __future__ import annotations
 
-import re
-import textwrap
-
-import numpy as np
-
-from improv.document import all_warnings, tempo_range_bpm
+from improv.counting import counted
+from improv.document import all_warnings
 from improv.files import printable
 from improv.headline import constant_offset, headline
 from improv.model import Analysis
 from improv.practice import advise
 from improv.sentences import phrase_sentences
-from improv.tables import WIDTH, phrase_table, run_table
+from improv.tables import WIDTH, phrase_table, run_table, wrapped
 from improv.wording import (
-    bpm_text,
-    counted,
     others_told,
     rate_beat,
     take_bars,
-    tempo_beat_name,
-    tempo_text,
+    take_tempo,
 )
 
 LANDS = (
@@ -41,77 +34,33 @@ def text_report(analysis: Analysis, full: bool = False) -> str:
     return "\n\n".join("\n".join(lines) for lines in sections) + "\n"
 
 
-_FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: \d)|(?<=\d :) (?=\d)")
-
-
-def _wrap(text: str, hang: str = "") -> list[str]:
-    """Lines of at most 80 columns; a figure and its unit stay on one line, and so does a ratio."""
-    lines = textwrap.wrap(
-        _FIGURE_AND_UNIT.sub("\xa0", text),
-        WIDTH,
-        subsequent_indent=hang,
-        break_on_hyphens=False,
-        break_long_words=True,
-    )
-    return [line.replace("\xa0", " ") for line in lines]
-
-
 def _title(analysis: Analysis) -> list[str]:
     """The take's name, size, meter and tempo, and what has to be minded when reading on."""
     take, notes = analysis.take, analysis.notes
     name = printable(take.name)
     track = printable(take.track).strip()
-    lines = [*_wrap(name), "=" * min(len(name), WIDTH)]
+    lines = [*wrapped(name), "=" * min(len(name), WIDTH)]
     where = take_bars(analysis) if len(notes) else "no bars"
-    parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {_tempo(analysis)}"]
+    parts = [counted(len(notes), "note"), where, f"{take.meter_text} at {take_tempo(analysis)}"]
     if track:
         parts.append(track if track.lower().startswith("track") else f"track {track}")
-    lines += _wrap(", ".join(parts) + ".")
+    lines += wrapped(", ".join(parts) + ".")
     for warning in all_warnings(analysis):
-        lines += _wrap(f"Warning: {printable(warning)}", hang="  ")
+        lines += wrapped(f"Warning: {printable(warning)}", then="  ")
     return lines
 
 
-def _tempo(analysis: Analysis) -> str:
-    """The tempo, or the range it covers under the notes; of each beat that the meters count."""
-    low, high = tempo_range_bpm(analysis)
-    if high - low < 0.05:
-        return tempo_text(analysis.take) + _other_beats(analysis)
-    beat = analysis.take.bars.stated_beat_quarter
-    low_text, high_text = bpm_text(low * beat), bpm_text(high * beat)
-    return f"{low_text} to {high_text} BPM (in quarters, as the tempo map has it)"
-
-
-def _other_beats(analysis: Analysis) -> str:
-    """` (80 in dotted quarters)`: the tempo in the beats of other meters that are played in.
-
-    The quarter is told anyway where the take's own beat is another.
-    """
-    bars, tempo = analysis.take.bars, analysis.take.tempo_bpm
-    played = bars.meter[np.isin(bars.number, analysis.notes.bar)]
-    others = {
-        meter.tempo_beat_quarter: tempo_beat_name(meter)
-        for meter in (bars.meters[m] for m in dict.fromkeys(played.tolist()))
-        if meter.tempo_beat_quarter not in (1, bars.meters[0].tempo_beat_quarter)
-    }
-    told = [
-        f"{bpm_text(tempo * bars.stated_beat_quarter / float(beat))} in {name}"
-        for beat, name in others.items()
-    ]
-    return f" ({', '.join(told)})" if told else ""
-
-
 def _heard(analysis: Analysis, full: bool) -> list[str]:
-    lines = ["What was heard", "--------------", *_wrap(headline(analysis))]
+    lines = ["What was heard", "--------------", *wrapped(headline(analysis))]
     constant = constant_offset(analysis)
     if constant:
-        lines += _wrap(constant)
+        lines += wrapped(constant)
     sentences, left_out = phrase_sentences(analysis, full)
     lines.append("")
     for sentence in sentences:
-        lines += _wrap(sentence, hang="  ")
+        lines += wrapped(sentence, then="  ")
     if left_out:
-        lines += _wrap(
+        lines += wrapped(
             f"These tell most; {counted(left_out, 'phrase')} with less to tell "
             f"{'is' if left_out == 1 else 'are'} left to the table, or see --full."
         )
@@ -134,7 +83,7 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
         key += " Bars with a p: a pickup leads to them."
     if any(p.events != p.stop - p.start for p in analysis.phrases):
         key += " Notes: a chord counts once, a grace note not at all."
-    return [*lines, *_wrap(key)]
+    return [*lines, *wrapped(key)]
 
 
 def _runs(analysis: Analysis, full: bool) -> list[str]:
@@ -147,9 +96,9 @@ def _runs(analysis: Analysis, full: bool) -> list[str]:
         lines.append(f"... and {counted(left_out, 'run')} more: --full shows every one.")
     beat = rate_beat(analysis.take)
     rate = "" if beat == "beat" else f"Rate: notes to the {beat}, which the tempo counts. "
-    return [*lines, *_wrap(rate + LANDS)]
+    return [*lines, *wrapped(rate + LANDS)]
 
 
 def _practice(analysis: Analysis) -> list[str]:
     advice = advise(analysis)
-    return ["What to practise", "----------------", *_wrap(advice.text), *_wrap(advice.caution)]
+    return ["What to practise", "----------------", *wrapped(advice.text), *wrapped(advice.caution)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ from improv.practice import BACK_OFF, CAUTION
 from improv.practice_words import whole
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
 from improv.spreadsheet import csv_of
+from improv.tables import wrapped
 from improv.wording import bpm_text, listed, number_word
 
 START_SHARE = 0.9
@@ -133,16 +133,15 @@ def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
 def text_report(found: SafetyMap, who: str = "") -> str:
     """The map for a musician, in 80 columns."""
     whose = f"{who}: w" if who else "W"
-    lines = textwrap.wrap(
+    lines = wrapped(
         f"{whose}here each subdivision is held, from what was logged. The timing behind it: a "
         f"floor of {found.floor_ms:.0f} ms and {100 * found.share:.1f} % of the interval between "
-        "notes.",
-        80,
+        "notes."
     )
-    lines += ["", *table(found), *textwrap.wrap(_left_out(found), 80), ""]
-    lines += textwrap.wrap(f"Next: {what_next(found).text}", 80)
-    lines += textwrap.wrap(CAUTION, 80)
-    lines += ["", *textwrap.wrap(_reading(found), 80)]
+    lines += ["", *table(found), *wrapped(_left_out(found)), ""]
+    lines += wrapped(f"Next: {what_next(found).text}")
+    lines += wrapped(CAUTION)
+    lines += ["", *wrapped(_reading(found))]
     return "\n".join(lines) + "\n"
 
 

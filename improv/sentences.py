@@ -11,14 +11,13 @@ from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass
 
+from improv.counting import counted
 from improv.model import Analysis, Phrase, Ranked, Run
 from improv.wording import (
-    TIGHT_SPREAD_MS,
     also_played,
     asked_for,
     beats_off_text,
     beats_text,
-    counted,
     drift_text,
     lean_text,
     listed,
@@ -28,6 +27,7 @@ from improv.wording import (
     phrase_bars,
     place_text,
     rate_beat,
+    rate_text,
     spread_band,
     spread_text,
 )
@@ -83,8 +83,10 @@ def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     clauses = [_what(phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
-        clauses.append(spread_text(phrase.spread_ms) + _band(analysis, phrase.spread_ms))
-        weight += 1.0 if phrase.spread_ms >= TIGHT_SPREAD_MS else 0.0
+        band = _band(analysis, phrase.spread_ms)
+        clauses.append(spread_text(phrase.spread_ms) + band)
+        # A tight phrase of a loose take tells something too: no sentence with others drops it.
+        weight += 1.0 if spread_band(phrase.spread_ms) else 0.5 if band else 0.0
     if phrase.swing_ratio is not None and phrase.swung:
         clauses.append(f"swinging {phrase.swing_ratio:.1f} : 1")
     drift = drift_text(phrase)
@@ -171,15 +173,14 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     Against the take's constant offset where there is one, and said so: the table has both
     together. Else against the backing, as in the table.
     """
-    constant_ms = analysis.constant_offset_ms
-    if phrase.offset_ms is None or constant_ms is None or phrase.verdict == "too short to judge":
+    constant_ms, error_ms = analysis.constant_offset_ms, phrase.offset_se_ms
+    if phrase.offset_ms is None or error_ms is None or constant_ms is None:
+        return None
+    if phrase.verdict == "too short to judge":
         return None
     alone = len(analysis.phrases) == 1 or analysis.take.start_found
     relative = alone or abs(constant_ms) >= offset_doubt_ms(analysis)
     lean_ms = phrase.offset_ms - constant_ms * relative
-    error_ms = phrase.offset_se_ms
-    if error_ms is None:
-        error_ms = (phrase.spread_ms or 0.0) / max(phrase.events, 1) ** 0.5
     said = lean_text(lean_ms)
     if said is None or abs(lean_ms) <= SURE_LEAN * error_ms:
         return None
@@ -189,7 +190,7 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
 def run_text(run: Run, analysis: Analysis) -> str:
     """`from the & of 2 in bar 10 nine notes run at 4.6 to the beat, between ...`."""
     asked = asked_for(analysis)
-    rate = f"{run.notes_per_beat:.1f} to the {rate_beat(analysis.take)}"
+    rate = rate_text(run.notes_per_beat, rate_beat(analysis.take))
     kind = "" if run.kind == "steady" else f", {run.kind}"
     many = number_word(run.events)
     comma = "," if many.isdigit() else ""

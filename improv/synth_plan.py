@@ -14,6 +14,7 @@ import numpy as np
 
 from improv import grid
 from improv.errors import UsageError
+from improv.gridlines import over_bars
 from improv.meter import Meter, parse_meter
 from improv.model import Bars, Bools, Floats, Ints
 from improv.synth_line import FreeRun, Line, Notated, Piece, Rest, Stretch
@@ -161,18 +162,18 @@ def row_positions(
     bars: Bars, row: int, ratios: tuple[float, float], start: float, stop: float
 ) -> tuple[Floats, Floats]:
     """Grid positions of a subdivision in [start, stop), in quarters: straight and as swung."""
-    straight: list[float] = []
-    swung: list[float] = []
     lines = bars.start_quarter
-    for bar in range(len(bars.number)):
-        if lines[bar + 1] <= start or lines[bar] >= stop:
-            continue
-        meter, at = bars.meters[bars.meter[bar]], lines[bar]
-        straight += (at + _straight_bar(row, meter)).tolist()
-        swung += (at + np.array(_swung(row, meter, ratios))).tolist()
-    found, due = np.array(straight), np.array(swung)
-    inside = (found >= start - SNAP_QUARTER) & (found < stop - SNAP_QUARTER)
-    return found[inside], due[inside]
+    low = int(np.searchsorted(lines[1:], start, side="right"))
+    high = max(int(np.searchsorted(lines[:-1], stop, side="left")), low)
+    straight, swung = (
+        over_bars(lines[low : high + 1], bars.meter[low:high], within)
+        for within in (
+            [_straight_bar(row, meter) for meter in bars.meters],
+            [np.array(_swung(row, meter, ratios)) for meter in bars.meters],
+        )
+    )
+    inside = (straight >= start - SNAP_QUARTER) & (straight < stop - SNAP_QUARTER)
+    return straight[inside], swung[inside]
 
 
 @cache

@@ -1,4 +1,4 @@
-"""Tables of plain text, 80 columns wide: one row per phrase, one per run off the grid.
+"""Plain text, 80 columns wide: lines, and tables of one row per phrase or per run off the grid.
 
 Columns are as wide as what they hold; where a table would grow too wide the names of
 note values are written in figures (`16ths`). Notes are what a listener counts: a chord
@@ -7,9 +7,12 @@ once, a grace note not at all (`report` says so below the table where it matters
 
 from __future__ import annotations
 
+import re
+import textwrap
+
 from improv.grid import short_name
 from improv.model import Analysis, Phrase, Run
-from improv.wording import figure, others_told
+from improv.wording import figure, others_told, percent_figure
 
 WIDTH = 80
 PICKUP = "p "
@@ -17,6 +20,24 @@ PICKUP = "p "
 MOST_ROWS = 40
 
 Row = tuple[str, ...]
+
+
+_FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: \d)|(?<=\d :) (?=\d)")
+
+
+def wrapped(text: str, first: str = "", then: str | None = None, width: int = WIDTH) -> list[str]:
+    """Lines of `width` columns at most, indented by `first`, then by `then`; none of no text.
+
+    A figure and its unit stay on one line, and so does a ratio.
+    """
+    lines = textwrap.wrap(
+        _FIGURE_AND_UNIT.sub("\xa0", text),
+        width,
+        initial_indent=first,
+        subsequent_indent=first if then is None else then,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\xa0", " ") for line in lines]
 
 
 def layout(heads: tuple[Row, Row], rows: list[Row], left: tuple[int, ...]) -> list[str]:
@@ -41,7 +62,7 @@ def _figure(value: float | None, form: str) -> str:
 
 
 def _share(value: float | None) -> str:
-    return "-" if value is None else f"{100 * value:.0f}"
+    return "-" if value is None else percent_figure(value)
 
 
 def _bars(phrase: Phrase) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 
 from improv.errors import TakeError
 from improv.meter import Meter
-from improv.model import Bars, Floats, Ints, TempoMap
+from improv.model import Bars, Floats, Ints, Take, TempoMap
 
 Change = tuple[float, tuple[Meter, ...]]
 
@@ -44,6 +44,15 @@ def quarter_sec_at(tempo_map: TempoMap, at_quarter: Floats) -> Floats:
     """Length in seconds of a quarter note at quarter-note positions."""
     i = np.clip(np.searchsorted(tempo_map.start_quarter, at_quarter, side="right") - 1, 0, None)
     return tempo_map.quarter_sec[i]
+
+
+def tempo_range_bpm(take: Take, onset_sec: Floats) -> tuple[float, float]:
+    """The slowest and the fastest tempo under some onsets, in the beat that the take's counts."""
+    if not len(onset_sec) or len(take.tempo_map.quarter_sec) < 2:
+        return take.tempo_bpm, take.tempo_bpm
+    quarter_sec = quarter_sec_at(take.tempo_map, quarters_at(take.tempo_map, onset_sec))
+    bpm = 60.0 / (quarter_sec * take.bars.stated_beat_quarter)
+    return float(bpm.min()), float(bpm.max())
 
 
 def lay_bars(changes: tuple[Change, ...], first_quarter: float, last_quarter: float) -> Bars:

@@ -9,13 +9,15 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from fractions import Fraction
+from collections.abc import Iterable, Sequence
 
-from improv.grid import SUBDIVISIONS, find, name
+import numpy as np
+
+from improv.grid import SUBDIVISIONS, find, name, row_of
 from improv.meter import Meter
 from improv.model import Analysis, Passage, Phrase, Place, Take
 from improv.stats import SURE_ERRORS
+from improv.tempo import tempo_range_bpm
 
 PROFESSIONAL_OFFSET_MS = 10.0
 TOLD_NOTES = 6
@@ -25,27 +27,18 @@ CLEARLY = 3.0
 TIGHT_SPREAD_MS = 20.0
 AUDIBLE_SPREAD_MS = 35.0
 HEARD_DRIFT_SHARE = 0.015
+ONE_TEMPO_BPM = 0.05
+"""Tempi nearer to each other than this are written alike."""
 
 _WORDS = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
     "eleven", "twelve",
 )  # fmt: skip
-_NOTE_LENGTHS = {
-    Fraction(4): "whole notes", Fraction(2): "half notes", Fraction(1): "quarters",
-    Fraction(1, 2): "eighths", Fraction(1, 4): "sixteenths", Fraction(3): "dotted halves",
-    Fraction(3, 2): "dotted quarters", Fraction(3, 4): "dotted eighths",
-    Fraction(3, 8): "dotted sixteenths",
-}  # fmt: skip
 
 
 def number_word(count: int) -> str:
     """Counts up to twelve as words, larger ones in figures."""
     return _WORDS[count] if 0 <= count < len(_WORDS) else str(count)
-
-
-def counted(count: int, noun: str) -> str:
-    """`1 note`, `2 notes`."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def capital(text: str) -> str:
@@ -60,19 +53,28 @@ def figure(value: float, form: str) -> str:
 
 
 def percent(share: float) -> str:
+    """A share as whole per cent with its unit."""
+    return f"{percent_figure(share)} %"
+
+
+def percent_figure(share: float) -> str:
     """A share as whole per cent, never rounding an uncertain one up to certainty."""
-    return f"{min(round(100 * share), 99) if share < 1 else 100} %"
+    return f"{min(round(100 * share), 99) if share < 1 else 100}"
 
 
 def place_text(place: Place) -> str:
     """`the & of 2 in bar 10`, `beat 3 of bar 10`, `the 2nd of 5 in beat 3 of bar 10`."""
-    near = "near " if place.count.startswith("near ") else ""
-    count = place.count.removeprefix("near ")
+    counts_beat = " in " in place.count or place.count.removeprefix("near ").isdigit()
+    return f"{count_text(place.count)} {'of' if counts_beat else 'in'} bar {place.bar}"
+
+
+def count_text(count: str) -> str:
+    """`the & of 2`, `beat 3`, `near the 2nd of 5 in beat 3`, `the 2nd of 3 over beats 1 and 2`."""
+    near = "near " if count.startswith("near ") else ""
+    count = count.removeprefix("near ")
     if count.isdigit():
-        return f"{near}beat {count} of bar {place.bar}"
-    if " in " in count:
-        return f"{near}the {count.replace(' in ', ' in beat ')} of bar {place.bar}"
-    return f"{near}the {count.replace(' over ', ' over beats ')} in bar {place.bar}"
+        return f"{near}beat {count}"
+    return f"{near}the {count.replace(' in ', ' in beat ').replace(' over ', ' over beats ')}"
 
 
 def bars_text(first: int, last: int) -> str:
@@ -98,9 +100,9 @@ def take_bars(analysis: Analysis) -> str:
 
 def tempo_beat_name(meter: Meter) -> str:
     """What a stated tempo counts in this meter: `quarters`, `dotted quarters`."""
-    return _NOTE_LENGTHS.get(
-        meter.tempo_beat_quarter, f"beats of {meter.tempo_beat_quarter} quarter"
-    )
+    # An additive meter's beats are long and short; its tempo counts two units.
+    counted_in = Meter((1,), meter.unit // 2) if meter.kind == "additive" else meter
+    return name(SUBDIVISIONS[row_of("beat")], counted_in) or "beats"
 
 
 def rate_beat(take: Take) -> str:
@@ -108,7 +110,12 @@ def rate_beat(take: Take) -> str:
     meters = take.bars.meters
     if len({meter.tempo_beat_quarter for meter in meters}) < 2:
         return "beat"
-    return tempo_beat_name(meters[0]).removesuffix("s")
+    return tempo_beat_name(meters[0]).removesuffix("s").replace("halve", "half")
+
+
+def rate_text(notes_per_beat: float, beat: str) -> str:
+    """`4.6 to the beat`, `3.2 to the dotted quarter`: a run's rate, to what `rate_beat` names."""
+    return f"{notes_per_beat:.1f} to the {beat}"
 
 
 def bpm_text(bpm: float) -> str:
@@ -124,6 +131,41 @@ def tempo_text(take: Take) -> str:
         return text
     quarters = take.tempo_bpm * float(meter.tempo_beat_quarter)
     return f"{text} in {tempo_beat_name(meter)} ({bpm_text(quarters)} in quarters)"
+
+
+def has_one_tempo(analysis: Analysis) -> bool:
+    """Whether the backing keeps one tempo under the notes, as far as is told."""
+    low_bpm, high_bpm = tempo_range_bpm(analysis.take, analysis.notes.onset_sec)
+    return high_bpm - low_bpm < ONE_TEMPO_BPM
+
+
+def take_tempo(analysis: Analysis) -> str:
+    """The tempo, or the range it covers under the notes; of each beat that the meters count."""
+    take = analysis.take
+    if has_one_tempo(analysis):
+        return tempo_text(take) + _other_beats(analysis)
+    beat = take.bars.stated_beat_quarter
+    low, high = (bpm_text(bpm * beat) for bpm in tempo_range_bpm(take, analysis.notes.onset_sec))
+    return f"{low} to {high} BPM (in quarters, as the tempo map has it)"
+
+
+def _other_beats(analysis: Analysis) -> str:
+    """` (80 in dotted quarters)`: the tempo in the beats of other meters that are played in.
+
+    The quarter is told anyway where the take's own beat is another.
+    """
+    bars, tempo = analysis.take.bars, analysis.take.tempo_bpm
+    played = bars.meter[np.isin(bars.number, analysis.notes.bar)]
+    others = {
+        meter.tempo_beat_quarter: tempo_beat_name(meter)
+        for meter in (bars.meters[m] for m in dict.fromkeys(played.tolist()))
+        if meter.tempo_beat_quarter not in (1, bars.meters[0].tempo_beat_quarter)
+    }
+    told = [
+        f"{bpm_text(tempo * bars.stated_beat_quarter / float(beat))} in {name}"
+        for beat, name in others.items()
+    ]
+    return f" ({', '.join(told)})" if told else ""
 
 
 def signed_ms(value_ms: float) -> str:
@@ -200,19 +242,21 @@ def beats_text(phrase: Phrase) -> str | None:
     if swung and not abs(other_ms) < PROFESSIONAL_OFFSET_MS < abs(beat_ms):
         return None
     others = "off-beats" if phrase.per_beat == 2 else "notes between"
-    text = f"the beats lie {_late_text(beat_ms)}, the {others} {_late_text(other_ms)}"
+    text = f"the beats lie {late_text(beat_ms)}, the {others} {late_text(other_ms)}"
     return f"{text} for 2 : 1" if swung else text
 
 
-def _late_text(late_ms: float) -> str:
+def late_text(late_ms: float) -> str:
+    """`12 ms late`, `9 ms early`; `on time` below 5 ms."""
     if abs(late_ms) < ON_TIME_MS:
         return "on time"
     return f"{abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}"
 
 
-def listed(names: list[str]) -> str:
-    """`a, b and c`."""
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+def listed(names: Iterable[str], link: str = "and") -> str:
+    """`a`, `a and b`, `a, b and c`; nothing of no names."""
+    items = list(names)
+    return f" {link} ".join(filter(None, [", ".join(items[:-1]), *items[-1:]]))
 
 
 def also_played(phrase: Phrase) -> tuple[Passage, ...]:

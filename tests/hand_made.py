@@ -61,6 +61,7 @@ def phrase(number: int, start: int, stop: int, bars: tuple[int, int], **changes:
         ranking=(Ranked("eighths", 2.0, False, 0.99), Ranked("sixteenths", 4.0, False, 0.01)),
         passages=(),
         offset_ms=4.0,
+        offset_se_ms=2.7,
         spread_ms=12.0,
         rms_ms=12.6,
         in_pocket=0.9,

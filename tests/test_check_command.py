@@ -122,7 +122,7 @@ WRONG_USE = (
     (["{take}", "{week}"], "ada.mid: this is a MIDI file, not an assignment; the assignment,"),
     (["{week}", "{take}", "{week}"], "week.toml: this is the assignment itself; it comes first"),
     (["{week}", "{take}", "{bad}"], "bad.toml: this is an assignment, not a take"),
-    (["{week}", "{empty}"], "no MIDI files in this folder"),
+    (["{week}", "{empty}"], "no MIDI files in this folder (.mid, .midi, .smf)"),
 )
 
 

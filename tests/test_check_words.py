@@ -15,7 +15,8 @@ from improv.assignments.judge_limits import _unsure
 from improv.assignments.judge_measure import Measured
 from improv.assignments.reading import parse_assignment
 from improv.assignments.report import verdict_text
-from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, Verdict, beside
+from improv.assignments.saying import stretch_text
+from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict, Verdict, beside
 from improv.cli import cli
 from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
 
@@ -173,3 +174,18 @@ def test_a_doubt_in_other_units() -> None:
     assert _unsure(ratio, CANT_TELL, 1.3, 2.0, "ratio").startswith(" (give or take 0.10:")
     tiny = Measured(1.3, 1e-4, 30)
     assert "take 0.01:" in _unsure(tiny, CANT_TELL, 1.3, 2.0, "ratio")
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        ("2", "from beat 2"),
+        ("& of 3", "from the & of 3"),
+        ("2nd of 5 in 3", "from the 2nd of 5 in beat 3"),
+        ("2nd of 3 over 1 and 2", "from the 2nd of 3 over beats 1 and 2"),
+    ],
+)
+def test_a_count_reads_as_in_the_report(count: str, said: str) -> None:
+    """Where a breach begins is said in the words that tell a place everywhere else."""
+    bar = BarVerdict(3, NOT_MET, 8, "quintuplets", count, "")
+    assert stretch_text(bar, bar) == f"bar 3: quintuplets {said}"

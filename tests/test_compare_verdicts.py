@@ -26,6 +26,8 @@ from improv.compare import (
 from improv.contrasts import TOGETHER
 from improv.errors import UsageError
 from improv.material import Material, joined
+from improv.pages.build import Choices, build
+from tests.hand_made import floating
 from tests.log_material import history
 
 STEADY = Player(day_wander=0.03, take_wander=0.03, phrase_wander=0.1, off_grid=0.02)
@@ -244,17 +246,25 @@ def test_data_says_what_the_words_say() -> None:
     assert len(rows) == 1 + len(found.findings)
 
 
+def section_of(found: Comparison) -> str:
+    """The section of a report's page that tells a comparison."""
+    page = build(floating(), Choices(history=found))
+    return page[page.index('<section id="history"') : page.index('<section id="reading"')]
+
+
 def test_html_is_harmless() -> None:
-    """A title made of markup stays text."""
+    """A subdivision named by markup, as a tampered log may have it, stays text."""
     found = compare_sets(*history(16, Side(3), Side(3)))
-    section = compare_data.html_section(found, "<script>alert(1)</script>")
-    assert "<script>" not in section and section.count("<tr>") == 1 + len(found.findings)
+    first = replace(found.findings[0], subdivision="<script>alert(1)</script>")
+    section = section_of(replace(found, findings=(first, *found.findings[1:])))
+    assert "<script>" not in section and "&lt;script&gt;" in section
+    assert section.count("<tr>") == 1 + len(found.findings)
 
 
 def test_html_says_every_figure_of_the_text_table() -> None:
     """The section groups by subdivision and holds each row's figures as the text has them."""
     found = compare_sets(*history(16, Side(6), Side(6, spread_times=0.6), STEADY))
-    section = compare_data.html_section(found)
+    section = section_of(found)
     names = list(dict.fromkeys(f.subdivision for f in found.findings))
     assert section.count('class="group"') == len(names) == 4
     for f in found.findings:

@@ -99,6 +99,7 @@ def test_show_of_phrases_with_nothing_to_add() -> None:
     said = _phrase(plain, [off] * 5 + [later])
     assert said.count("; off the grid nine notes at 4.5 to the beat from beat 1 of bar 2") == 3
     assert said.endswith("; 2 more runs off the grid")
+    assert "at 4.5 to the dotted quarter from" in _phrase(plain, [off], "dotted quarter")
     wild = {**unsure, "verdict": "off the grid"}
     run_ = "nine notes at 4.5 to the beat from beat 1 of bar 2"
     assert _phrase(wild, [off]) == f"Phrase 1, bars 2 to 4: off the grid, {run_}"

@@ -21,11 +21,12 @@ from improv.cli import cli
 from improv.listening.excerpts import whole
 from improv.listening.on_grid import place_on_grid
 from improv.midi_write import write_take
-from improv.model import Analysis
+from improv.model import Analysis, Settings
 from improv.pages.build import Choices, build
 from improv.pages.flagged import flagged, most_telling
 from improv.pages.players import BUDGET_BYTES, passages
 from improv.pages.rows import MOST_NOTES, Cell, note_table, number, phrase_table, run_table
+from improv.pages.words import settings_used
 from improv.sound.encode import can_encode
 from improv.synth import Hand, Line, Rest, Stretch, play, steady_run
 
@@ -381,3 +382,19 @@ def test_a_page_that_cannot_be_written(take_path: Path, name: str, status: int, 
     assert done.exit_code == status
     assert said in done.stderr
     assert [p.name for p in take_path.parent.iterdir()] == ["solo.mid"]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "said"),
+    [
+        (None, None, "all"),
+        (9, None, "from bar 9 on"),
+        (None, 12, "to bar 12"),
+        (9, 12, "bars 9 to 12"),
+    ],
+)
+def test_the_bars_judged(first: int | None, last: int | None, said: str) -> None:
+    """The settings name the bars asked for, with one end stated or both."""
+    settings = Settings(first_bar=first, last_bar=last)
+    made = dataclasses.replace(floating(), settings=settings)
+    assert dict(settings_used(made, "1", 0.6))["Bars judged"] == said

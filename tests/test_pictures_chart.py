@@ -91,13 +91,13 @@ def test_no_position_is_in_force_inside_a_run_off_the_grid() -> None:
     assert not inside.any()
     (run,) = chart.runs
     assert (run.begin_quarter, run.end_quarter) == pytest.approx((8.0, 9.4))
-    assert run.texts == ("off the grid, 5.0 per beat", "5.0 per beat", "5.0/beat")
+    assert run.texts == ("off the grid, 5.0 to the beat", "5.0 to the beat", "5.0/beat")
 
 
 def test_phrases_are_named_longest_first() -> None:
     """Where there is room the phrase tells its spread and lean, at last only its number."""
     texts = chart_of(picture(eighths(8))).phrases[0].texts
-    assert texts[0] == "Phrase 1: eighths, spread 12 ms, 4 ms late"
+    assert texts[0] == "Phrase 1: eighths, spread 12 ms, on time"
     assert texts[-2:] == ("Phrase 1", "1")
 
 

@@ -82,7 +82,7 @@ def test_a_phrase_from_the_end_of_a_line_is_told_on_the_next() -> None:
     second = dataclasses.replace(one_phrase(rows[31:], made.take, 2), start=31, stop=51)
     labels = [label.text for page in pages_of(chart_of(picture(rows, phrases=(first, second))))
               for label in page.labels]  # fmt: skip
-    assert "Phrase 2, continued: eighths, spread 12 ms, 4 ms late" in labels
+    assert "Phrase 2, continued: eighths, spread 12 ms, on time" in labels
 
 
 def test_facts_are_told_once() -> None:
@@ -90,7 +90,7 @@ def test_facts_are_told_once() -> None:
     (page,) = pages_of(chart_of(picture(eighths(96))))
     told = [label.text for label in page.labels if label.text.startswith("Phrase")]
     assert told == [
-        "Phrase 1: eighths, spread 12 ms, 4 ms late", "Phrase 1, continued", "Phrase 1, continued",
+        "Phrase 1: eighths, spread 12 ms, on time", "Phrase 1, continued", "Phrase 1, continued",
     ]  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import matplotlib
@@ -12,6 +13,8 @@ from matplotlib.ft2font import FT2Font, LoadFlags
 from pictures_made import Row, eighths, floating, picture
 
 from improv.errors import UsageError
+from improv.grid import names_in
+from improv.gridlines import grid_between, swing_of
 from improv.held import subdivisions_played
 from improv.meter import parse_meter
 from improv.pictures.alt import alt_text
@@ -29,10 +32,8 @@ from improv.pictures.local_lines import local_lines, noise_of
 from improv.pictures.music import (
     beat_starts,
     events_of,
-    grid_between,
     quarters_of,
     scribbled_name,
-    swing_of,
     title_of,
 )
 from improv.pictures.paper import A4, Paper, parse_paper
@@ -156,10 +157,23 @@ def test_a_swung_grid_is_found_and_laid() -> None:
 
 
 def test_names_are_shortened_as_they_are_scribbled() -> None:
-    """Only the note values change."""
+    """Note values in figures, as in narrow tables; tuplets are cut."""
     assert scribbled_name("swung sixteenths") == "swung 16ths"
-    assert scribbled_name("eighth triplets") == "8th triplets"
+    assert scribbled_name("eighth triplets") == "8th trip."
     assert scribbled_name("quarters") == "quarters"
+    assert scribbled_name("quintuplets") == "quint."
+
+
+def test_every_name_is_scribbled_short_and_stays_itself() -> None:
+    """Of no meter's names is a short note spelt out, and no two are scribbled alike."""
+    units = ("2", "4", "8", "16", "32")
+    spelt = re.compile("eighth|teenth|second|fourth|sixth|[rt]uplet")
+    meters = [parse_meter(f"{bar}/{unit}")[0] for bar in ("4", "6", "2+2+3") for unit in units]
+    for meter in meters:
+        names = names_in((meter,))
+        scribbled = [scribbled_name(full) for full in names]
+        assert len(set(scribbled)) == len(names)
+        assert not [s for s in scribbled if spelt.search(s)]
 
 
 def test_titles_are_safe_to_print() -> None:

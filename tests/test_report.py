@@ -14,9 +14,9 @@ from hand_made import analysis, phrase, run
 from improv import analyze
 from improv.headline import constant_offset, headline
 from improv.model import Analysis, Passage, Phrase, Ranked
-from improv.report import _wrap, text_report
+from improv.report import text_report
 from improv.sentences import hear, phrase_sentences, run_text
-from improv.tables import phrase_table, run_table
+from improv.tables import phrase_table, run_table, wrapped
 
 
 def one(**changes: object) -> str:
@@ -133,8 +133,18 @@ def test_nothing_is_minus_zero() -> None:
 @pytest.mark.parametrize("before", range(50, 80))
 def test_a_ratio_stays_on_one_line(before: int) -> None:
     """`1.7 : 1` is one thing to read, wherever the line happens to end."""
-    lines = _wrap("x" * before + " swinging 1.7 : 1, laying back by 12 ms")
+    lines = wrapped("x" * before + " swinging 1.7 : 1, laying back by 12 ms")
     assert sum("1.7 : 1," in line for line in lines) == 1
+
+
+@pytest.mark.parametrize("unit", ["%", "ms", "BPM"])
+def test_every_page_keeps_figures_with_their_units(unit: str) -> None:
+    """Lines of checks, comparisons, maps and the log break before a figure, never after it."""
+    lines = [line for before in range(50, 80) for line in wrapped("x" * before + f" at 96 {unit}")]
+    assert sum(f"96 {unit}" in line for line in lines) == 30
+    assert max(map(len, lines)) <= 80
+    indented = wrapped(f"as long as {'a line ' * 11} of 96 {unit}", "  ", "    ")
+    assert [len(line) - len(line.lstrip()) for line in indented] == [2, 4]
 
 
 def test_a_long_take_is_shortened_and_says_so() -> None:
@@ -206,7 +216,7 @@ def test_must_be_said(changes: dict[str, object], said: str) -> None:
         ({"offset_ms": -5.9}, "pushing"),
         ({"offset_ms": 13.9}, "laying back"),
         # A lean within two standard errors of nothing is chance.
-        ({"offset_ms": 18.0, "spread_ms": 40.0}, "laying back"),
+        ({"offset_ms": 18.0, "spread_ms": 40.0, "offset_se_ms": 8.9}, "laying back"),
         ({"offset_ms": 18.0, "offset_se_ms": 9.5}, "laying back"),
         # Beats and off-beats that go together, or may, are not told apart.
         ({"beat_offset_ms": 30.0, "offbeat_offset_ms": 21.0}, "off-beats"),
@@ -326,6 +336,19 @@ def test_the_band_of_the_spread_is_told_once() -> None:
     assert text.count("(audible in a mix)") == 1
     assert "27 ms spread." in text
     assert "12 ms spread (tight)" in text
+
+
+def test_neighbours_keep_the_band_of_their_spread() -> None:
+    """19.7 ms is printed as 20 and audible, of tight phrases in a loose take each is told so."""
+    for spread_ms, whole_ms, band in ((19.7, 12.0, "(audible in a mix)"), (12.0, 25.0, "(tight)")):
+        phrases = (
+            phrase(1, 0, 20, (1, 4), spread_ms=spread_ms),
+            phrase(2, 20, 40, (5, 8), spread_ms=spread_ms),
+        )
+        made = analysis(["unit"] * 40, phrases, spread_ms=whole_ms)
+        sentences, left_out = phrase_sentences(made)
+        assert (len(sentences), left_out) == (2, 0)
+        assert all(s.endswith(f"{spread_ms:.0f} ms spread {band}.") for s in sentences)
 
 
 def test_too_short_to_judge_does_not_lean() -> None:

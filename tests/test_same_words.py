@@ -11,17 +11,23 @@ from core_takes import take_of
 from hand_made import analysis, phrase
 
 from improv import Settings, analyze
+from improv.assignments.judge import judge
+from improv.assignments.reading import parse_assignment
+from improv.document import document
 from improv.headline import headline
 from improv.listening.on_grid import place_on_grid
+from improv.log_report import _percent
 from improv.meter import parse_meter
 from improv.model import Passage
+from improv.pages.build import Choices, build
 from improv.pages.flagged import flagged
 from improv.pages.rows import phrase_table as page_table
 from improv.pictures.chart import chart_of
 from improv.report import text_report
 from improv.sentences import hear, run_text
 from improv.tables import phrase_table
-from improv.wording import rate_beat
+from improv.tempo import lay_bars
+from improv.wording import rate_beat, tempo_beat_name
 
 
 def flat(text: str) -> str:
@@ -117,6 +123,10 @@ def test_one_pace_has_one_rate(meter: str, beat: str, rate: float) -> None:
 def test_a_rate_is_told_to_the_same_beat_in_either_meter() -> None:
     """4.3 to the quarter is faster than sixteenths in bars of dotted and of plain beats."""
     meters = parse_meter("9/8+10/8")
+    asked = (
+        'tempo = 66\nmeter = "9/8+10/8"\n[[section]]\nbars = "1-4"\n'
+        'nothing-faster-than = "sixteenths"\nno-off-grid-runs = true\n'
+    )
     for start in (9.8, 14.2):
         run = start + np.arange(16) / 4.3
         after = np.ceil(run[-1] + 0.4) + np.arange(12) / 2.0
@@ -127,5 +137,84 @@ def test_a_rate_is_told_to_the_same_beat_in_either_meter() -> None:
         assert off.between is not None
         assert off.between[0] == "sixteenths"
         told = flat(text_report(made))
-        assert "to the dotted quarter, " in told
+        rate = f"{off.notes_per_beat:.1f} to the dotted quarter"
+        assert f"{rate}, " in told
+        assert chart_of(made).runs[0].texts[1] == rate
+        outcomes = judge(parse_assignment(asked), made).outcomes
+        assert [rate in outcome.reason for outcome in outcomes] == [True, True]
+        assert document(made)["take"]["rate_beat"] == "dotted quarter"
         assert "Rate: notes to the dotted quarter, which the tempo counts." in told
+
+
+@pytest.mark.parametrize(
+    ("meter", "stepping", "told"),
+    [
+        ("4/4", True, "4/4 at 80 to 96 BPM (in quarters, as the tempo map has it)"),
+        ("6/8", True, "6/8 at 80 to 96 BPM (in quarters, as the tempo map has it)"),
+        ("6/8", False, "6/8 at 64 BPM in dotted quarters (96 in quarters)"),
+        ("4/4+6/8", False, "4/4+6/8 at 96 BPM (64 in dotted quarters)"),
+    ],
+)
+def test_text_chart_and_page_tell_one_tempo(meter: str, stepping: bool, told: str) -> None:
+    """The tempo, its range under the notes and its beats are the same wherever they stand."""
+    made = analysis(["unit"] * 40, (phrase(1, 0, 40, (1, 4)),))
+    take = hand_made.take(40, 64.0 if meter == "6/8" else 96.0, meter)
+    if stepping:
+        steps = dataclasses.replace(
+            take.tempo_map,
+            start_sec=np.array([0.0, 2.0]),
+            start_quarter=np.array([0.0, 3.2]),
+            quarter_sec=np.array([0.625, 0.75]),
+        )
+        take = dataclasses.replace(take, tempo_map=steps)
+    made = dataclasses.replace(made, take=take)
+    assert told in flat(text_report(made))
+    assert told in chart_of(made).facts
+    assert told in build(made, Choices())
+
+
+def test_a_share_is_whole_only_where_it_is() -> None:
+    """996.7 in a thousand read 99 in the sentence, the table, on the page and in the log."""
+    almost = phrase(1, 0, 20, (1, 4), confidence=0.9967, in_pocket=0.9967)
+    made = analysis(["unit"] * 20, (almost,), in_pocket=0.9967)
+    assert "99 % within 20 ms" in headline(made)
+    assert phrase_table(made)[0][3].split()[4:8] == ["99", "+4", "12", "99"]
+    cells = page_table(made).rows[0]
+    assert [(cells[i].text, cells[i].key) for i in (4, 7)] == [("99", pytest.approx(99.67))] * 2
+    assert (_percent(0.9967), _percent(1.0), _percent(0.004)) == ("99", "100", "0")
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "said"), [(4.9, "on time"), (-4.9, "on time"), (5.1, "5 ms late")]
+)
+def test_on_time_is_one_span(late_ms: float, said: str) -> None:
+    """Below 5 ms sentence and chart say "on time"; what the whole take lies behind is a figure."""
+    told = phrase(1, 0, 20, (1, 4), offset_ms=late_ms, beat_offset_ms=30.0,
+                  offbeat_offset_ms=late_ms)  # fmt: skip
+    made = analysis(["unit"] * 20, (told,), constant_offset_ms=4.0)
+    assert f"the off-beats {said}" in hear(made, told).text
+    assert chart_of(made).phrases[0].texts[0].endswith(f", {said}")
+    assert chart_of(made).facts.endswith("on the whole 4 ms behind")
+    assert "On the whole the notes lie 4 ms behind" in flat(text_report(made))
+
+
+@pytest.mark.parametrize(
+    ("meter", "said", "beat"),
+    [
+        ("4/4", "quarters", "quarter"),
+        ("2/2", "half notes", "half note"),
+        ("4/32", "thirty-seconds", "thirty-second"),
+        ("6/8", "dotted quarters", "dotted quarter"),
+        ("6/4", "dotted halves", "dotted half"),
+        ("6/32", "dotted sixteenths", "dotted sixteenth"),
+        ("2+2+3/8", "quarters", "quarter"),
+        ("2+2+3/16", "eighths", "eighth"),
+    ],
+)
+def test_what_a_tempo_counts_has_its_grid_name(meter: str, said: str, beat: str) -> None:
+    """The beat of a tempo is called as the subdivision of one to the beat, and one of them too."""
+    (one,) = parse_meter(meter)
+    assert tempo_beat_name(one) == said
+    other = parse_meter("4/8" if meter != "2+2+3/16" else "4/4")[0]
+    bars = lay_bars(((0.0, (one, other)),), 0.0, 8.0)
+    assert rate_beat(dataclasses.replace(hand_made.take(8), bars=bars)) == beat

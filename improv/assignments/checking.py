@@ -10,10 +10,10 @@ from fractions import Fraction
 
 from improv.assignments.model import REST, Assignment, ClickStyle, Section
 from improv.assignments.values import Table
-from improv.counting import COMPOUND_SYLLABLES, SYLLABLES
+from improv.counting import COMPOUND_SYLLABLES, SYLLABLES, counted
 from improv.grid import SUBDIVISIONS, find, positions
 from improv.meter import Meter, meter_text
-from improv.wording import bars_text, counted
+from improv.wording import bars_text
 
 
 def check(assignment: Assignment, top: Table) -> None:

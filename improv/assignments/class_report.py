@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
-from improv.assignments.report import LEGEND, SIGN, wrapped
+from improv.assignments.report import LEGEND, SIGN
 from improv.assignments.verdict import MET, NOT_MET
+from improv.counting import counted
 from improv.files import printable
-from improv.tables import WIDTH
-from improv.wording import counted
+from improv.tables import WIDTH, wrapped
 
 LONGEST_PLAYER = 18
 

@@ -161,6 +161,7 @@ def _every_take(paths: Sequence[str]) -> list[str]:
         )
         if not inside:
             deeper = "; the folders inside it are not looked into" * bool(folders_inside([path]))
-            raise UsageError(f"{shown(path)}: no MIDI files in this folder (.mid, .midi){deeper}")
+            known = ", ".join(SUFFIXES)
+            raise UsageError(f"{shown(path)}: no MIDI files in this folder ({known}){deeper}")
         found += inside
     return found

@@ -24,7 +24,7 @@ import numpy as np
 from improv.assignments import defaults
 from improv.assignments.checking import place_in_beat
 from improv.assignments.model import REST, Assignment, Section
-from improv.grid import SUBDIVISIONS, find, positions
+from improv.grid import SUBDIVISIONS, USUAL_SWING, delayed, find, positions
 from improv.meter import Meter
 from improv.model import Bars, TempoMap
 from improv.tempo import lay_bars
@@ -32,7 +32,6 @@ from improv.tempo import lay_bars
 OPEN_END_BARS = 32
 """Length of a track whose last section goes on to the end (our choice)."""
 MOST_BARS = 2000
-SWING_WITHOUT_BAND = Fraction(3, 2)
 
 
 @dataclass(frozen=True)
@@ -224,19 +223,14 @@ def _notes(
     section: Section, name: str, bar: _Bar, assignment: Assignment, kind: str
 ) -> list[Stroke]:
     row = SUBDIVISIONS[find(name, assignment.meter)]
-    straight = positions(row, bar.meter)
+    at = positions(row, bar.meter)
     swing = section.swing
-    swung = row.swung or swing is not None
-    ratio = SWING_WITHOUT_BAND
+    ratio = Fraction(USUAL_SWING)
     if swing is not None and swing.low is not None and swing.high is not None:
         ratio = Fraction((swing.low + swing.high) / 2).limit_denominator(24)
-    found = []
-    for i, at in enumerate(straight):
-        if swung and i % 2 and len(straight) > 1:
-            pair = 2 * (straight[1] - straight[0])
-            at = straight[i - 1] + pair * ratio / (1 + ratio)
-        found.append(Stroke(bar.start + at, kind, bar.number))
-    return found
+    if row.swung or swing is not None:
+        at = delayed(at, ratio)
+    return [Stroke(bar.start + into, kind, bar.number) for into in at]
 
 
 def _announce(bar: _Bar) -> list[Stroke]:

@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from improv.assignments.verdict import MEASURED, NOT_MET, Verdict
+from improv.counting import counted
 from improv.model import Doubt, Take
 from improv.tempo import bar_index, quarters_at
-from improv.wording import counted
 
 FEWEST_BARS = 3
 """Bars not met from which another count-in is tried."""

@@ -117,7 +117,7 @@ def _ornaments(onset_sec: Floats) -> Bools:
     """Notes that look like ornaments although the analysis has not called them so.
 
     A short note just before another, with longer steps before and after the two: it may be
-    a grace note (they last about as long at any tempo: Timmers et al. 2000), so it is
+    a grace note (they last about as long at any tempo: Timmers et al. 2002), so it is
     never sure evidence of a finer subdivision.
     """
     step = np.diff(onset_sec, prepend=-np.inf, append=np.inf)

@@ -27,6 +27,7 @@ from improv.grid import (
     straight_twin,
     swung_positions,
 )
+from improv.gridlines import over_bars
 from improv.meter import Meter
 from improv.model import Bars, Floats, Ints
 
@@ -84,33 +85,24 @@ class Track:
 def lanes(rows: Iterable[Subdivision], bars: Bars) -> tuple[Lane, ...]:
     """The lanes of some subdivisions over the bars, and over as many more as a drift may reach."""
     length = float(bars.start_quarter[-1] - bars.start_quarter[0])
-    starts = bars.start_quarter[:-1].tolist()
-    meters = [bars.meters[m] for m in bars.meter.tolist()]
-    first, last = float(meters[0].bar_quarters), float(meters[-1].bar_quarters)
+    each = [float(meter.bar_quarters) for meter in bars.meters]
+    first, last = each[bars.meter[0]], each[bars.meter[-1]]
     more = int(np.ceil(2.5 * MOST_SLOPE * length / min(first, last))) + 1
-    starts = [
-        *(starts[0] - first * i for i in range(more, 0, -1)),
-        *starts,
-        *(float(bars.start_quarter[-1]) + last * i for i in range(more)),
-    ]
-    meters = [meters[0]] * more + meters + [meters[-1]] * more
-    ratios = ((row, r) for row in rows for r in (RATIOS if row.swung else (1.0,)))
-    return tuple(_lane(row, ratio, starts, meters) for row, ratio in ratios)
-
-
-def _lane(row: Subdivision, ratio: float, starts: list[float], meters: list[Meter]) -> Lane:
-    within = {m: swung_positions(_coarsest(row, m), m, ratio) for m in dict.fromkeys(meters)}
-    stops = [*starts[1:], np.inf]
-    found = [
-        start + into
-        for start, stop, meter in zip(starts, stops, meters, strict=True)
-        for into in within[meter]
-        # A bar cut short by a change of meter has only the positions before its end.
-        if start + into < stop - 1e-6
-    ]
-    notes_to_bar = sum(len(within[m]) for m in meters) / len(meters)
-    bar = sum(float(m.bar_quarters) for m in meters) / len(meters)
-    return Lane(found, bar / notes_to_bar)
+    beyond = np.arange(1, more + 1)
+    lines = np.concatenate([
+        bars.start_quarter[0] - first * beyond[::-1],
+        bars.start_quarter,
+        bars.start_quarter[-1] + last * beyond,
+    ])  # fmt: skip
+    meter = np.pad(bars.meter, more, mode="edge")
+    usual = float(np.mean(np.array(each)[meter]))
+    found = []
+    for row in rows:
+        for ratio in RATIOS if row.swung else (1.0,):
+            within = [np.array(swung_positions(_coarsest(row, m), m, ratio)) for m in bars.meters]
+            notes_to_bar = float(np.mean(np.array([len(inside) for inside in within])[meter]))
+            found.append(Lane(over_bars(lines, meter, within).tolist(), usual / notes_to_bar))
+    return tuple(found)
 
 
 def _coarsest(row: Subdivision, meter: Meter) -> Subdivision:

@@ -31,7 +31,7 @@ from improv.assignments.judge_grid import judge_grid, never_heard
 from improv.assignments.judge_limits import judge_pocket, judge_swing
 from improv.assignments.judge_swung import heard_swung
 from improv.assignments.model import REQUIREMENTS, Assignment
-from improv.assignments.saying import asked_grid_text, breaches_text, listed, places_text
+from improv.assignments.saying import asked_grid_text, breaches_text, places_text
 from improv.assignments.verdict import (
     CANT_TELL,
     MET,
@@ -43,9 +43,10 @@ from improv.assignments.verdict import (
     Why,
     together,
 )
+from improv.counting import counted
 from improv.model import Analysis, Doubt
 from improv.practice import CAUTION
-from improv.wording import bars_text, bpm_text, capital, counted
+from improv.wording import bars_text, bpm_text, capital, listed
 
 STEP_BPM = 4
 """A raise of the tempo: 3 to 5 BPM at a time (teaching practice, low authority)."""

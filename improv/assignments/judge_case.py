@@ -72,13 +72,8 @@ def played_tempi(seen: Evidence, rows: Ints) -> tuple[float, ...]:
     """
     if not len(rows):
         return ()
-    bpm = 60_000.0 / (tempo_beat(seen) * seen.quarter_ms[rows])
+    bpm = 60_000.0 / (seen.bars.stated_beat_quarter * seen.quarter_ms[rows])
     return float(bpm.min()), float(bpm.max())
-
-
-def tempo_beat(seen: Evidence) -> float:
-    """Quarter notes to the beat that a stated tempo counts: that of the first meter."""
-    return float(seen.bars.meters[0].tempo_beat_quarter)
 
 
 def tempi_text(tempi_bpm: tuple[float, ...]) -> str:

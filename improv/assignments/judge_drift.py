@@ -20,7 +20,7 @@ import numpy as np
 
 from improv.assignments import defaults
 from improv.assignments.following import MOST_SLOPE, Grids, Lane, Track, asked_rows, followed, lanes
-from improv.assignments.judge_case import Case, outcome_of, tempi_text, tempo_beat
+from improv.assignments.judge_case import Case, outcome_of, tempi_text
 from improv.assignments.judge_limits import measured
 from improv.assignments.judge_measure import (
     FUMBLE_SPREADS,
@@ -30,7 +30,6 @@ from improv.assignments.judge_measure import (
     beat_quarter,
     rows_in,
 )
-from improv.assignments.saying import listed
 from improv.assignments.verdict import (
     CANT_TELL,
     GIVE_OR_TAKE,
@@ -44,9 +43,10 @@ from improv.assignments.verdict import (
     beside,
     together,
 )
+from improv.counting import counted
 from improv.model import Floats, Ints
 from improv.stats import inflation, memory_of
-from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, counted
+from improv.wording import HEARD_DRIFT_SHARE, bars_text, bpm_text, listed
 
 FEWEST_FOR_DRIFT = 6
 SHORTEST_DRIFT_BEATS = 4.0
@@ -118,7 +118,7 @@ def phrase_drifts(case: Case) -> tuple[list[PhraseDrift], list[Lost]]:
             lost.append(Lost(first, last, len(here)))
             continue
         deviation = along.deviation_quarter
-        bpm = 60_000.0 / (tempo_beat(seen) * float(np.mean(seen.quarter_ms[here])))
+        bpm = 60_000.0 / (seen.bars.stated_beat_quarter * float(np.mean(seen.quarter_ms[here])))
         known = ~np.isnan(deviation)
         slope, doubt = _line(at[known], deviation[known])
         # The player's tempo is (1 - slope) times the backing's.

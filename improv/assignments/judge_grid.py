@@ -17,8 +17,8 @@ import numpy as np
 from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
 from improv.assignments.model import REST, Alternation, Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict, Why
+from improv.counting import counted
 from improv.model import Floats, Ints
-from improv.wording import counted
 
 SURE_NOTE = 0.9
 SURE_BAR = 0.98

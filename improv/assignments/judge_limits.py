@@ -22,8 +22,9 @@ from improv.assignments.verdict import (
     Why,
     beside,
 )
+from improv.counting import counted
 from improv.grid import row_of
-from improv.wording import bars_text, capital, counted
+from improv.wording import bars_text, capital, percent
 
 MOST_HEARD = 0.5
 """Share of the notes above which a swing asked of no subdivision is that of the sixteenths."""
@@ -56,7 +57,7 @@ def judge_pocket(case: Case) -> Outcome:
     bars = _measured_bars(case, measure, share, np.inf, "{:.0%}")
     if whole is None or whole.notes < FEWEST_FOR_SHARE:
         return outcome_of(case, "pocket", asked, CANT_TELL, bars, **_few(whole))
-    reason = f"{100 * whole.value:.0f} % of {whole.notes} notes within {within}"
+    reason = f"{percent(whole.value)} of {whole.notes} notes within {within}"
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
     return measured(
         case, "pocket", asked, whole, bars, share, np.inf,

@@ -13,8 +13,10 @@ from improv.assignments.evidence import Evidence, as_swung_pairs, asked_grid, pa
 from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
 from improv.assignments.model import Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
+from improv.counting import counted
 from improv.grid import SUBDIVISIONS, find, name, offered
 from improv.model import Analysis, Floats, Ints, Run
+from improv.wording import rate_beat, rate_text
 
 SURE_FASTER_Z, DOUBTED_Z = 3.0, 1.5
 FASTER_SHARE = 0.06
@@ -54,8 +56,12 @@ def judge_ceiling(
 def _rate_words(seen: Evidence, event: int, analysis: Analysis) -> str:
     run = _run_at(analysis, float(seen.onset_sec[event]))
     if run is not None and run.off_grid:
-        return f"a run at {run.notes_per_beat:.1f} to the beat"
+        return _run_words(run, analysis)
     return seen.names[event] or "faster notes"
+
+
+def _run_words(run: Run, analysis: Analysis) -> str:
+    return f"a run at {rate_text(run.notes_per_beat, rate_beat(analysis.take))}"
 
 
 def _run_at(analysis: Analysis, onset_sec: float) -> Run | None:
@@ -144,7 +150,7 @@ def judge_runs(
         sure = [r for r in here if r.confidence >= SURE_RUN and r.events >= SHORT_RUN]
         if sure:
             run = max(sure, key=lambda r: r.events)
-            found = f"a run at {run.notes_per_beat:.1f} to the beat"
+            found = _run_words(run, analysis)
             count = "1" if bar != _bars_played(run, seen, analysis)[0] else ""
             if run.begins.bar == bar:
                 count = run.begins.count.removeprefix("near ")
@@ -222,7 +228,7 @@ def judge_density(section: Section, seen: Evidence, silent: set[int]) -> tuple[B
         if notes - unsure_in >= need:
             judged.append(BarVerdict(bar, MET, notes))
         elif notes + unsure_out < need:
-            found = "silence" if not notes else f"{notes} note{'s' * (notes > 1)}"
+            found = "silence" if not notes else counted(notes, "note")
             judged.append(BarVerdict(bar, NOT_MET, notes, found, "", f"{need - notes} missing"))
         else:
             reason = "a note on the bar line may belong to either bar"

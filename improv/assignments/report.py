@@ -5,8 +5,6 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from improv.assignments.gaps import gap_text
 from improv.assignments.model import Assignment
 from improv.assignments.saying import breaches_text, places_text
@@ -21,7 +19,7 @@ from improv.assignments.verdict import (
     Why,
 )
 from improv.files import printable
-from improv.tables import WIDTH
+from improv.tables import wrapped
 from improv.wording import bars_text, bpm_text
 
 SIGN = {MET: "+", NOT_MET: "x", CANT_TELL: "?"}
@@ -149,10 +147,3 @@ def _interesting(outcome: Outcome, bars: range) -> bool:
 def _sign(outcome: Outcome, bar: int) -> str:
     one = outcome.bars[bar - outcome.first_bar]
     return "." if one.state == MET and one.notes == 0 else SIGN[one.state]
-
-
-def wrapped(text: str, first: str = "", then: str | None = None) -> list[str]:
-    """Lines of `WIDTH` columns at most, indented by `first`, then by `then`."""
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=first if then is None else then
-    )

@@ -6,15 +6,10 @@ from collections.abc import Iterable
 
 from improv.assignments.model import Section
 from improv.assignments.verdict import NOT_MET, BarVerdict
-from improv.wording import bars_text, bpm_text, capital, counted
+from improv.counting import counted
+from improv.wording import bars_text, bpm_text, capital, count_text, listed
 
 MOST_STRETCHES = 4
-
-
-def listed(words: Iterable[str], link: str = "and") -> str:
-    """`a`, `a and b`, `a, b and c`."""
-    items = list(words)
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {link} {items[-1]}"
 
 
 def asked_grid_text(section: Section, part: int) -> str:
@@ -52,13 +47,6 @@ def stretch_text(first: BarVerdict, last: BarVerdict) -> str:
     start = f" from {count_text(first.count)}" if first.count else ""
     asked = f"; asked for {first.asked}" if first.asked else ""
     return f"{where}: {what}{start}{asked}"
-
-
-def count_text(count: str) -> str:
-    """`the & of 3`, `beat 3`."""
-    if count.isdigit():
-        return f"beat {count}"
-    return f"the {count}"
 
 
 def breaches_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:

@@ -18,10 +18,11 @@ from improv.commands.output import (
     say_warnings,
 )
 from improv.commands.requirement_options import check_names, requirements
+from improv.counting import counted
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
-from improv.wording import counted
+from improv.tables import wrapped
 
 EPILOG = """
 \b
@@ -199,7 +200,7 @@ def _proposed(
     assignment = replace(assignment, **{k: v for k, v in changes.items() if v is not None})
     names = ", ".join(shown(path) for path in paths)
     remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
-    return assignment, tuple(line for text in remarks for line in _lines(text))
+    return assignment, tuple(line for text in remarks for line in wrapped(text, width=76))
 
 
 def _analyses(paths: tuple[str, ...], reading: Reading, settings: Settings) -> list[Any]:
@@ -223,12 +224,6 @@ def _whole(assignment: Any) -> Any:
     from improv.assignments.writing import assignment_text
 
     return parse_assignment(assignment_text(assignment), "the assignment as it would be written")
-
-
-def _lines(text: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(text, 76)
 
 
 def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, Any]) -> Any:

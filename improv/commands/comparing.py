@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -24,6 +23,7 @@ from improv.log.store import Log
 from improv.material import Material, joined
 from improv.measures import pocket_column
 from improv.model import Reading, Settings
+from improv.tables import wrapped
 from improv.wording import listed, number_word
 
 FORMATS = ("png", "svg", "pdf")
@@ -133,7 +133,7 @@ def text_of(
         return json.dumps(document(comparison, told), indent=1) + "\n"
     if form == "csv":
         return csv_text(comparison)
-    head = textwrap.fill(first, 80) + "\n\n" if first else ""
+    head = "\n".join(wrapped(first)) + "\n\n" if first else ""
     return head + text_report(comparison)
 
 
@@ -163,14 +163,7 @@ def class_text(each: list[tuple[str, Comparison | str]], form: str) -> str:
     for name, found in each:
         told = f"{found}." if isinstance(found, str) else _of_class(found, many)
         lines.append(f"{name}: {told[:1].lower()}{told[1:]}")
-    return (
-        "\n".join(
-            part
-            for line in lines
-            for part in (textwrap.wrap(line, 80, subsequent_indent="  ") or [""])
-        )
-        + "\n"
-    )
+    return "\n".join(part for line in lines for part in (wrapped(line, then="  ") or [""])) + "\n"
 
 
 def _of_class(found: Comparison, players: int) -> str:

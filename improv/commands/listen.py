@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import click
 from improv.analysis import analyze
 from improv.commands.options import drums_option, slow_option, take_argument, take_options
 from improv.commands.output import ShareDone, refuse_overwriting, say
+from improv.counting import counted
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown
 from improv.listening.caution import CAUTION
@@ -28,7 +28,7 @@ from improv.listening.writing import (
 )
 from improv.midi import read_take
 from improv.model import Analysis, Reading, Settings
-from improv.wording import counted
+from improv.tables import wrapped
 
 EPILOG = """
 \b
@@ -186,7 +186,7 @@ def _tell(written: tuple[Written, ...], hearing: Hearing) -> None:
         for at_sec, title in file.contents:
             click.echo(f"  {int(at_sec) // 60}:{int(at_sec) % 60:02d}  {printable(title)}")
     if any(file.is_sound for file in written):
-        for line in textwrap.wrap(CAUTION, 80):
+        for line in wrapped(CAUTION):
             say(line)
 
 

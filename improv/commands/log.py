@@ -15,6 +15,7 @@ from improv.commands.log_options import (
 )
 from improv.commands.options import take_options, takes_argument
 from improv.commands.output import Out, Progress, refuse_existing, say, say_warnings
+from improv.counting import counted
 from improv.errors import ImprovError, UsageError
 from improv.files import printable, shown
 from improv.log.entries import About, Filter
@@ -155,7 +156,7 @@ def remove(takes: tuple[str, ...], yes: bool, log_file: str | None) -> None:
                 click.echo("Nothing removed.")
                 return
         count = log.remove(numbers)
-    click.echo(f"Removed {count} {'take' if count == 1 else 'takes'}.")
+    click.echo(f"Removed {counted(count, 'take')}.")
 
 
 @command.command("export", short_help="Write the log in open formats.")
@@ -194,7 +195,7 @@ def export(target: str, which: Filter, form: str, overwrite: bool, log_file: str
         return
     if form == "csv":
         write_text(target, text, private=True)
-    click.echo(f"{shown(target)}: {count} {'take' if count == 1 else 'takes'} written")
+    click.echo(f"{shown(target)}: {counted(count, 'take')} written")
 
 
 @command.command("import", short_help="Take in an exported log.")
@@ -229,7 +230,7 @@ def refresh(log_file: str | None) -> None:
         say(f"{done.resumed} were done already by a refresh that was cut short.")
     for take, reason in done.kept:
         say(f"Error: take {take} keeps its old analysis: {printable(reason)}")
-    click.echo(f"{done.renewed} {'take' if done.renewed == 1 else 'takes'} analyzed again.")
+    click.echo(f"{counted(done.renewed, 'take')} analyzed again.")
     if done.kept:
         say(
             "'improv log show NUMBER --midi FILE' gives such a take back, and 'improv log add FILE "

@@ -16,11 +16,11 @@ from typing import Any
 import click
 
 from improv.commands.output import say
+from improv.counting import counted
 from improv.errors import UsageError
 from improv.files import shown
 from improv.meter import Meter, meter_text, parse_meter
 from improv.model import BOUNDS, Reading, Settings
-from improv.wording import counted
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""

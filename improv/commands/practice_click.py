@@ -9,8 +9,8 @@ import click
 
 from improv.commands.options import EXISTING_FILE, FiniteRange
 from improv.commands.output import refuse_overwriting, say
+from improv.counting import counted
 from improv.errors import UsageError
-from improv.wording import counted
 
 EPILOG = """
 \b

@@ -10,6 +10,7 @@ from improv.analysis import analyze
 from improv.commands.log_options import log_option
 from improv.commands.options import drums_option, slow_option, take_argument, take_options
 from improv.commands.output import ShareDone, refuse_overwriting
+from improv.compare import Comparison
 from improv.errors import UsageError
 from improv.files import shown, write_text
 from improv.listening.writing import is_drum_part
@@ -81,12 +82,11 @@ def command(
     click.echo(f"{shown(output)}: {len(page.encode()) / 1e6:.1f} MB")
 
 
-def _history(player: str | None, log_file: str | None) -> str:
-    """The section that compares a player's logged takes over time."""
+def _history(player: str | None, log_file: str | None) -> Comparison | None:
+    """A player's logged takes compared over time."""
     if player is None:
-        return ""
+        return None
     from improv.commands.comparing import Asked
-    from improv.compare_data import html_section
     from improv.log.entries import Filter
 
     asked = Asked(Settings().tolerance_ms, equal_tempo=False, log_file=log_file)
@@ -94,4 +94,4 @@ def _history(player: str | None, log_file: str | None) -> str:
         found = log.material(Filter(player=player))
     if not len(found.label):
         raise UsageError(f"no takes of {shown(player)} in the log; see 'improv log list'")
-    return html_section(asked.of_log(found, None)[0])
+    return asked.of_log(found, None)[0]

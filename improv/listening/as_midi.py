@@ -21,7 +21,7 @@ from improv.model import Analysis, Bars, Floats, Ints, TempoMap
 from improv.sound import CLICKS
 from improv.sound.voices import CLICK_ROW
 from improv.tempo import seconds_at
-from improv.wording import rate_beat
+from improv.wording import rate_beat, rate_text
 
 DRUM_CHANNEL = 10
 PLUCKED_PROGRAM = 24
@@ -127,7 +127,7 @@ def _markers(
         for number, run in enumerate(off, 1):
             inside = np.flatnonzero((times.rows >= run.start) & (times.rows < run.stop))
             if len(inside):
-                rate = f"{run.notes_per_beat:.1f} to the {rate_beat(analysis.take)}"
+                rate = rate_text(run.notes_per_beat, rate_beat(analysis.take))
                 marks.append((float(times.onset_sec[inside].min()), f"Run {number}: {rate}"))
                 marks.append((float(times.release_sec[inside].max()), f"End of run {number}"))
     return tuple(sorted(marks))

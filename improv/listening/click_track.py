@@ -16,14 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.errors import UsageError
-from improv.grid import SUBDIVISIONS, find, swung_positions
+from improv.grid import SUBDIVISIONS, USUAL_SWING, find, swung_positions
+from improv.gridlines import swing_of
 from improv.listening.on_grid import Placed
 from improv.meter import Meter
 from improv.model import Analysis, Bars, Floats, Ints, _Frozen
 
 NO_CLICK, BEATS, IN_FORCE = "none", "beats", "subdivision"
 BEATS_BEYOND = 2
-SWING_UNKNOWN = 1.5
 _SAME_QUARTER = 1e-6
 
 
@@ -85,7 +85,7 @@ def clicks_for(analysis: Analysis, placed: Placed, choice: str) -> Clicks:
     if choice == BEATS:
         return beats
     row = _row_per_beat(analysis, placed, beats) if choice == IN_FORCE else _named(bars, choice)
-    return _with_subdivision(bars, beats, row, _swing_ratios(analysis))
+    return _with_subdivision(bars, beats, row, _swing_ratios(bars, placed))
 
 
 def _named(bars: Bars, choice: str) -> Ints:
@@ -137,20 +137,10 @@ def _with_subdivision(bars: Bars, beats: Clicks, row: Ints, ratio: Floats) -> Cl
     return Clicks(np.array(order), tuple(sounding[q] for q in order))
 
 
-def _swing_ratios(analysis: Analysis) -> Floats:
+def _swing_ratios(bars: Bars, placed: Placed) -> Floats:
     """The swing ratio per row, as the take's own swung notes lie; 1 for straight rows."""
-    notes = analysis.notes
     ratio = np.ones(len(SUBDIVISIONS))
     for r, subdivision in enumerate(SUBDIVISIONS):
-        if not subdivision.swung:
-            continue
-        ratio[r] = SWING_UNKNOWN
-        here = (notes.subdivision == r) & ~np.isnan(notes.position_beat)
-        if here.any():
-            pair = notes.position_beat[here] * notes.per_beat[here] / 2
-            share = pair - np.floor(pair + 1e-6)
-            off = share[share > 0.25]
-            if len(off):
-                middle = min(float(np.median(off)), 0.9)
-                ratio[r] = middle / (1 - middle)
+        if subdivision.swung:
+            ratio[r] = swing_of(bars, r, placed.quarter[placed.row == r]) or USUAL_SWING
     return ratio

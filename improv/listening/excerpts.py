@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.errors import TakeError, UsageError
 from improv.files import printable
 from improv.listening.click_track import beat_clicks
 from improv.listening.on_grid import Placed
 from improv.model import Analysis, Floats, Ints, Place, _Frozen
 from improv.tempo import quarters_at
-from improv.wording import bars_text, counted, phrase_bars, place_text
+from improv.wording import bars_text, phrase_bars, place_text
 
 BEATS_AROUND = 2
 

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, offered, positions
+from improv.grid import SUBDIVISIONS, offered
+from improv.gridlines import grid_between
 from improv.meter import Meter
-from improv.model import Analysis, Bars, Floats, Ints, Take, _Frozen
+from improv.model import Analysis, Floats, Ints, Take, _Frozen
 from improv.tempo import bar_index, quarters_at, seconds_at
 
 FEWEST_FOR_RATE = 3
@@ -82,7 +83,9 @@ def _fill(take: Take, wanted: Floats, quarter: Floats, row: Ints, start: int, st
     bars = take.bars
     meter = bars.meters[int(bars.meter[bar_index(bars, here[:1])[0]])]
     for candidate in _rows_by_rate(meter, _rate(here, meter)):
-        grid = grid_between(bars, candidate, here[0] - meter_span(meter), here[-1] + 4.0)
+        # A run's first position may lie a bar before it.
+        earliest = float(here[0]) - float(meter.bar_quarters)
+        grid = grid_between(bars, candidate, earliest, float(here[-1]) + 4.0)
         grid = grid[(grid > before + _SAME_QUARTER) & (grid < after - _SAME_QUARTER)]
         if len(grid) >= len(here):
             quarter[start:stop] = nearest_in_order(here, grid)
@@ -94,13 +97,8 @@ def _fill(take: Take, wanted: Floats, quarter: Floats, row: Ints, start: int, st
     row[start:stop] = _rows_by_rate(meter, _rate(here, meter))[-1]
 
 
-def meter_span(meter: Meter) -> float:
-    """One bar in quarter notes: how far before a run its first position may lie."""
-    return float(meter.bar_quarters)
-
-
 def _rate(quarter: Floats, meter: Meter) -> float:
-    """Notes per reference beat; the beat itself where there are too few notes to tell."""
+    """Notes per reference beat; four to it where there are too few notes to tell."""
     if len(quarter) < 2:
         return 4.0
     slope = (quarter[-1] - quarter[0]) / (len(quarter) - 1)
@@ -116,20 +114,6 @@ def _rows_by_rate(meter: Meter, rate: float) -> list[int]:
     nearest = min(rows, key=lambda i: (abs(np.log(rates[i] / rate)), -rates[i]))
     denser = sorted((i for i in rows if rates[i] > rates[nearest]), key=lambda i: rates[i])
     return [nearest, *denser]
-
-
-def grid_between(bars: Bars, row: int, first_quarter: float, last_quarter: float) -> Floats:
-    """Positions of a straight row in [first, last], over the bars there are, ascending."""
-    edges = np.array([first_quarter, last_quarter])
-    low, high = bar_index(bars, edges).tolist()
-    found = []
-    for bar in range(low, high + 1):
-        start, stop = bars.start_quarter[bar], bars.start_quarter[bar + 1]
-        meter = bars.meters[int(bars.meter[bar])]
-        at = start + np.array([float(p) for p in positions(SUBDIVISIONS[row], meter)])
-        found.append(at[at < stop - _SAME_QUARTER])
-    grid = np.concatenate(found)
-    return grid[(grid >= first_quarter - _SAME_QUARTER) & (grid <= last_quarter + _SAME_QUARTER)]
 
 
 def nearest_in_order(wanted: Floats, grid: Floats) -> Floats:

@@ -11,6 +11,8 @@ from os.path import basename
 from typing import TYPE_CHECKING, Any
 
 import improv
+from improv.compare import Comparison
+from improv.counting import counted
 from improv.document import all_warnings
 from improv.files import printable
 from improv.headline import constant_offset, headline
@@ -19,12 +21,13 @@ from improv.listening.on_grid import place_on_grid
 from improv.model import Analysis
 from improv.pages.charts import charts
 from improv.pages.flagged import flagged
+from improv.pages.history import history_of
 from improv.pages.players import passages
 from improv.pages.rows import note_table, phrase_table, run_table
 from improv.pages.words import how_to_read, settings_used
 from improv.practice import advise
 from improv.sentences import phrase_sentences
-from improv.wording import counted, take_bars, tempo_text
+from improv.wording import take_bars, take_tempo
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -41,12 +44,12 @@ Told = Callable[[float], None]
 class Choices:
     """What the page is to hold: speed of the slow players as a share, drums or strings.
 
-    `history` is a finished section of HTML (`compare_data.html_section`), or nothing.
+    `history` compares the player's logged takes over time; without it the page has no such section.
     """
 
     share: float = 0.6
     drums: bool = False
-    history: str = ""
+    history: Comparison | None = None
 
 
 def build(analysis: Analysis, choices: Choices, told: Told | None = None) -> str:
@@ -100,7 +103,7 @@ def _words(analysis: Analysis, choices: Choices) -> dict[str, Any]:
         "advice": advise(analysis),
         "caution": CAUTION,
         "how": how_to_read(analysis),
-        "history": choices.history,
+        "history": None if choices.history is None else history_of(choices.history),
         "settings": settings_used(analysis, improv.__version__, choices.share),
     }
 
@@ -122,9 +125,9 @@ def title_of(analysis: Analysis) -> str:
 
 
 def _facts(analysis: Analysis) -> str:
-    notes, take = analysis.notes, analysis.take
-    where = take_bars(analysis)
-    return f"{counted(len(notes), 'note')}, {where}, {take.meter_text} at {tempo_text(take)}"
+    notes = counted(len(analysis.notes), "note")
+    played_in = f"{analysis.take.meter_text} at {take_tempo(analysis)}"
+    return f"{notes}, {take_bars(analysis)}, {played_in}"
 
 
 def _beside(name: str) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from improv.counting import counted
 from improv.model import Analysis
-from improv.wording import counted
 
 WIDE_MM, WIDE_HIGH_MM = 182.0, 236.0
 """A chart's sheet: fits the printable part of A4 and of Letter at its natural size."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from improv.counting import counted
 from improv.document import note_rows
 from improv.model import Analysis, Phrase, Run
-from improv.wording import counted, figure, others_told, rate_beat
+from improv.wording import figure, others_told, percent_figure, rate_beat
 
 MOST_NOTES = 1500
 """Rows of the table of notes: what a browser lays out at once and a page of 4 MB holds."""
@@ -49,7 +50,9 @@ def number(value: float | None, form: str) -> Cell:
 
 def share(value: float | None) -> Cell:
     """A share as whole per cent."""
-    return number(None if value is None else 100 * value, ".0f")
+    if value is None or value != value:
+        return Cell(UNKNOWN, None)
+    return Cell(percent_figure(value), 100.0 * value)
 
 
 def text(value: str | None) -> Cell:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from improv.files import printable
 from improv.model import Analysis
-from improv.wording import bars_text, tempo_text
+from improv.wording import bars_text, take_tempo
 
 Pair = tuple[str, str]
 
@@ -46,16 +46,11 @@ def how_to_read(analysis: Analysis) -> tuple[Pair, ...]:
 def settings_used(analysis: Analysis, version: str, share: float) -> tuple[Pair, ...]:
     """What the figures were made with."""
     take, used = analysis.take, analysis.settings
-    bars = (
-        "all"
-        if used.first_bar is None or used.last_bar is None
-        else bars_text(used.first_bar, used.last_bar)
-    )
     return (
         ("Track", printable(take.track).strip() or UNNAMED),
-        ("Tempo", tempo_text(take)),
+        ("Tempo", take_tempo(analysis)),
         ("Meter", take.meter_text),
-        ("Bars judged", bars),
+        ("Bars judged", _bars_judged(used.first_bar, used.last_bar)),
         ("Subdivisions in question", ", ".join(used.subdivisions or ("all the meter offers",))),
         ("Tolerance of the pocket", f"± {used.tolerance_ms:g} ms"),
         ("Notes of one chord lie within", f"{used.chord_spread_ms:g} ms"),
@@ -63,6 +58,14 @@ def settings_used(analysis: Analysis, version: str, share: float) -> tuple[Pair,
         ("Slow players", f"{100 * share:.0f} % of the speed"),
         ("Made with", f"improv {version}"),
     )
+
+
+def _bars_judged(first: int | None, last: int | None) -> str:
+    if first is not None and last is not None:
+        return bars_text(first, last)
+    if first is not None:
+        return f"from bar {first} on"
+    return "all" if last is None else f"to bar {last}"
 
 
 UNNAMED = "without a name"

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
+from improv.counting import counted
 from improv.pictures.beat import Dial, Dials
 from improv.pictures.chart import EARLY, GRACE, IN_POCKET, LATE, OFF_GRID, Chart
-from improv.pictures.music import lean
 from improv.pictures.spread import THRESHOLDS, SpreadRow, Spreads
 from improv.pictures.tempo_curve import TempoCurve
-from improv.wording import counted
+from improv.wording import late_text
 
 MOST_TOLD = 12
 
@@ -65,7 +65,7 @@ def _dials(data: Dials, number: int = 1, of: int = 1) -> str:
 
 
 def _dial(dial: Dial) -> str:
-    centres = [f"{p.count} {lean(p.lean_ms)}" for p in dial.positions]
+    centres = [f"{p.count} {late_text(p.lean_ms)}" for p in dial.positions]
     where = f"; by position: {', '.join(centres)}" if len(centres) > 1 else ""
     return f"{dial.title}: {dial.note}{where}".replace("; by", ", by")
 

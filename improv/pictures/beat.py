@@ -17,12 +17,14 @@ from fractions import Fraction
 
 import numpy as np
 
+from improv.counting import counted
 from improv.grid import SUBDIVISIONS, name
 from improv.meter import Meter
 from improv.model import Analysis, Floats, Ints, _Frozen
-from improv.pictures.music import Events, beat_starts, events_of, facts_of, lean, title_of
+from improv.pictures.music import Events, beat_starts, events_of, facts_of, title_of
 from improv.scatter import scatter_on_grid
 from improv.stats import circular_mean
+from improv.wording import late_text
 
 SECTORS = 72
 """Sectors of the histogram: 5 degrees each, about 9 ms at 96 BPM."""
@@ -62,9 +64,9 @@ class Dial(_Frozen):
     @property
     def note(self) -> str:
         """The dial's own figures in one line."""
-        parts = [f"{self.notes} note{'s' if self.notes != 1 else ''}"]
+        parts = [counted(self.notes, "note")]
         if self.lean_ms is not None:
-            parts.append(lean(self.lean_ms))
+            parts.append(late_text(self.lean_ms))
         if self.spread_ms is not None:
             parts.append(f"spread {self.spread_ms:.0f} ms")
         return ", ".join(parts)

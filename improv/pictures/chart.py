@@ -12,22 +12,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.grid import find
+from improv.gridlines import grid_between, swing_of
 from improv.model import Analysis, Bars, Bools, Floats, Ints, Passage, Phrase, Run, _Frozen
 from improv.pictures.music import (
     SURE_AT,
     Events,
     events_of,
     facts_of,
-    grid_between,
-    lean,
     main_subdivision,
     scribbled_name,
-    swing_of,
     title_of,
 )
 from improv.tempo import quarters_at
-from improv.wording import drift_text, others_told, rate_beat
+from improv.wording import drift_text, late_text, others_told, rate_beat, rate_text
 
 IN_POCKET, EARLY, LATE, OFF_GRID, UNTIMED, GRACE = range(6)
 """What a mark says of its note."""
@@ -112,7 +111,7 @@ def chart_of(analysis: Analysis) -> Chart:
         first_bar=analysis.settings.first_bar,
         marks=marks,
         positions_quarter=_outside(runs, np.unique(np.concatenate([np.zeros(0), *grids]).round(9))),
-        phrases=tuple(_phrase_span(p, analysis, places) for p in analysis.phrases),
+        phrases=tuple(_phrase_span(p, places) for p in analysis.phrases),
         passages=tuple(passages),
         runs=runs,
         pocket_ms=(offset - tolerance, offset + tolerance),
@@ -211,7 +210,7 @@ def _passage_texts(passage: Passage, phrase: Phrase) -> tuple[str, ...]:
     return tuple(dict.fromkeys(texts))
 
 
-def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
+def _phrase_span(phrase: Phrase, places: _Places) -> Span:
     begin, end = places.span(phrase.start, phrase.stop)
     named = f"Phrase {phrase.number}"
     if phrase.subdivision is None:
@@ -221,7 +220,7 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
     if phrase.spread_ms is not None:
         told.append(f"{told[-1]}, spread {phrase.spread_ms:.0f} ms")
     if phrase.offset_ms is not None:
-        told.append(f"{told[-1]}, {lean(phrase.offset_ms)}")
+        told.append(f"{told[-1]}, {late_text(phrase.offset_ms)}")
     moves = drift_text(phrase)
     if moves is not None:
         told.append(f"{told[-1]}, {moves}")
@@ -230,8 +229,8 @@ def _phrase_span(phrase: Phrase, analysis: Analysis, places: _Places) -> Span:
 
 def _run_span(run: Run, places: _Places, beat: str) -> Span:
     begin, end = places.span(run.start, run.stop)
-    rate = f"{run.notes_per_beat:.1f} per {beat}"
-    texts = [f"off the grid, {rate}", rate, rate.replace(" per ", "/")]
+    rate = rate_text(run.notes_per_beat, beat)
+    texts = [f"off the grid, {rate}", rate, rate.replace(" to the ", "/")]
     if run.kind != "steady":
         texts.insert(0, f"{texts[0]}, {run.kind}")
     return Span(begin, end, tuple(texts))
@@ -242,8 +241,6 @@ def _summary(analysis: Analysis) -> str:
     main = main_subdivision(analysis)
     off = Counter(run.off_grid for run in analysis.runs)[True]
     parts = [f"mostly {main[0]}" if main else "no subdivision certain"]
-    parts.append(f"{len(analysis.phrases)} phrase{'s' if len(analysis.phrases) != 1 else ''}")
-    parts.append(
-        f"{off} run{'s' if off != 1 else ''} off the grid" if off else "no run off the grid"
-    )
+    parts.append(counted(len(analysis.phrases), "phrase"))
+    parts.append(f"{counted(off, 'run') if off else 'no run'} off the grid")
     return ", ".join(parts)

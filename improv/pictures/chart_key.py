@@ -57,14 +57,13 @@ def _minus(text: str) -> str:
     return text.replace("-", "−")
 
 
-def _sentence(chart: Chart, scale: Scale) -> str:
+def _sentence(scale: Scale) -> str:
     times = f"{scale.sideways:g} times its true size" if scale.sideways != 1 else "true to size"
-    text = (
+    return (
         "Late notes stand to the right of their position and below the line, early ones to the "
         f"left and above. Sideways the deviation is drawn {times}; up and down the frame ends at "
         f"{scale.frame_ms:.0f} ms early and late, and notes beyond stand outside it."
     )
-    return text
 
 
 def _rows(items: list[Item], room_mm: float) -> list[list[Item]]:
@@ -83,7 +82,7 @@ def _rows(items: list[Item], room_mm: float) -> list[list[Item]]:
 def key_height(chart: Chart, scale: Scale, room_mm: float) -> float:
     """Height of the key in mm on a sheet that leaves `room_mm` between its margins."""
     rows = len(_rows(_items(chart), room_mm))
-    return ROW_MM * (rows + len(wrapped(_sentence(chart, scale), room_mm, SMALL_PT))) + 2.0
+    return ROW_MM * (rows + len(wrapped(_sentence(scale), room_mm, SMALL_PT))) + 2.0
 
 
 def put_key(
@@ -100,7 +99,7 @@ def put_key(
             draft.labels.append(Label(x + SYMBOL_MM, y + 2.4, words, SMALL_PT))
             x += SYMBOL_MM + width_mm(words, SMALL_PT) + BETWEEN_MM
         y += ROW_MM
-    for text in wrapped(_sentence(chart, scale), room, SMALL_PT):
+    for text in wrapped(_sentence(scale), room, SMALL_PT):
         draft.labels.append(Label(left, y + 2.4, text, SMALL_PT))
         y += ROW_MM
 

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 
+from improv.counting import counted
 from improv.model import Floats
 from improv.pictures.beat import SECTORS, Dial
 from improv.pictures.draw_words import drawable
@@ -28,7 +29,6 @@ from improv.pictures.look import (
     LINE_PT,
     SMALL_PT,
 )
-from improv.wording import counted
 
 INNER, OUTER = 0.42, 1.0
 LEANS_MS = 10.0

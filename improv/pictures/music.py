@@ -9,28 +9,22 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import PurePath
 
 import numpy as np
 
+from improv.counting import counted
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, positions
-from improv.meter import Meter
+from improv.grid import short_name
 from improv.model import Analysis, Bars, Floats, Ints, Phrase, _Frozen
 from improv.tempo import quarter_sec_at, quarters_at
-from improv.wording import bpm_text, offset_is_told, tempo_text
+from improv.wording import has_one_tempo, offset_is_told, signed_ms, take_tempo
 
 SURE_AT = 0.55
 """Chance of a note's row below which it is drawn open: too close to call."""
-USUAL_SWING = 1.5
 
-_SHORT = (
-    ("eighth triplets", "8th triplets"), ("sixteenth triplets", "16th triplets"),
-    ("eighths", "8ths"), ("sixteenths", "16ths"), ("thirty-seconds", "32nds"),
-    ("sixty-fourths", "64ths"), ("quintuplets", "quint."), ("sextuplets", "sext."),
-    ("septuplets", "sept."), ("quadruplets", "quad."),
-)  # fmt: skip
+_CUT = {"quintuplets": "quint.", "sextuplets": "sext.", "septuplets": "sept.",
+        "quadruplets": "quad."}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,65 +99,9 @@ def quarters_of(bars: Bars, at_beat: Floats) -> Floats:
     return np.asarray(np.interp(at_beat, numbers, edges) + before + after)
 
 
-def grid_between(
-    bars: Bars, kind: int, begin_quarter: float, end_quarter: float, swing_ratio: float | None
-) -> Floats:
-    """Grid positions of a subdivision in [begin, end), swung ones on their own places."""
-    tiny = 1e-6
-    low = max(int(np.searchsorted(bars.start_quarter, begin_quarter + tiny, side="right")) - 1, 0)
-    high = int(np.searchsorted(bars.start_quarter[:-1], end_quarter - tiny, side="left"))
-    found = [np.zeros(0)]
-    for i in range(low, high):
-        inside = _bar_grid(kind, bars.meters[int(bars.meter[i])], swing_ratio)
-        at = bars.start_quarter[i] + inside
-        found.append(at[at < bars.start_quarter[i + 1] - tiny])
-    at = np.concatenate(found)
-    return np.asarray(at[(at >= begin_quarter - tiny) & (at < end_quarter - tiny)])
-
-
-def _bar_grid(kind: int, meter: Meter, swing_ratio: float | None) -> Floats:
-    subdivision = SUBDIVISIONS[kind]
-    straight = positions(subdivision, meter)
-    at = np.array([float(p) for p in straight])
-    if subdivision.swung and len(straight) > 1:
-        ratio = USUAL_SWING if swing_ratio is None else swing_ratio
-        pair = float(2 * (straight[1] - straight[0]))
-        at[1::2] += pair * (ratio / (1.0 + ratio) - 0.5)
-    return at
-
-
-def swing_of(bars: Bars, kind: int, grid_quarter: Floats) -> float | None:
-    """The swing ratio that fitted grid positions show, or `None` where none is delayed."""
-    if kind < 0 or not SUBDIVISIONS[kind].swung:
-        return None
-    at = grid_quarter[~np.isnan(grid_quarter)]
-    shares = []
-    for quarter in at:
-        i = int(np.searchsorted(bars.start_quarter, quarter + 1e-6, side="right")) - 1
-        i = min(max(i, 0), len(bars.number) - 1)
-        straight = positions(SUBDIVISIONS[kind], bars.meters[int(bars.meter[i])])
-        if len(straight) < 2:
-            continue
-        pair = float(2 * (straight[1] - straight[0]))
-        share = float((quarter - bars.start_quarter[i]) / pair % 1.0)
-        if 0.2 < share < 0.95:
-            shares.append(share)
-    if not shares:
-        return None
-    middle = float(np.median(shares))
-    return middle / (1.0 - middle)
-
-
 def scribbled_name(name: str) -> str:
-    """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`."""
-    for long, short in _SHORT:
-        name = name.replace(long, short)
-    return name
-
-
-def figure(per_beat: float) -> str:
-    """Notes per beat without needless decimals: `4`, `1.5`."""
-    return str(Fraction(per_beat).limit_denominator(8)) if per_beat % 1 == 0 else f"{per_beat:.1f}"
+    """A subdivision's name as it is scribbled over a part: `8ths`, `swung 16ths`, `quint.`."""
+    return _CUT.get(name, short_name(name))
 
 
 def title_of(analysis: Analysis) -> str:
@@ -183,35 +121,13 @@ def main_subdivision(analysis: Analysis) -> tuple[str, float] | None:
 def facts_of(analysis: Analysis) -> str:
     """Meter, tempo, size, lean and spread of a take in one line."""
     events = len(set(analysis.notes.event.tolist()))
-    parts = [f"{analysis.take.meter_text} at {tempo_range(analysis)}"]
-    parts.append(f"{events} note{'s' if events != 1 else ''} (a chord counts once)")
+    parts = [f"{analysis.take.meter_text} at {take_tempo(analysis)}"]
+    parts.append(f"{counted(events, 'note')} (a chord counts once)")
     if analysis.spread_ms is not None:
         parts.append(f"spread {analysis.spread_ms:.0f} ms")
     if analysis.constant_offset_ms is not None and offset_is_told(analysis):
-        parts.append(f"on the whole {lean(analysis.constant_offset_ms)}")
+        parts.append(f"on the whole {signed_ms(analysis.constant_offset_ms)}")
     return ", ".join(parts)
-
-
-def lean(offset_ms: float) -> str:
-    """`12 ms late`, `9 ms early`, `on the beat` below a millisecond."""
-    if abs(offset_ms) < 0.5:
-        return "on time"
-    return f"{abs(offset_ms):.0f} ms {'late' if offset_ms > 0 else 'early'}"
-
-
-def tempo_range(analysis: Analysis) -> str:
-    """The tempo, or the lowest and highest under the notes."""
-    if has_one_tempo(analysis):
-        return tempo_text(analysis.take)
-    bpm = [p.tempo_bpm for p in analysis.phrases]
-    return f"{bpm_text(min(bpm))} to {bpm_text(max(bpm))} BPM"
-
-
-def has_one_tempo(analysis: Analysis) -> bool:
-    """Whether the backing keeps one tempo under the notes."""
-    take = analysis.take
-    quarter_sec = quarter_sec_at(take.tempo_map, quarters_at(take.tempo_map, take.onset_sec))
-    return bool(np.ptp(60.0 / quarter_sec) < 0.05)
 
 
 def backing_bpm(analysis: Analysis, phrase: Phrase) -> float:

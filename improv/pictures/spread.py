@@ -14,13 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from improv.counting import counted
 from improv.grid import SUBDIVISIONS, name
 from improv.model import Analysis, Floats, Ints, _Frozen
 from improv.pictures.music import events_of, facts_of, title_of
 from improv.practice_words import whole as whole_bpm
 from improv.scatter import Scatter, scatter_on_grid
 from improv.tempo import bar_index
-from improv.wording import bpm_text, counted
+from improv.wording import bpm_text
 
 FEWEST_FOR_DENSITY = 8
 FEWEST_FOR_SPREAD = 3
