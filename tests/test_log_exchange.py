@@ -260,6 +260,7 @@ def test_shares_in_csv_are_plain_counts(tmp_path: Path) -> None:
         rows = {row["subdivision"]: row for row in sheet(log)}
         found = log.material()
     assert {"eighths", "sixteenths"} <= set(rows)
+    assert {kind.name for kind in found.kinds} == set(rows)
     for number, kind in enumerate(found.kinds):
         mine = found.cells[found.cells["subdivision"] == number]
         on, off = int(mine["on"].sum()), int(mine["off"].sum())

@@ -128,6 +128,7 @@ def test_07_swing_is_not_drag() -> None:
     beat = np.sort(np.concatenate([np.arange(32.0), np.arange(32.0) + 1.3 / 2.3]))
     assert 400.0 * away_beat(beat, "unit").mean() == pytest.approx(13.04, abs=0.005)
     analysis = analyze(take_of(beat, bpm=150.0))
+    assert analysis.phrases
     for phrase in analysis.phrases:
         assert phrase.swung and phrase.subdivision == "swung eighths"
         assert phrase.swing_ratio == pytest.approx(1.30, abs=0.02)
@@ -192,6 +193,7 @@ def test_09_straight_beats_delayed() -> None:
     """The same delay in straight eighths is told of the beats alone; off-beats stay on time."""
     late_ms = np.tile([30.0, 0.0], 32) + scattered(64, 6.0, 9)
     analysis = analyze(take_of(np.arange(64) / 2.0, 150.0, late_ms=late_ms))
+    assert analysis.phrases
     for phrase in analysis.phrases:
         assert phrase.beat_offset_ms == pytest.approx(30.0, abs=6.0)
         assert phrase.offbeat_offset_ms == pytest.approx(0.0, abs=6.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,7 +43,7 @@ def dragging(drift_bpm: float, seed: int = 4) -> Analysis:
     return played(Line(PHRASES, tempo_bpm=96.0, drift_bpm=drift_bpm), Hand(3.0, 8.0), seed)
 
 
-TAKES = {
+TAKES: dict[str, Callable[[], Analysis]] = {
     "held": lambda: played(Line(HOLDS)),
     "held, sixteenths at 160": lambda: played(Line((Stretch("sixteenths", 60),), tempo_bpm=160.0)),
     "floating": lambda: played(Line((*HOLDS, *RUNS))),
@@ -54,13 +55,18 @@ TAKES = {
 }
 
 
+NOTHING_HOLDS = {"three notes"}
+
+
 @pytest.mark.parametrize("name", TAKES)
 def test_a_proposal_is_the_advice(name: str) -> None:
     """The same subdivisions, tempo, sentences and runs, in every kind of take."""
     made = TAKES[name]()
     advice, proposal = advise(made), propose([made])
     asked = proposal.assignment
-    if advice.hold is not None and advice.tempo_bpm is not None:
+    assert (advice.hold is None) is (name in NOTHING_HOLDS)
+    if advice.hold is not None:
+        assert advice.tempo_bpm is not None
         wanted = list(dict.fromkeys((advice.hold, advice.next)))
         assert [s.stay_on for s in asked.sections] == wanted
         assert asked.tempo_bpm == (round(advice.tempo_bpm, 2),)
