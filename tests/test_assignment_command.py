@@ -7,6 +7,7 @@ from pathlib import Path
 
 import mido
 import pytest
+from assigned import HOLDS, RUNS
 from click.testing import CliRunner, Result
 
 from improv.assignments.model import Alternation, Drift, Pocket, Swing
@@ -17,8 +18,7 @@ from improv.errors import UsageError
 from improv.midi_write import write_take
 from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
 
-HOLDS = (Stretch("eighths", 32), Rest(2), Stretch("eighths", 30))
-FLOATS = (*HOLDS, *(p for _ in range(4) for p in (FreeRun((1 / 4.6,) * 9), Stretch("eighths", 6))))
+FLOATS = (*HOLDS, *RUNS)
 
 
 def run(*arguments: object) -> Result:

@@ -9,13 +9,13 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from assigned import check as run
+from click.testing import Result
 
 from improv.assignments.clickfiles import write_click_midi
 from improv.assignments.clicktrack import click_track
 from improv.assignments.reading import parse_assignment
 from improv.assignments.tempo_claims import firmness
-from improv.cli import cli
 from improv.meter import parse_meter
 from improv.midi_write import write_take
 from improv.synth import Hand, Line, Stretch, play
@@ -48,11 +48,6 @@ def take_at(
     )
     write_take(moved, path)
     return path
-
-
-def run(*arguments: object) -> Result:
-    """The command line, in process."""
-    return CliRunner().invoke(cli, ["check", *map(str, arguments)])
 
 
 def said(result: Result) -> str:

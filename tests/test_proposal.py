@@ -8,6 +8,7 @@ from pathlib import Path
 
 import hand_made
 import pytest
+from assigned import HOLDS, RUNS
 from hand_made import analysis, phrase
 
 from improv.analysis import analyze
@@ -22,10 +23,8 @@ from improv.errors import TakeError
 from improv.midi import read_take
 from improv.model import Analysis, Reading
 from improv.practice import advise
-from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
+from improv.synth import Hand, Line, Rest, Stretch, play
 
-HOLDS = (Stretch("eighths", 32), Rest(2), Stretch("eighths", 30))
-RUNS = tuple(p for _ in range(4) for p in (FreeRun((1 / 4.6,) * 9), Stretch("eighths", 6)))
 PHRASES = (Stretch("eighths", 12, 0.9), Rest(4, "bar")) * 6
 
 
