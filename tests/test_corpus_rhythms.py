@@ -1,5 +1,6 @@
 """The notated rhythms from outside, and the rules that mark an answer against them."""
 
+import json
 import sys
 from fractions import Fraction
 from pathlib import Path
@@ -9,15 +10,24 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks.corpus import Tune, from_json, meter, to_json  # noqa: E402
+from benchmarks.corpus import Excerpt, Tune, from_json, meter, to_json  # noqa: E402
 from benchmarks.hand import bar_lines, play, straying_ms  # noqa: E402
 from benchmarks.marking import Answer, coarsest, mark, notated_points  # noqa: E402
-from benchmarks.rhythms import load_pool, load_tunes  # noqa: E402
+from benchmarks.material import POOL  # noqa: E402
+from benchmarks.rhythms import load_tunes  # noqa: E402
 from benchmarks.rivals import nearest_point, penalised_grid, told_grid  # noqa: E402
 from benchmarks.score_lines import exact, line_of  # noqa: E402
 
 F = Fraction
 SPLIT_TUNES = {split: load_tunes(split, folk=False) for split in ("tune", "report")}
+
+
+def load_pool() -> list[Excerpt]:
+    """The excerpts simulated solos draw from."""
+    return [
+        Excerpt(r["meter"], r["source"], r["bars"], tuple(map(F, r["onsets_quarter"])))
+        for r in json.loads(POOL.read_text(encoding="utf-8"))
+    ]
 
 
 def played(bars: list[str], signature: str = "4/4", genre: str = "air", spread_ms: float = 0.0):

@@ -14,7 +14,7 @@ import hand_made
 import numpy as np
 import pytest
 from circular import phase_angle, rayleigh_p, resultant_length
-from core_takes import scattered, shifted, take_of
+from core_takes import group, scattered, shifted, take_of
 from midi_bytes import line, parsed
 from music21 import meter as m21_meter
 from music21 import note as m21_note
@@ -24,7 +24,6 @@ from scipy.stats import circstd
 
 from improv import Analysis, Reading, analyze
 from improv.document import document
-from improv.events import group
 from improv.grid import SUBDIVISIONS, positions
 from improv.meter import parse_meter
 from improv.midi import take_from_smf
