@@ -10,7 +10,7 @@ read-only. What cannot be known is `None` (NaN inside arrays), never a guess.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,9 @@ class _Frozen:
 
 
 # --- going in ---------------------------------------------------------------
+
+NOTE_COLUMNS = ("onset_sec", "release_sec", "pitch", "velocity", "released")
+"""The columns of a `Take` that have one entry a note."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +110,10 @@ class Take(_Frozen):
 
     def __len__(self) -> int:
         return len(self.onset_sec)
+
+    def at(self, kept: Bools | Ints) -> Take:
+        """The take of some of its notes, over the same backing: a mask, or ascending rows."""
+        return replace(self, **{name: getattr(self, name)[kept] for name in NOTE_COLUMNS})
 
     def __repr__(self) -> str:
         return f"<Take {self}>"

@@ -18,11 +18,7 @@ from improv.log.store import Log
 from improv.log_report import _phrase
 from tests.log_material import entry_of, history, take_file
 
-
-@pytest.fixture(autouse=True)
-def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test has a log of its own, named by the environment."""
-    monkeypatch.setenv(VARIABLE, str(tmp_path / "log.db"))
+pytestmark = pytest.mark.usefixtures("own_log")
 
 
 def run(*words: object, answer: str | None = None) -> Result:

@@ -143,6 +143,7 @@ def test_material_is_what_the_documents_say(log: Log) -> None:
     """Cells from the log are the cells made anew from every document."""
     material = log.material()
     takes = [int(name.removeprefix("log:")) for name in material.label]
+    assert takes
     for i, take in enumerate(takes):
         kinds, cells = from_document(log.whole(take).document)
         mine = material.cells[material.take == i]

@@ -5,6 +5,7 @@
     parts      which part of a file a take is
     schema     the tables, and the way from every earlier version to this one
     opening    the only place that opens the file: checks, creation, crash care, errors
+    queries    a filter as SQL
     store      Log: add, find, show, remove, material for comparisons, backup
     refresh    analyze everything again, the old results staying until the new are whole
     exchange   export and import in an open format
