@@ -70,6 +70,32 @@ def test_filters(log: Log, which: Filter, expected: set[int]) -> None:
     assert len(log.players(which)) == len({r.player for r in log.rows(which)})
 
 
+def test_one_take_costs_no_more_in_a_long_log(tmp_path: Path) -> None:
+    """What a take is, is found by its number: an export of all of them is not quadratic.
+
+    Counted in steps of SQLite's machine, which are the same on every run.
+    """
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        steps = 0
+
+        def step() -> int:
+            nonlocal steps
+            steps += 1
+            return 0
+
+        cost = []
+        for many in (2, 40):
+            tags = ("class", "warm")
+            log.add_many([entry_of(i, tags=tags) for i in range(many)])
+            steps = 0
+            log._connection.set_progress_handler(step, 1)
+            log.whole(1)
+            log._connection.set_progress_handler(None, 0)
+            cost.append(steps)
+
+    assert 0 < cost[1] <= 1.1 * cost[0]
+
+
 def test_an_upside_down_tempo_range_is_refused(log: Log) -> None:
     """From 120 to 90 BPM lies nothing."""
     with pytest.raises(UsageError, match="ends below where it begins"):

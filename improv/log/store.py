@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime
@@ -35,7 +36,7 @@ from improv.log.entries import (
     settings_text,
 )
 from improv.log.names import fold
-from improv.log.queries import where
+from improv.log.queries import AMONG, where
 from improv.log.schema import Packed, put_analysis, stage, staged, unpack
 from improv.material import Material
 
@@ -167,16 +168,24 @@ class Log:
         taken = self._all(
             f"SELECT {_ROW}{_FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id", values
         )
-        names: dict[int, list[str]] = {}
-        for take, name in self._all(
+        ids = json.dumps([row[0] for row in taken])
+        names = self._by_take(
             "SELECT played.take, kind.name FROM played JOIN kind ON kind.id = played.kind "
-            "WHERE played.notes > 0 ORDER BY played.take, kind.per_beat, kind.name"
-        ):
-            names.setdefault(take, []).append(name)
-        tags: dict[int, list[str]] = {}
-        for take, name in self._all("SELECT take, name FROM tag ORDER BY take, name"):
-            tags.setdefault(take, []).append(name)
+            f"WHERE played.notes > 0 AND played.take IN {AMONG} "
+            "ORDER BY played.take, kind.per_beat, kind.name",
+            ids,
+        )
+        tags = self._by_take(
+            f"SELECT take, name FROM tag WHERE take IN {AMONG} ORDER BY take, name", ids
+        )
         return [_row(row, names.get(row[0], []), tags.get(row[0], [])) for row in taken]
+
+    def _by_take(self, sql: str, ids: str) -> dict[int, list[str]]:
+        """The names beside each take that a query of (take, name) finds among `ids`."""
+        found: dict[int, list[str]] = {}
+        for take, name in self._all(sql, (ids,)):
+            found.setdefault(take, []).append(name)
+        return found
 
     def whole(self, take: int) -> Whole:
         """One take with its bytes and its document; `UsageError` for one that is not there."""
