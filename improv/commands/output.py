@@ -12,7 +12,7 @@ import click
 
 from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
-from improv.files import printable, shown, write_text
+from improv.files import printable, reason, shown, write_text
 from improv.model import Analysis
 
 
@@ -61,7 +61,7 @@ class Out:
             raise
         except OSError as error:
             _let_go_of_stdout()
-            raise OutputError(f"standard output cannot be written ({error.strerror})") from error
+            raise OutputError(f"standard output cannot be written ({reason(error)})") from error
 
     def close(self) -> None:
         """Writes the file, all of it or nothing, if there is one and anything to write."""

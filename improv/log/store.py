@@ -23,7 +23,7 @@ import numpy as np
 import improv
 from improv.cells import CELL, Kind
 from improv.errors import LogError, UsageError
-from improv.files import AnyPath, shown
+from improv.files import AnyPath, check_writable, shown
 from improv.log import opening
 from improv.log.entries import (
     About,
@@ -278,9 +278,7 @@ class Log:
     def backup(self, target: AnyPath) -> None:
         """A consistent copy at `target`, also while others write; replaces an older backup."""
         place = Path(target)
-        if place.is_dir():
-            raise LogError(f"{shown(place)}: is a directory; name a file in it")
-        if opening.exists(place):
+        if opening.exists(place) and not place.is_dir():
             if self.path.exists() and place.exists() and place.samefile(self.path):
                 raise LogError(f"{shown(place)}: is the log itself; give the backup another name")
             if not opening.is_log(place):
@@ -288,10 +286,7 @@ class Log:
                     f"{shown(place)}: is there already and is no practice log; it was not "
                     "replaced, choose another name"
                 )
-        if not place.parent.is_dir():
-            raise LogError(
-                f"{shown(place)}: its directory does not exist; create it or choose another place"
-            )
+        check_writable(place, error=LogError)
         opening.copy(self._connection, self.path, place)
 
     # --- a refresh's own part --------------------------------------------------
