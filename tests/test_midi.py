@@ -14,7 +14,15 @@ from midi_bytes import line, midi, named, parsed, quantity, track
 
 from improv.errors import TakeError, UsageError
 from improv.meter import parse_meter
-from improv.midi import OutPart, list_tracks, read_take, take_from_smf, write_parts, write_take
+from improv.midi import (
+    OutPart,
+    list_tracks,
+    read_take,
+    take_from_smf,
+    take_of_bytes,
+    write_parts,
+    write_take,
+)
 from improv.midi_sentences import found_sentence
 from improv.midi_tempo import file_time
 from improv.model import Reading, Take
@@ -406,6 +414,26 @@ def test_a_backing_is_read_from_its_path(tmp_path: Path) -> None:
 # --- which track -------------------------------------------------------------------
 
 BAND = (TEMPO_96, named("Piano") + line(QUARTERS), named("Sax") + line((0, 500, 900), channel=2))
+
+
+def test_bytes_are_read_as_their_files_are(tmp_path: Path) -> None:
+    """A take and its backing kept as bytes are read as from disk, refusals included."""
+    solo, backing = midi(track(line(QUARTERS))), midi(track(TEMPO_96))
+    pieces = midi(track(), track(), kind=2)
+    for name, data in (("solo", solo), ("backing", backing), ("pieces", pieces)):
+        (tmp_path / name).write_bytes(data)
+    reading = Reading(backing=str(tmp_path / "backing"))
+    path = str(tmp_path / "solo")
+
+    kept, read = take_of_bytes(solo, path, reading, backing), read_take(path, reading)
+
+    assert (kept.tempo_bpm, kept.warnings) == (read.tempo_bpm, read.warnings)
+    reading = Reading(backing=str(tmp_path / "pieces"))
+    with pytest.raises(TakeError) as of_bytes:
+        take_of_bytes(solo, path, reading, pieces)
+    with pytest.raises(TakeError) as of_file:
+        read_take(path, reading)
+    assert str(of_bytes.value) == str(of_file.value)
 
 
 def test_several_parts_are_listed_and_asked_for() -> None:
