@@ -14,7 +14,7 @@ import numpy as np
 from improv.errors import TakeError
 from improv.files import AnyPath, read_bytes, shown
 from improv.midi_notes import notes_of, oddities
-from improv.midi_parts import Part, check_channel, choose_part, playable_parts
+from improv.midi_parts import PERCUSSION_CHANNEL, Part, check_channel, choose_part, playable_parts
 from improv.midi_place import check_reading, place
 from improv.midi_sentences import assumptions, own_tempo, raster
 from improv.midi_tempo import FileTime, file_time
@@ -35,8 +35,6 @@ __all__ = [
 ]
 
 LARGEST_FILE_BYTES = 64 * 2**20
-PERCUSSION_CHANNEL = 10
-"""General MIDI (level 1): channel 10 is the drum kit's."""
 
 
 def read_take(path: AnyPath, reading: Reading = Reading()) -> Take:  # noqa: B008 (frozen)

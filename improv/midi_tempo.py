@@ -20,7 +20,7 @@ from improv.errors import TakeError, UsageError
 from improv.meter import Meter, meter_of, meter_text, parse_meter
 from improv.model import Floats, Ints, TempoMap
 from improv.smf import Smf, SmfTrack
-from improv.tempo import MOST_BARS, Change
+from improv.tempo import MOST_BARS, Change, seconds_at, tempo_from_quarters
 
 DEFAULT_TEMPO_US = 500_000
 COMMON_TIME = Meter((1, 1, 1, 1), 4)
@@ -52,10 +52,7 @@ class FileTime:
 
     def seconds(self, tick: Ints) -> Floats:
         """Ticks to seconds from the start of the file."""
-        at = self.quarters(tick)
-        i = np.searchsorted(self.tempo_map.start_quarter, at, side="right") - 1
-        into = (at - self.tempo_map.start_quarter[i]) * self.tempo_map.quarter_sec[i]
-        return np.asarray(self.tempo_map.start_sec[i] + into, dtype=np.float64)
+        return seconds_at(self.tempo_map, self.quarters(tick))
 
 
 def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
@@ -169,10 +166,7 @@ def _tempo_map(tick: Ints, tempo_us: Ints, tpq: int) -> TempoMap:
         tick, tempo_us = np.append(0, tick), np.append(DEFAULT_TEMPO_US, tempo_us)
     changed = np.append(True, tempo_us[1:] != tempo_us[:-1])
     tick, tempo_us = tick[changed], tempo_us[changed]
-    start_quarter = tick / tpq
-    quarter_sec = np.asarray(tempo_us * 1e-6, dtype=np.float64)
-    start_sec = np.append(0.0, np.cumsum(np.diff(start_quarter) * quarter_sec[:-1]))
-    return TempoMap(start_sec, start_quarter, quarter_sec)
+    return tempo_from_quarters(tick / tpq, np.asarray(tempo_us * 1e-6, dtype=np.float64))
 
 
 def _meter_changes(

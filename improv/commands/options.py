@@ -57,6 +57,11 @@ class FiniteRange(click.FloatRange):
         return number
 
 
+def comma_list(text: str) -> tuple[str, ...]:
+    """The words between commas, spaces trimmed, empty ones left out."""
+    return tuple(word.strip() for word in text.split(",") if word.strip())
+
+
 def tempo_steps(
     context: click.Context, option: click.Parameter, text: str | None
 ) -> tuple[float, ...] | None:
@@ -106,7 +111,7 @@ def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str
     """Names separated by commas."""
     if text is None:
         return None
-    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    names = comma_list(text)
     if not names:
         raise click.BadParameter("name at least one subdivision, like eighths,sixteenths.")
     return names

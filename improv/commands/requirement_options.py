@@ -5,12 +5,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from improv.commands.options import comma_list
 from improv.errors import UsageError
 from improv.meter import Meter
-
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
 
 
 def requirements(given: dict[str, Any]) -> dict[str, Any]:
@@ -26,9 +23,11 @@ def requirements(given: dict[str, Any]) -> dict[str, Any]:
     if given["stay_on"]:
         found["stay_on"] = given["stay_on"].strip()
     if given["allowed"]:
-        found["allowed"] = _names(given["allowed"])
+        found["allowed"] = comma_list(given["allowed"])
     if given["alternate"]:
-        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
+        turns = Alternation(
+            comma_list(given["alternate"]), given["every"] or 1, given["players"] or 1
+        )
         found["alternate"] = turns
     elif given["every"] or given["players"]:
         raise UsageError("--every and --players belong to --alternate")
@@ -46,7 +45,7 @@ def check_names(given: dict[str, Any], meters: tuple[Meter, ...]) -> None:
     from improv.assignments.values import full_name
 
     for option in ("stay_on", "allowed", "alternate", "nothing_faster_than"):
-        for name in _names(given[option] or ""):
+        for name in comma_list(given[option] or ""):
             if option == "alternate" and name.lower() == REST:
                 continue
             try:
