@@ -16,6 +16,7 @@ from improv.meter import Meter, cycle_quarters, meter_text
 from improv.midi_sentences import before_bar_one, disagreements, found_sentence
 from improv.midi_tempo import FASTEST_FILE_QUARTER_BPM, FileTime
 from improv.model import Bars, Floats, Reading, TempoMap
+from improv.settings import FASTEST_BPM, MOST_COUNT_IN_BARS, SLOWEST_BPM
 from improv.start import Start, find_start
 from improv.tempo import (
     Change,
@@ -26,8 +27,6 @@ from improv.tempo import (
     seconds_at,
 )
 
-SLOWEST_BPM, FASTEST_BPM = 10.0, 1000.0
-MOST_COUNT_IN_BARS = 1000
 LATEST_START_SEC = 1e6
 _AT_FILE_START_SEC = 0.05
 _ROOM_QUARTER = 32.0

@@ -3,6 +3,7 @@
 model      the nouns: Assignment, Section, Pocket ...
 defaults   what `true` means at a tempo, with the source of each number
 keys       the words of an assignment file, and the nearest valid one
+limits     how much one assignment may ask
 reading    TOML text -> Assignment; refuses contradictions with file, line and key
 writing    Assignment -> TOML text
 updating   a hand-edited file brought up to date, its comments kept; pieces: its text cut up

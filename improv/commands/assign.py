@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from improv.assignments.limits import LAST_BAR, MOST_NOTES, MOST_SECTIONS
 from improv.commands.options import EXISTING_FILE, stated, take_options_but, tempo_steps
 from improv.commands.output import (
     Out,
@@ -54,17 +55,19 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
 @click.option("--title", metavar="TEXT", help="Title.")
 @click.option("--note", metavar="TEXT", help="What the player reads.")
 @click.option(
-    "--section", type=click.IntRange(1, 500), default=1, metavar="N",
+    "--section", type=click.IntRange(1, MOST_SECTIONS), default=1, metavar="N",
     help="Which section (default 1).",
 )  # fmt: skip
 @click.option("--stay-on", metavar="NAME", help="One subdivision, nothing finer.")
 @click.option("--allowed", metavar="A,B", help="Only these subdivisions.")
 @click.option("--alternate", metavar="A,B", help="These in turn ('rest' is one too).")
-@click.option("--every", type=click.IntRange(1, 9999), metavar="BARS", help="Bars to a turn.")
+@click.option("--every", type=click.IntRange(1, LAST_BAR), metavar="BARS", help="Bars to a turn.")
 @click.option("--players", type=click.IntRange(1, 2), metavar="1|2", help="How many take turns.")
 @click.option("--nothing-faster-than", metavar="NAME", help="A ceiling only.")
 @click.option("--no-off-grid-runs", is_flag=True, help="No run that leaves every grid.")
-@click.option("--least-notes", type=click.IntRange(1, 1000), metavar="N", help="In every bar.")
+@click.option(
+    "--least-notes", type=click.IntRange(1, MOST_NOTES), metavar="N", help="In every bar."
+)
 @click.option("--swing", metavar="LOW-HIGH|default", help="Band of ratios, like 1.3-2.0.")
 @click.option("--most-drift", metavar="BPM|default", help="Most rushing or dragging.")
 @click.option("--pocket", metavar="SHARE/WITHIN|default", help="Like 80%/20ms or 75%/15%.")
@@ -82,7 +85,10 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
     "several are steps.",
 )  # fmt: skip
 @click.option(
-    "--bars-per-tempo", type=click.IntRange(1, 9999), metavar="BARS", help="How long each step is."
+    "--bars-per-tempo",
+    type=click.IntRange(1, LAST_BAR),
+    metavar="BARS",
+    help="How long each step is.",
 )
 @take_options_but("--tempo")
 def command(
