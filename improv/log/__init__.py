@@ -3,7 +3,7 @@
     entries    what goes in and comes out: Entry, Filter, Row, Whole
     names      one rule for upper and lower case; subdivisions by any of their names
     parts      which part of a file a take is
-    schema     the tables, and the way from every earlier version to this one
+    schema     the tables as they are; migrations: the way there from earlier versions
     opening    the only place that opens the file: checks, creation, crash care, errors
     store      Log: add, find, show, remove, material for comparisons, backup
     refresh    analyze everything again, the old results staying until the new are whole

@@ -18,7 +18,7 @@ from urllib.parse import quote
 
 from improv.errors import LogError
 from improv.files import beside, check_writable, reason, shown
-from improv.log import schema
+from improv.log import migrations, schema
 from improv.log.names import fold
 
 BUSY_SEC = 5.0
@@ -264,7 +264,7 @@ def _bring_up_to_date(connection: sqlite3.Connection, path: Path, locked: bool) 
             f"{shown(path)}: an older log that must be brought up to date, but write-protected; "
             "copy it to a place that may be written"
         )
-    schema.migrate(connection, version)
+    migrations.migrate(connection, version)
 
 
 def _link(part: Path, path: Path) -> None:
