@@ -59,7 +59,7 @@ def test_add_list_show_remove(tmp_path: Path) -> None:
     again = run("log", "add", take, "--start", 1)
     assert again.exit_code == 0 and "already in the log as take 1; nothing" in again.stdout
     other = run("log", "add", take, "--start", 1, "--tempo", 100)
-    assert other.exit_code == 0 and "read otherwise (tempo_bpm unset -> 100.0)" in other.stdout
+    assert other.exit_code == 0 and "read otherwise (--tempo unset -> 100)" in other.stdout
     listed = run("log", "list", "--player", "ana", "--tags", "warm")
     assert "Late Bus" in listed.stdout and "8ths, 16ths" in listed.stdout
     shown = run("log", "show", 1, "--midi", tmp_path / "again.mid")

@@ -1,6 +1,7 @@
 """The practice log: one SQLite file that keeps takes, how they were read, what was heard.
 
     entries    what goes in and comes out: Entry, Filter, Row, Whole
+    kept_settings  how a take was read and judged, kept and told
     names      one rule for upper and lower case; subdivisions by any of their names
     parts      which part of a file a take is
     schema     the tables as they are; migrations: the way there from earlier versions

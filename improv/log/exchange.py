@@ -26,7 +26,8 @@ from typing import Any
 from improv.cells import from_document
 from improv.errors import ImprovError, LogError
 from improv.files import AnyPath, beside, read_bytes, reason, shown
-from improv.log.entries import About, Entry, Filter, Whole, parse_moment, settings_values
+from improv.log.entries import About, Entry, Filter, Whole, parse_moment
+from improv.log.kept_settings import settings_values
 from improv.log.refresh import analyzed
 from improv.log.store import Log
 from improv.midi import LARGEST_FILE_BYTES

@@ -17,7 +17,8 @@ from improv.analysis import analyze
 from improv.document import document
 from improv.errors import ImprovError
 from improv.files import AnyPath, printable, read_bytes
-from improv.log.entries import About, Entry, settings_values
+from improv.log.entries import About, Entry
+from improv.log.kept_settings import settings_values
 from improv.log.store import Log
 from improv.midi import LARGEST_FILE_BYTES, take_of_bytes
 from improv.model import Analysis, Reading, Settings

@@ -32,9 +32,8 @@ from improv.log.entries import (
     Filter,
     Row,
     Whole,
-    differing,
-    settings_text,
 )
+from improv.log.kept_settings import differing, settings_text
 from improv.log.names import fold
 from improv.log.queries import AMONG, where
 from improv.log.schema import Packed, put_analysis, stage, staged, unpack
