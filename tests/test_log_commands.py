@@ -266,6 +266,10 @@ def test_a_player_is_compared_with_nobody_else(tmp_path: Path) -> None:
     fill(tmp_path, ("Cleo", "Ana", "Ben"))
     done = run("compare")
     assert done.exit_code == 2 and "by several players (Ana, Ben, Cleo)" in done.stderr
+    assert "name one with --player, or ask for --class\n" in done.stderr
+    done = run("safety")
+    assert done.exit_code == 2 and "by several players (Ana, Ben, Cleo)" in done.stderr
+    assert done.stderr.endswith("name one with --player\n")
     text = run("compare", "--class").stdout
     assert text.index("Ana:") < text.index("Ben:") < text.index("Cleo:")
     assert len(json.loads(run("compare", "--class", "--format", "json").stdout)) == 3
