@@ -6,6 +6,7 @@
     parts      which part of a file a take is
     schema     the tables as they are; migrations: the way there from earlier versions
     opening    the only place that opens the file: checks, creation, crash care, errors
+    putting    one take into the tables; found: material for comparisons out of them
     store      Log: add, find, show, remove, material for comparisons, backup
     refresh    analyze everything again, the old results staying until the new are whole
     exchange   export and import in an open format

@@ -15,6 +15,8 @@ from improv.log.names import fold, subdivision_called
 MIDI_STEP_SEC = 1e-6
 """A MIDI file states its tempo as whole microseconds to the quarter: 90 BPM reads 89.999955."""
 
+FROM = " FROM take JOIN analysis ON analysis.take = take.id"
+
 AMONG = "(SELECT value FROM json_each(?))"
 """Takes by their numbers: a JSON list as one parameter, for SQLite counts parameters."""
 
