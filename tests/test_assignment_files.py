@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from improv.assignments import defaults
-from improv.assignments.keys import line_of, nearest
+from improv.assignments.keys import line_of
 from improv.assignments.model import (
     Alternation,
     Assignment,
@@ -25,6 +25,7 @@ from improv.assignments.updating import updated_text
 from improv.assignments.values import full_name
 from improv.assignments.writing import assignment_text
 from improv.errors import UsageError
+from improv.likeness import nearest
 from improv.meter import parse_meter
 
 WHOLE = """\

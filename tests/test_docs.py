@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,18 @@ def test_every_module_is_on_the_developers_map() -> None:
     names = [f"{p.name}/" if p.is_dir() else p.name for p in found if p.suffix in ("", ".py")]
     assert "model.py" in names
     assert [name for name in names if f"`{name}`" not in DEVELOPERS] == []
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """DEVELOPERS.md says of every package and every extra what it is for."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    asked = [*project["dependencies"], *(one for each in extras.values() for one in each)]
+    names = {re.split(r"[<>=~!\[; ]", one)[0] for one in asked}
+    table = DEVELOPERS.partition("## Dependencies")[2].partition("## Rules")[0]
+    assert {"numpy", "music21"} <= names and "bench" in extras
+    assert [name for name in sorted(names) if name not in table] == []
+    assert [name for name in extras if name != "test" and f"extra `{name}`" not in table] == []
 
 
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

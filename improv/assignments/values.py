@@ -11,11 +11,12 @@ from collections.abc import Iterable
 from functools import cache
 from typing import Any, NoReturn
 
-from improv.assignments.keys import line_of, nearest, suggestion
+from improv.assignments.keys import line_of
 from improv.assignments.limits import LAST_BAR
 from improv.errors import UsageError
 from improv.files import printable
 from improv.grid import meant, names_in
+from improv.likeness import nearest, suggestion
 from improv.meter import Meter, meter_text, parse_meter
 
 LONGEST_TEXT = 2000
