@@ -158,21 +158,43 @@ def row_of(key: str) -> int:
 
 
 def find(text: str, meters: tuple[Meter, ...]) -> int:
-    """Index of the subdivision called `text`, in full or by its `short_name`, in one of the meters.
+    """Index of the subdivision that `text` means in one of the meters, as `meant` has it.
 
     Raises `UsageError` with the names that exist.
     """
-    wanted = short_name(" ".join(text.lower().split()))
-    names: list[str] = []
+    found = meant(text, meters)
+    if found is None:
+        names = ", ".join(names_in(meters))
+        raise UsageError(f"no subdivision '{text}' in {meters[0]}; it can be: {names}")
+    return found[0]
+
+
+def meant(text: str, meters: tuple[Meter, ...]) -> tuple[int, str] | None:
+    """Index and full name of the subdivision that `text` means in one of the meters, if any.
+
+    It may be written in full or by its `short_name`; "triplets" without a note value are three
+    to the beat of the first meter whose beats are not dotted.
+    """
+    return _rows_by_name(meters).get(short_name(" ".join(text.lower().split())))
+
+
+def names_in(meters: tuple[Meter, ...]) -> tuple[str, ...]:
+    """Full names of all subdivisions the meters offer, coarsest first."""
+    every = (name(SUBDIVISIONS[i], meter) or "" for meter in meters for i in offered(meter))
+    return tuple(dict.fromkeys(every))
+
+
+@cache
+def _rows_by_name(meters: tuple[Meter, ...]) -> dict[str, tuple[int, str]]:
+    """Index and full name of every subdivision by its short name; the first meter has it."""
+    found: dict[str, tuple[int, str]] = {}
     for meter in meters:
         for i in offered(meter):
-            called = name(SUBDIVISIONS[i], meter) or ""
-            if short_name(called) == wanted:
-                return i
-            names.append(called)
-    raise UsageError(
-        f"no subdivision '{text}' in {meters[0]}; it can be: {', '.join(dict.fromkeys(names))}"
-    )
+            full = name(SUBDIVISIONS[i], meter) or ""
+            found.setdefault(short_name(full), (i, full))
+            if SUBDIVISIONS[i].key == "triplet" and meter.kind != "compound":
+                found.setdefault(short_name("triplets"), (i, full))
+    return found
 
 
 @cache

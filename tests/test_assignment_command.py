@@ -152,6 +152,14 @@ WRONG_USE = (
     (["click", "--tempo", "96", "--output", "x.mp3"], "end the name in .mid or .wav"),
     (["click", "--tempo", "96", "--gaps", "3-1", "--output", "x.mid"], "bars on + bars off"),
     (["click", "--tempo", "96", "--beats", "5", "--output", "x.mid"], "a bar has beats 1 to 4"),
+    (
+        ["click", "--tempo", "96", "--half-time", "--beats", "2", "--output", "x.mid"],
+        "--half-time: contradicts 'beats': give one of them",
+    ),
+    (["click", "--tempo", "9", "--output", "x.mid"], "10<=x<=1000"),
+    (["assign", "--tempo", "96,1001"], "10<=x<=1000"),
+    (["click", "--tempo", "96", "--bars", "2001", "--output", "x.mid"], "1<=x<=2000"),
+    (["assign", "--tempo", "96", "--section", "501"], "1<=x<=500"),
     (["click", "--tempo", "96", "--place", "q", "--output", "x.mid"], "no position of the beat"),
     (
         ["click", "--tempo", "10", "--bars", "2000", "--output", "x.mid", "--output", "x.wav"],

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from assignment_texts import SHORT, WHOLE
 
-from improv.assignments.keys import line_of, nearest
+from improv.assignments.keys import line_of
 from improv.assignments.model import Alternation, Drift, Pocket, Section, Swing
 from improv.assignments.reading import parse_assignment, read_assignment
 from improv.assignments.values import full_name
 from improv.assignments.writing import assignment_text
 from improv.errors import UsageError
+from improv.likeness import nearest
 from improv.meter import parse_meter
 
 

@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,18 @@ def test_every_test_says_what_is_promised() -> None:
     assert len(tests) > 1000
     silent = [f"{name}: {node.name}" for name, node in tests if not ast.get_docstring(node)]
     assert silent == [], "say in one sentence what each promises"
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """DEVELOPERS.md says of every package and every extra what it is for."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    asked = [*project["dependencies"], *(one for each in extras.values() for one in each)]
+    names = {re.split(r"[<>=~!\[; ]", one)[0] for one in asked}
+    table = DEVELOPERS.partition("## Dependencies")[2].partition("## Rules")[0]
+    assert {"numpy", "music21"} <= names and "bench" in extras
+    assert [name for name in sorted(names) if name not in table] == []
+    assert [name for name in extras if name != "test" and f"extra `{name}`" not in table] == []
 
 
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

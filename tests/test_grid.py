@@ -11,6 +11,7 @@ from improv.errors import UsageError
 from improv.grid import (
     SUBDIVISIONS,
     find,
+    meant,
     name,
     offered,
     on_beat,
@@ -127,6 +128,23 @@ def test_what_narrow_tables_print_is_understood(text: str) -> None:
         i: find(full, cycle) for i, full in called.items()
     }
     assert len({short_name(full) for full in called.values()}) == len(set(called.values()))
+
+
+@pytest.mark.parametrize(
+    ("text", "full"),
+    [("4/4", "eighth triplets"), ("2/2", "quarter triplets"), ("6/8+3/4", "eighth triplets")],
+)
+def test_plain_triplets_are_three_to_the_beat(text: str, full: str) -> None:
+    """ "triplets" without a note value is understood wherever beats are not dotted."""
+    cycle = parse_meter(text)
+    assert find("triplets", cycle) == find(full, cycle)
+    assert meant("Triplets", cycle) == (find(full, cycle), full)
+
+
+def test_dotted_beats_have_no_plain_triplets() -> None:
+    """In 6/8 "triplets" is refused with the names that exist."""
+    with pytest.raises(UsageError, match="no subdivision 'triplets' in 6/8; .*duplets"):
+        find("triplets", parse_meter("6/8"))
 
 
 def test_short_names() -> None:

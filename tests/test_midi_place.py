@@ -22,7 +22,7 @@ from midi_bytes import (
 )
 
 from improv.errors import TakeError
-from improv.midi import read_take, take_from_smf
+from improv.midi import read_take, take_from_smf, take_of_bytes
 from improv.midi_sentences import found_sentence
 from improv.midi_tempo import file_time
 from improv.model import Reading
@@ -169,3 +169,23 @@ def test_a_backing_is_read_from_its_path(tmp_path: Path) -> None:
         read_take(tmp_path / "solo.mid", Reading(backing=str(tmp_path / "pieces.mid")))
     with pytest.raises(TakeError, match=r"none\.mid: there is no such file"):
         read_take(tmp_path / "solo.mid", Reading(backing=str(tmp_path / "none.mid")))
+
+
+def test_bytes_are_read_as_their_files_are(tmp_path: Path) -> None:
+    """A take and its backing kept as bytes are read as from disk, refusals included."""
+    notes, backing = midi(track(line(QUARTERS))), midi(track(TEMPO_96))
+    pieces = midi(track(), track(), kind=2)
+    for name, data in (("solo", notes), ("backing", backing), ("pieces", pieces)):
+        (tmp_path / name).write_bytes(data)
+    reading = Reading(backing=str(tmp_path / "backing"))
+    path = str(tmp_path / "solo")
+
+    kept, read = take_of_bytes(notes, path, reading, backing), read_take(path, reading)
+
+    assert (kept.tempo_bpm, kept.warnings) == (read.tempo_bpm, read.warnings)
+    reading = Reading(backing=str(tmp_path / "pieces"))
+    with pytest.raises(TakeError) as of_bytes:
+        take_of_bytes(notes, path, reading, pieces)
+    with pytest.raises(TakeError) as of_file:
+        read_take(path, reading)
+    assert str(of_bytes.value) == str(of_file.value)

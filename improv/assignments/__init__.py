@@ -2,7 +2,8 @@
 
     model      the nouns: Assignment, Section, Pocket ...
     defaults   what `true` means at a tempo, with the source of each number
-    keys       the words of an assignment file, and the nearest valid one
+    keys       the words of an assignment file, and their lines
+    limits     how much one assignment may ask
     reading    TOML text -> Assignment, or one refusal with file, line and key
     values     single values of a file, each with its bounds; checking: what must agree inside one
     writing    Assignment -> TOML text

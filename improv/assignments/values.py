@@ -11,13 +11,14 @@ from collections.abc import Iterable
 from functools import cache
 from typing import Any, NoReturn
 
-from improv.assignments.keys import line_of, nearest, suggestion
+from improv.assignments.keys import line_of
+from improv.assignments.limits import LAST_BAR
 from improv.errors import UsageError
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, name, offered, short_name
+from improv.grid import meant, names_in
+from improv.likeness import nearest, suggestion
 from improv.meter import Meter, meter_text, parse_meter
 
-LAST_BAR = 9999
 LONGEST_TEXT = 2000
 ALIKE = 0.75
 """Names of subdivisions share their endings; only those much alike are a slip of the pen."""
@@ -131,17 +132,15 @@ def full_name(text: str, meters: tuple[Meter, ...]) -> str:
 
     Raises `UsageError` with the names there are. Another meter's name is no slip of the pen.
     """
+    found = meant(text, meters)
+    if found is not None:
+        return found[1]
     names = names_in(meters)
     wanted = " ".join(text.lower().split())
-    wanted = {short_name(n): n for n in names}.get(short_name(wanted), wanted)
-    if wanted == "triplets":
-        wanted = plain_triplets(meters) or wanted
-    if wanted in names:
-        return wanted
     close = None if wanted in _known_names() else nearest(wanted, names, ALIKE)
-    meant = f"did you mean '{close}'? It" if close else "it"
+    hint = f"did you mean '{close}'? It" if close else "it"
     raise UsageError(
-        f"no subdivision '{printable(text)[:40]}' in {meter_text(meters)}; {meant} can be: "
+        f"no subdivision '{printable(text)[:40]}' in {meter_text(meters)}; {hint} can be: "
         f"{', '.join(names)}"
     )
 
@@ -151,19 +150,6 @@ def _known_names() -> frozenset[str]:
     """What subdivisions are called in one meter or another."""
     kinds = ("4/2", "2/2", "4/4", "4/8", "6/4", "6/8", "6/16", "2+2+3/8", "2+2+3/16")
     return frozenset(["triplets", *(n for text in kinds for n in names_in(parse_meter(text)))])
-
-
-def names_in(meters: tuple[Meter, ...]) -> list[str]:
-    """Names of all subdivisions the meters offer, coarsest first."""
-    every = (name(SUBDIVISIONS[i], meter) or "" for meter in meters for i in offered(meter))
-    return list(dict.fromkeys(every))
-
-
-def plain_triplets(meters: tuple[Meter, ...]) -> str | None:
-    """What "triplets" without a note value are: three to the beat."""
-    row = next(r for r in SUBDIVISIONS if r.key == "triplet")
-    names = [name(row, meter) for meter in meters if meter.kind != "compound"]
-    return names[0] if names else None
 
 
 def _shown(value: Any) -> str:

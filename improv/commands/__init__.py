@@ -8,6 +8,7 @@ it imports when it runs. What they share:
                          takes; requirement_options: what an assignment asks
     output               standard output or a file written whole, progress
     keeping, comparing   what several commands do with the log; with two sets of takes
+    assigning            what `improv assign` does between its options and the core
 """
 
 COMMANDS: dict[str, str] = {

@@ -9,11 +9,10 @@ from __future__ import annotations
 import unicodedata
 from functools import cache
 
-from improv.assignments.keys import suggestion
-from improv.assignments.values import plain_triplets
 from improv.errors import UsageError
 from improv.files import printable
-from improv.grid import SUBDIVISIONS, name, offered, short_name
+from improv.grid import meant, names_in, short_name
+from improv.likeness import suggestion
 from improv.meter import SHORTEST_UNIT, Meter, parse_meter
 
 
@@ -37,38 +36,31 @@ def subdivision_called(text: str) -> str:
 
     "triplets" alone are those of 4/4. Raises `UsageError` with the nearest name.
     """
-    known = _every_name()
+    found = meant(text, _every_meter())
+    if found is not None:
+        return found[1]
     wanted = " ".join(text.lower().split())
-    if wanted == "triplets":
-        wanted = plain_triplets(parse_meter("4/4")) or wanted
-    if short_name(wanted) in known:
-        return known[short_name(wanted)]
     named = suggestion(wanted, _usual_names(wanted))
     raise UsageError(f"no subdivision '{printable(text)[:40]}'; {named}")
 
 
 def _usual_names(wanted: str) -> tuple[str, ...]:
     """The names to choose the nearest from, full and short; 4/4 and 6/8 have all common ones."""
-    full = [n for text in ("4/4", "6/8") for n in _names(parse_meter(text)[0])]
+    full = names_in(parse_meter("4/4+6/8"))
     figures = any(c.isdigit() for c in wanted)
     return tuple(dict.fromkeys(short_name(n) if figures else n for n in full))
 
 
 @cache
-def _every_name() -> dict[str, str]:
-    """Full names by short ones, in every kind of meter there is."""
-    units = [2**i for i in range(SHORTEST_UNIT.bit_length())]
-    meters = [
+def _every_meter() -> tuple[Meter, ...]:
+    """A meter of every kind with every unit, 4/4 first: "triplets" are those of the first."""
+    units = [4, *(2**i for i in range(SHORTEST_UNIT.bit_length()))]
+    return tuple(
         meter
-        for unit in units
+        for unit in dict.fromkeys(units)
         for meter in (
             Meter((1,) * 4, unit),
             Meter((3, 3), unit),
             *([Meter((2, 2, 3), unit, additive=True)] if unit > 1 else []),
         )
-    ]
-    return {short_name(n): n for meter in meters for n in _names(meter)}
-
-
-def _names(meter: Meter) -> list[str]:
-    return [name(SUBDIVISIONS[i], meter) or "" for i in offered(meter)]
+    )
