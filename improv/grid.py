@@ -12,6 +12,7 @@ To add a subdivision, add a row; nothing else in the package lists them.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -152,6 +153,10 @@ def short_name(full: str) -> str:
     return full.replace("trip.s", "trip.")
 
 
+ALMOST = 0.05
+"""A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
+
+
 def row_of(key: str) -> int:
     """Index into `SUBDIVISIONS` of the row with a key."""
     return next(i for i, s in enumerate(SUBDIVISIONS) if s.key == key)
@@ -260,3 +265,29 @@ def on_beat(subdivision: Subdivision, meter: Meter) -> tuple[bool, ...]:
 def pulse_quarters(meter: Meter) -> float:
     """Length of the unit that beats are made of: eighths in 4/4, 6/8 and 2+2+3/8."""
     return float(meter.bar_quarters) / len(positions(SUBDIVISIONS[row_of("unit")], meter))
+
+
+@cache
+def straight_rates(meter: Meter, stated: Meter) -> tuple[tuple[float, int], ...]:
+    """Rate and row of every straight subdivision a meter offers, slowest first.
+
+    In notes to the beat of the `stated` meter, whose beat rates are told in.
+    """
+    share = float(stated.tempo_beat_quarter / meter.tempo_beat_quarter)
+    return tuple(
+        sorted(
+            (float(per_beat) * share, row)
+            for row, s in enumerate(SUBDIVISIONS)
+            if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
+        )
+    )
+
+
+def almost(rate: float, meter: Meter, stated: Meter) -> tuple[float, int]:
+    """By what share a rate is faster (+) than the nearest straight subdivision's, and its row.
+
+    Told as that one, played too fast or too slowly, where the share is under `ALMOST`.
+    """
+    ratios = [(rate / own, row) for own, row in straight_rates(meter, stated)]
+    ratio, row = min(ratios, key=lambda r: abs(math.log(r[0])))
+    return ratio - 1.0, row

@@ -5,9 +5,11 @@ Conventions
 A run flows into the note after it where that follows at the run's own pace; where there is a
 pause, its own last note is where it lands. A note that the reading has on a grid was meant for
 its position there; one off the grid for the beat if it meets one, else for the nearest beat or
-unit (eighths in 4/4). To meet a place is to lie within `NEAR_SPREADS` of the hand's spread or
-`NEAR_BEAT` of it; else it is early or late. Lateness is in ms against the backing, the take's
-constant offset taken out, positive = late: words and figures are of the same.
+unit (eighths in 4/4). A steady run that begins on a subdivision and goes at almost its rate is
+that one, too fast or too slow: there the place is counted off from its first note. To meet a place
+is to lie within `NEAR_SPREADS` of the hand's spread or `NEAR_BEAT` of it; else it is early or
+late. Lateness is in ms against the backing, the take's constant offset taken out, positive =
+late: words and figures are of the same.
 """
 
 from __future__ import annotations
@@ -18,10 +20,10 @@ import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS, positions, row_of
+from improv.grid import ALMOST, SUBDIVISIONS, almost, positions, row_of
 from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints
-from improv.runs import Stretch
+from improv.runs import STEADY, Stretch, steps_gone
 from improv.tempo import bar_index
 
 PAUSE = 1.6
@@ -73,8 +75,37 @@ def landings(
     on_grid = reading.row[event] >= 0
     quarter = np.where(on_grid, reading.quarter[event], np.where(on_beat, beat, unit))
     row = np.where(on_grid, reading.row[event], np.where(on_beat, BEAT_ROW, UNIT_ROW))
+    for i in np.flatnonzero(~on_grid).tolist():
+        late_quarter = constant_offset_ms / quarter_ms[i]
+        found = _counted_off(
+            runs[i], int(event[i]), events.quarter - late_quarter, reach_ms[i] / quarter_ms[i], bars
+        )
+        if found is not None:
+            quarter[i], row[i] = found
     late_ms = late(quarter)
     return Landings(event, quarter, row, late_ms, late_ms / beat_ms, np.abs(late_ms) <= reach_ms)
+
+
+def _counted_off(
+    run: Stretch, event: int, meant_quarter: Floats, reach_quarter: float, bars: Bars
+) -> tuple[float, int] | None:
+    """Where the landing event would lie had the run kept the subdivision it almost has, and which.
+
+    `None` where it has the rate of none, glides or scatters, or begins beside its places.
+    """
+    if run.kind != STEADY:
+        return None
+    first = meant_quarter[run.start]
+    meter = bars.meters[bars.meter[bar_index(bars, meant_quarter[[run.start]])[0]]]
+    away, row = almost(run.notes_per_beat, meter, bars.meters[0])
+    step = np.diff(_places(row, meter))
+    if abs(away) >= ALMOST or np.ptp(step) > 1e-6:
+        return None
+    place = float(_nearest(meant_quarter[[run.start]], bars, row)[0])
+    if abs(first - place) > reach_quarter:
+        return None
+    gone = steps_gone(meant_quarter[run.start : run.stop])[-1] + (event - run.stop + 1)
+    return place + float(gone * step[0]), row
 
 
 def _arrivals(start: Ints, stop: Ints, events: Events, phrase: Ints) -> Ints:

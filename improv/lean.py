@@ -26,7 +26,7 @@ SHIFTS = tuple((start, slope) for start in (-14.0, 14.0) for slope in (-0.01, 0.
 """Shifts tried per phrase: where it begins in ms against the center, and its slope."""
 LEAN_PRIOR_MS = 10.0
 SLOPE_PRIOR = 0.012
-LEAN_CHARGE = 4.0
+LEAN_CHARGE = 2.5
 LARGEST_CHARGE = 5.0
 SLOPE_WIDEST = 0.05
 TIGHT_SPREAD_MS = 12.0

@@ -6,17 +6,13 @@ stretch of events on one subdivision (or off the grid), very short ones absorbed
 
 from __future__ import annotations
 
-import math
-from functools import cache
-
 import numpy as np
 
 from improv.events import Events
 from improv.fit import Fit
-from improv.grid import SUBDIVISIONS, row_of
+from improv.grid import ALMOST, SUBDIVISIONS, almost, row_of, straight_rates
 from improv.hand import nearness
 from improv.landing import Landings
-from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints, Passage, Phrase, Ranked, Run, Take
 from improv.places import Places
 from improv.runs import GLIDING, Stretch
@@ -29,8 +25,6 @@ RANKED_FROM = 0.005
 MOST_RANKED = 4
 SAME_QUARTER = 1e-6
 SWUNG_ROW = row_of("swung-unit")
-ALMOST = 0.05
-"""A rate this near a subdivision's is told as that one, faster or slower (our choice)."""
 
 
 def tell_phrases(
@@ -236,7 +230,7 @@ def tell_runs(
 
 def _between(run: Stretch, places: Places) -> tuple[str, str] | None:
     """The straight subdivisions whose rates enclose a run's, or `None` beyond them all."""
-    rates = _rates(places.meter_at(run.start), places.meters[0])
+    rates = straight_rates(places.meter_at(run.start), places.meters[0])
     below = [row for rate, row in rates if rate <= run.notes_per_beat]
     above = [row for rate, row in rates if rate > run.notes_per_beat]
     if not below or not above:
@@ -251,23 +245,5 @@ def _near(run: Stretch, places: Places) -> tuple[str, float] | None:
     """
     if run.kind in GLIDING:
         return None
-    rates = _rates(places.meter_at(run.start), places.meters[0])
-    ratios = [(run.notes_per_beat / rate, row) for rate, row in rates]
-    ratio, row = min(ratios, key=lambda r: abs(math.log(r[0])))
-    return (places.name(row, run.start), ratio - 1.0) if abs(ratio - 1.0) < ALMOST else None
-
-
-@cache
-def _rates(meter: Meter, stated: Meter) -> tuple[tuple[float, int], ...]:
-    """Rate and row of every straight subdivision a meter offers, slowest first.
-
-    In notes to the beat of the meter whose beat rates are told in, as a run's is.
-    """
-    share = float(stated.tempo_beat_quarter / meter.tempo_beat_quarter)
-    return tuple(
-        sorted(
-            (float(per_beat) * share, row)
-            for row, s in enumerate(SUBDIVISIONS)
-            if not s.swung and (per_beat := s.per_beat(meter.kind)) is not None
-        )
-    )
+    away, row = almost(run.notes_per_beat, places.meter_at(run.start), places.meters[0])
+    return (places.name(row, run.start), away) if abs(away) < ALMOST else None

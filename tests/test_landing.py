@@ -97,3 +97,18 @@ def test_a_run_on_the_grid_has_no_landing() -> None:
     runs = analyze(take_of(onset, 100.0)).runs
     assert runs and not any(r.off_grid for r in runs)
     assert all((r.kind, r.lands_ms, r.lands_at) == ("steady", None, None) for r in runs)
+
+
+@pytest.mark.parametrize("per_beat", [4.13, 4.18, 3.83, 3.87])
+def test_a_run_at_almost_a_subdivisions_rate_is_counted_off_on_it(per_beat: float) -> None:
+    """Nineteen steps of sixteenths lead from beat 1 to the a of 1 in the next bar, 4.75 beats on.
+
+    At 4.18 to the beat they take 4.55: 0.2 beat early for it, and close to the & of 1.
+    """
+    notes = 8.0 + np.arange(20) / per_beat
+    run = run_in(np.concatenate([EIGHTHS, notes, np.ceil(notes[-1]) + 1.0 + EIGHTHS]))
+    assert run.near is not None and run.near[0] == "sixteenths"
+    assert run.lands_at is not None
+    assert (run.lands_at.bar, run.lands_at.count) == (4, "a of 1")
+    assert run.lands_beat == pytest.approx(19 / per_beat - 4.75, abs=0.03)
+    assert run.lands_on is False

@@ -8,7 +8,7 @@ from core_takes import scattered, take_of
 
 from improv import analyze
 from improv.grid import row_of
-from improv.runs import kind, rate
+from improv.runs import kind, rate, steps_gone
 from improv.swing import FEWEST_SECONDS, dotted_pairs, pair_quarters, pairs, ratios
 
 
@@ -54,6 +54,36 @@ def test_phrases_have_ratios_of_their_own() -> None:
 def test_rate_of_a_steady_run(per_beat: float) -> None:
     """Notes to the beat are the inverse of the step, wherever the run begins."""
     assert rate(3.3 + np.arange(9) / per_beat) == pytest.approx(per_beat)
+
+
+HOLES = {"at the fifth": (16, (4,)), "at the ninth": (16, (8,)), "two": (14, (3, 9)),
+         "two in a row": (14, (6, 7))}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOLES)
+@pytest.mark.parametrize("per_beat", [4.6, 5.4])
+def test_a_note_left_out_changes_neither_rate_nor_kind(name: str, per_beat: float) -> None:
+    """The pace goes on through the hole: steady at the rate of its steps."""
+    count, out = HOLES[name]
+    beat = 3.3 + np.delete(np.arange(count), out) / per_beat
+    beat += np.random.default_rng(2).normal(0.0, 0.012, len(beat))
+    number = steps_gone(beat)
+    assert rate(beat, number) == pytest.approx(per_beat, rel=0.01)
+    assert kind(beat, number) == "steady"
+
+
+def test_a_gliding_run_with_a_hole_still_glides() -> None:
+    """Steps that shrink from 0.25 to 0.17 of a beat, the sixth note left out."""
+    beat = np.delete(np.concatenate([[0.0], np.cumsum(np.linspace(0.25, 0.17, 13))]), 5)
+    assert kind(beat, steps_gone(beat)) == "speeding up"
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_long_steps_of_an_uneven_run_are_no_holes(seed: int) -> None:
+    """Steps scattered by a third: a long one is uneven playing, not a note left out."""
+    step = 0.2 * np.exp(np.random.default_rng(seed).normal(0.0, 0.35, 12))
+    beat = np.concatenate([[0.0], np.cumsum(step)])
+    assert steps_gone(beat).tolist() == list(range(13))
 
 
 def test_rate_is_regressed() -> None:
