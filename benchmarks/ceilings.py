@@ -19,6 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchmarks.coverage import mark_of, standard_error
 from benchmarks.histories import KINDS, Side, random_player, side
 from improv.material import Material
 from improv.model import Floats
@@ -26,7 +27,6 @@ from improv.safety import safety_map
 
 DAYS = (6, 12, 30)
 SEED = 1_000_000
-LOW, HIGH = 0.93, 0.97
 OWN_CEILING = 0.12
 """How far a subdivision's ceiling lies from the others', a standard deviation of logarithms."""
 Made = tuple[Material, Floats]
@@ -101,18 +101,13 @@ def _row(
         if reached:
             inside.append(float(np.mean(reached)))
     cells = [_marked(float(np.mean(single[k])), bool(np.mean(beyond[k]) > 0.5)) for k in single]
-    worst = max(_error(flags) for flags in single.values())
+    worst = max(standard_error(flags) for flags in single.values())
     return (
-        f"{_marked(float(np.mean(inside))):>7}{100 * _error(inside):>5.1f}"
+        f"{_marked(float(np.mean(inside))):>7}{100 * standard_error(inside):>5.1f}"
         + "".join(f"{cell:>{width}}" for cell, width in zip(cells, (9, 9, 11), strict=True))
         + f"{100 * worst:>5.1f}{100 * np.mean(bias):>6.1f}%{100 * np.median(half):>5.0f}%"
     )
 
 
-def _error(covered: list[float]) -> float:
-    return float(np.std(covered)) / math.sqrt(len(covered))
-
-
 def _marked(share: float, beyond: bool = False) -> str:
-    mark = "" if LOW <= share <= HIGH else "~" if beyond and share > HIGH else "!"
-    return f"{100 * share:.1f}{mark}"
+    return f"{100 * share:.1f}{mark_of(share, beyond)}"

@@ -29,6 +29,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchmarks.ceilings import table as ceilings_table
+from benchmarks.coverage import mark_of, standard_error
 from benchmarks.goals import at_most, conclude
 from benchmarks.histories import Player, Side, random_player, two_sides
 from benchmarks.rare_shares import FEW
@@ -42,7 +43,6 @@ HISTORIES = 600
 END_TO_END = 60
 SEED = 100_000
 KEYS = ("spread", "offset", "pocket", "off_grid", "drift")
-LOW, HIGH = 0.93, 0.97
 FALSE_BETTER = 0.05
 MEAN_RATE = 0.06
 """Share of phrases that leave the grid, over the players of `random_player`."""
@@ -153,7 +153,7 @@ def coverage_table(histories: int) -> str:
             else "-"
             for key in KEYS
         ]
-        worst = max([worst, *(_error(inside[key]) for key in scenario.measures)])
+        worst = max([worst, *(standard_error(inside[key]) for key in scenario.measures)])
         row = "".join(f"{c:>10}" for c in cells)
         lines.append(f"{scenario.name:<24}{row}{_share(plain):>11}")
     return "\n".join([*lines, f"(largest standard error {100 * worst:.1f} %)"])
@@ -175,13 +175,7 @@ def _share(covered: list[float], bounded: bool = False, few: bool = False) -> st
     if not covered:
         return "-"
     mean = float(np.mean(covered))
-    mark = "" if not bounded or LOW <= mean <= HIGH else "~" if few and mean > HIGH else "!"
-    return f"{100 * mean:.1f}{mark}"
-
-
-def _error(covered: list[float]) -> float:
-    """Standard error of a mean over histories."""
-    return float(np.std(covered)) / math.sqrt(len(covered)) if covered else 0.0
+    return f"{100 * mean:.1f}{mark_of(mean, few) if bounded else ''}"
 
 
 def block_means(material: Material, block: str, memory: float) -> np.ndarray:

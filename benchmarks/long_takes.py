@@ -13,13 +13,13 @@ from improv.meter import parse_meter
 from improv.model import Take
 from improv.synth import Hand, Line, Notated, Piece, Rest, Stretch, play, steady_run
 from improv.synth_solos import Rhythm
+from improv.take import NOTE_COLUMNS
 from improv.tempo import constant_tempo, lay_bars
 
 BPM = 100.0
 BAR_SEC = 4 * 60.0 / BPM
 DIFFERENT = 40
 """Solos made before they come round again: enough that no two neighbours are alike."""
-ROWS = ("onset_sec", "release_sec", "pitch", "velocity", "released")
 FILLED = ("eighths", "eighth triplets", "sixteenths", "swung eighths", "quarters", "sextuplets")
 
 
@@ -59,12 +59,12 @@ def _solo(seed: int) -> Take:
 
 def long_take(notes: int, first_seed: int = 1) -> Take:
     """The first `notes` notes of solos in a row, each beginning with a bar."""
-    columns: dict[str, list[np.ndarray]] = {row: [] for row in ROWS}
+    columns: dict[str, list[np.ndarray]] = {row: [] for row in NOTE_COLUMNS}
     count, bars = 0, 0
     while count < notes:
         solo = _solo(first_seed + len(columns["pitch"]) % DIFFERENT)
         begin = float(solo.tempo_map.start_sec[0]) - bars * BAR_SEC - BAR_SEC
-        for row in ROWS:
+        for row in NOTE_COLUMNS:
             moved = getattr(solo, row) - begin if row.endswith("_sec") else getattr(solo, row)
             columns[row].append(moved)
         count += len(solo)

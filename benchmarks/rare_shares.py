@@ -11,12 +11,12 @@ last is the mean over expected numbers from 1 to 8, each as likely.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
 
+from benchmarks.coverage import mark_of, standard_error
 from benchmarks.histories import Side, random_player, two_sides
 from improv.compare import Comparison, compare_over_time, compare_sets
 from improv.contrasts import TOGETHER
@@ -30,7 +30,6 @@ USUAL = (1.0, 8.0)
 """Events expected a side over which coverage is averaged."""
 FEW = 2.0
 """Fewer events expected a side than this are too few for coverage to come near 95 %."""
-LOW, HIGH = 0.93, 0.97
 SEED = 2_000_000
 
 
@@ -79,7 +78,7 @@ def table(histories: int) -> str:
                 if USUAL[0] <= expected < USUAL[1]:
                     usual.append((expected, covered))
         cells = [_cell(f, design, b) for f, b in zip(found, BINS, strict=True)]
-        worst = max([_error(f) for f in found if len(f) >= FEWEST] or [0.0])
+        worst = max([standard_error(f) for f in found if len(f) >= FEWEST] or [0.0])
         row = "".join(f"{cell:>12}" for cell in cells)
         lines.append(f"{design.name:<25}{row}{_mean(usual):>11}{100 * worst:>5.1f}")
     least = ", ".join(f"{100 * least_coverage(e):.1f} % at {e:g}" for e in (0.3, 0.5, 1.0))
@@ -115,20 +114,14 @@ def _mean(usual: list[tuple[float, float]]) -> str:
     """
     weight, covered = np.array(usual).T
     mean = float(np.average(covered, weights=weight))
-    error = math.sqrt(float(np.sum((weight * (covered - mean)) ** 2))) / float(weight.sum())
-    return f"{100 * mean:.1f}{'' if LOW <= mean <= HIGH else '!'} +-{100 * error:.1f}"
-
-
-def _error(covered: list[float]) -> float:
-    return float(np.std(covered)) / math.sqrt(len(covered))
+    return f"{100 * mean:.1f}{mark_of(mean)} +-{100 * standard_error(covered, weight):.1f}"
 
 
 def _cell(covered: list[float], design: Design, between: tuple[float, float]) -> str:
     if len(covered) < FEWEST or between[1] > 0.9 * design.each:
         return "-"
     share, known = float(np.mean(covered)), _newcombe(design, between)
-    mark = "" if LOW <= share <= HIGH else "~" if share > HIGH and between[1] <= FEW else "!"
-    return f"{100 * share:.1f}{mark:<1} {100 * known:.1f}"
+    return f"{100 * share:.1f}{mark_of(share, between[1] <= FEW):<1} {100 * known:.1f}"
 
 
 def _one(design: Design, seed: int) -> list[tuple[float, float]]:

@@ -7,11 +7,10 @@ read from the installed music21 when wanted, and kept in an untracked folder bes
 from __future__ import annotations
 
 import json
-from fractions import Fraction
 from pathlib import Path
 
-from benchmarks.corpus import DATA, Excerpt, Tune, from_json, to_json, write_lines
-from benchmarks.extract import excerpts, extract_folk
+from benchmarks.corpus import DATA, Tune, from_json, to_json, write_lines
+from benchmarks.extract import extract_folk
 
 CACHE = Path(__file__).parent / ".cache"
 
@@ -21,18 +20,6 @@ def load_tunes(split: str, folk: bool = True) -> tuple[Tune, ...]:
     rows = json.loads((DATA / f"rhythms_{split}.json").read_text(encoding="utf-8"))
     tunes = tuple(from_json(row) for row in rows)
     return tunes + (folk_tunes(split) if folk else ())
-
-
-def load_pool(folk: bool = False) -> tuple[Excerpt, ...]:
-    """The excerpts simulated solos draw from; with `folk`, more odd meters through music21."""
-    rows = json.loads((DATA / "rhythm_pool.json").read_text(encoding="utf-8"))
-    found = tuple(
-        Excerpt(r["meter"], r["source"], r["bars"], tuple(map(Fraction, r["onsets_quarter"])))
-        for r in rows
-    )
-    if not folk:
-        return found
-    return found + tuple(excerpts(folk_tunes("pool")))
 
 
 def folk_tunes(split: str) -> tuple[Tune, ...]:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv import ornaments
 from improv.accent import against_neighbours
 from improv.model import Bools, Floats, Ints, Take, _Frozen
 from improv.strokes import Strokes
@@ -57,12 +56,6 @@ class Events(_Frozen):
             of_note=none,
             grace_note=none.astype(np.bool_),
         )
-
-
-def group(take: Take, chord_spread_ms: float) -> Events:
-    """Group a take's notes into events, ornaments as first guessed."""
-    strokes = Strokes.of(take, chord_spread_ms)
-    return events_of(take, strokes, ornaments.guess(strokes))
 
 
 def events_of(take: Take, strokes: Strokes, ornament: Bools) -> Events:

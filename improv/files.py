@@ -34,14 +34,14 @@ def read_bytes(path: AnyPath, largest_bytes: int, error: type[ImprovError] = Tak
     except FileNotFoundError:
         raise error(f"{shown(path)}: there is no such file") from None
     except (OSError, ValueError) as fault:
-        raise error(f"{shown(path)}: cannot be opened ({_reason(fault)})") from None
+        raise error(f"{shown(path)}: cannot be opened ({reason(fault)})") from None
     try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise error(f"{shown(path)}: not a regular file; name a file that holds the data")
         with os.fdopen(descriptor, "rb", closefd=False) as file:
             data = file.read(largest_bytes + 1)
     except OSError as fault:
-        raise error(f"{shown(path)}: cannot be read ({_reason(fault)})") from None
+        raise error(f"{shown(path)}: cannot be read ({reason(fault)})") from None
     finally:
         os.close(descriptor)
     if len(data) > largest_bytes:
@@ -63,11 +63,11 @@ def write_bytes(path: AnyPath, data: bytes, *, private: bool = False) -> None:
         if target.exists() and not target.is_file() and not target.is_dir():
             target.write_bytes(data)  # A pipe or a device takes bytes; it cannot be renamed over.
             return
-        _check_writable(target, path)
+        check_writable(target, path)
         _write_beside(target, data, 0o600 if private else 0o666)
     except (OSError, ValueError) as fault:
         raise OutputError(
-            f"{shown(path)}: cannot be written ({_reason(fault)}); choose another place"
+            f"{shown(path)}: cannot be written ({reason(fault)}); choose another place"
         ) from None
 
 
@@ -76,22 +76,31 @@ def write_text(path: AnyPath, text: str, *, private: bool = False) -> None:
     write_bytes(path, text.encode("utf-8", "replace"), private=private)
 
 
-def _check_writable(target: Path, path: AnyPath) -> None:
+def check_writable(
+    target: Path, path: AnyPath | None = None, error: type[ImprovError] = OutputError
+) -> None:
+    """Raises `error` where no file can come to lie at `target`, which messages call `path`."""
+    path = target if path is None else path
     if target.is_dir():
-        raise OutputError(f"{shown(path)}: is a directory; name a file in it")
+        raise error(f"{shown(path)}: is a directory; name a file in it")
     if not target.parent.is_dir():
-        raise OutputError(
+        raise error(
             f"{shown(path)}: its directory does not exist; create it or choose another place"
         )
     if target.exists() and not os.access(target, os.W_OK):
-        raise OutputError(f"{shown(path)}: is write-protected; choose another name")
+        raise error(f"{shown(path)}: is write-protected; choose another name")
+
+
+def beside(path: Path) -> Path:
+    """A name of nobody's in the same folder, to build a file under until it is whole."""
+    return path.with_name(f".{os.urandom(8).hex()}.part")
 
 
 def _write_beside(target: Path, data: bytes, fresh_mode: int) -> None:
     mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else None
-    beside = target.with_name(f".{os.urandom(8).hex()}.part")
+    part = beside(target)
     descriptor = os.open(
-        beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flags("O_CLOEXEC", "O_BINARY"), fresh_mode
+        part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flags("O_CLOEXEC", "O_BINARY"), fresh_mode
     )
     try:
         with os.fdopen(descriptor, "wb") as file:
@@ -99,10 +108,10 @@ def _write_beside(target: Path, data: bytes, fresh_mode: int) -> None:
             file.flush()
             os.fsync(file.fileno())
         if mode is not None:
-            os.chmod(beside, mode)
-        os.replace(beside, target)
+            os.chmod(part, mode)
+        os.replace(part, target)
     except BaseException:
-        beside.unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise
 
 
@@ -114,5 +123,6 @@ def _flags(*names: str) -> int:
     return total
 
 
-def _reason(fault: Exception) -> str:
+def reason(fault: Exception) -> str:
+    """Why the system refused, in its own words, as they stand within a sentence."""
     return (getattr(fault, "strerror", None) or str(fault)).lower()

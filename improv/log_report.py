@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from improv.counting import counted
 from improv.files import printable
 from improv.grid import short_name
+from improv.log.kept_settings import stated_options
 from improv.model import Place
 from improv.tables import WIDTH, wrapped
 from improv.wording import bars_text, number_word, percent_figure, place_text, rate_text
@@ -57,7 +57,7 @@ def show_lines(whole: Whole) -> list[str]:
         ("tags", ", ".join(row.tags)),
         ("note", whole.note),
         ("tempo", f"{row.tempo_bpm:g} BPM, {row.meter}"),
-        ("read with", _settings(whole.settings_text)),
+        ("read with", ", ".join(stated_options(whole.settings_text)) or "nothing stated"),
         ("added", whole.added),
         ("analyzed", f"{whole.made} by improv {whole.made_by}"),
         ("digest", whole.digest[:16]),
@@ -70,18 +70,6 @@ def show_lines(whole: Whole) -> list[str]:
     lines += [_phrase(phrase, runs, beat) for phrase in whole.document["phrases"]]
     lines += ["", f"To practise: {whole.document['practice']['text']}"]
     return [part for line in lines for part in _folded(line)]
-
-
-def _settings(text: str) -> str:
-    given: dict[str, Any] = json.loads(text)
-    usual = {"count_in_bars": 0, "find_start": False, "tolerance_ms": 20.0,
-             "chord_spread_ms": 35.0, "phrase_rest_beat": 1.0}  # fmt: skip
-    said = [
-        f"{key} {value}"
-        for key, value in given.items()
-        if value is not None and usual.get(key) != value
-    ]
-    return ", ".join(said) or "nothing stated"
 
 
 def _phrase(phrase: dict[str, Any], runs: Sequence[dict[str, Any]], beat: str = "beat") -> str:

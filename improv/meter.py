@@ -104,6 +104,11 @@ class Meter:
         return f"{sum(self.groups)}/{self.unit}"
 
 
+def cycle_quarters(cycle: tuple[Meter, ...]) -> float:
+    """Length in quarter notes of a cycle of bars."""
+    return float(sum(meter.bar_quarters for meter in cycle))
+
+
 def meter_of(count: int, unit: int) -> Meter:
     """The meter written `count`/`unit`, grouped as the trade commonly groups it.
 

@@ -1,4 +1,4 @@
-"""MIDI files in and out: `read_take`, `list_tracks`, `write_take`.
+"""MIDI files in and out: `read_take`, `take_of_bytes`, `list_tracks`, `write_take`.
 
 The path of a take: bytes (`files`), events (`smf`), the part that is the solo
 (`midi_parts`), its notes (`midi_notes`), the file's tempo and meter (`midi_tempo`), and
@@ -7,12 +7,14 @@ the notes laid on the beats (`midi_place`).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from improv.errors import TakeError
 from improv.files import AnyPath, read_bytes, shown
 from improv.midi_notes import notes_of, oddities
-from improv.midi_parts import Part, check_channel, choose_part, playable_parts
+from improv.midi_parts import PERCUSSION_CHANNEL, Part, check_channel, choose_part, playable_parts
 from improv.midi_place import check_reading, place
 from improv.midi_sentences import assumptions, own_tempo, raster
 from improv.midi_tempo import FileTime, file_time
@@ -27,13 +29,12 @@ __all__ = [
     "read_smf",
     "read_take",
     "take_from_smf",
+    "take_of_bytes",
     "write_parts",
     "write_take",
 ]
 
 LARGEST_FILE_BYTES = 64 * 2**20
-PERCUSSION_CHANNEL = 10
-"""General MIDI (level 1): channel 10 is the drum kit's."""
 
 
 def read_take(path: AnyPath, reading: Reading = Reading()) -> Take:  # noqa: B008 (frozen)
@@ -44,11 +45,21 @@ def read_take(path: AnyPath, reading: Reading = Reading()) -> Take:  # noqa: B00
     """
     check_reading(reading)
     check_channel(reading.channel)
-    smf = read_smf(path)
-    if reading.backing is None:
-        return take_from_smf(smf, shown(path), reading)
-    backing = file_time(_backing(reading.backing), shown(reading.backing))
-    return take_from_smf(smf, shown(path), reading, backing)
+    data = read_bytes(path, LARGEST_FILE_BYTES)
+    backing = None if reading.backing is None else read_bytes(reading.backing, LARGEST_FILE_BYTES)
+    return take_of_bytes(data, shown(path), reading, backing)
+
+
+def take_of_bytes(data: bytes, name: str, reading: Reading, backing: bytes | None = None) -> Take:
+    """The take in the bytes of a file called `name`, and of its backing where there is one.
+
+    `reading.backing` is only what messages call the backing. Raises as `read_take` does.
+    """
+    smf = parse_smf(data, name)
+    if backing is None:
+        return take_from_smf(smf, name, replace(reading, backing=None))
+    called = shown(reading.backing or "backing")
+    return take_from_smf(smf, name, reading, file_time(_one_piece(backing, called), called))
 
 
 def list_tracks(path: AnyPath) -> tuple[Part, ...]:
@@ -61,12 +72,11 @@ def read_smf(path: AnyPath) -> Smf:
     return parse_smf(read_bytes(path, LARGEST_FILE_BYTES), shown(path))
 
 
-def _backing(path: str) -> Smf:
-    smf = read_smf(path)
+def _one_piece(data: bytes, name: str) -> Smf:
+    smf = parse_smf(data, name)
     if smf.kind == 2 and len(smf.tracks) > 1:
         raise TakeError(
-            f"{shown(path)}: a type 2 file holds several separate pieces; "
-            "export the backing as type 1"
+            f"{name}: a type 2 file holds several separate pieces; export the backing as type 1"
         )
     return smf
 

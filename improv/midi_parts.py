@@ -20,6 +20,9 @@ CLICK_PITCHES = (33, 34, 37, 56, 75, 76, 77)
 """Metronome click and bell, side stick, cowbell, claves, wood blocks: General MIDI's
 percussion names, and the click and bell of its later extension."""
 
+PERCUSSION_CHANNEL = 10
+"""General MIDI (level 1): channel 10 is the drum kit's."""
+
 MOST_CLICK_PITCHES = 3
 LONGEST_NAME = 60
 

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from improv.errors import TakeError, UsageError
-from improv.meter import Meter, meter_text
+from improv.meter import Meter, cycle_quarters, meter_text
 from improv.midi_sentences import before_bar_one, disagreements, found_sentence
 from improv.midi_tempo import FASTEST_FILE_QUARTER_BPM, FileTime
 from improv.model import Bars, Floats, Reading, TempoMap
+from improv.settings import FASTEST_BPM, MOST_COUNT_IN_BARS, SLOWEST_BPM
 from improv.start import Start, find_start
 from improv.tempo import (
     Change,
@@ -26,8 +27,6 @@ from improv.tempo import (
     seconds_at,
 )
 
-SLOWEST_BPM, FASTEST_BPM = 10.0, 1000.0
-MOST_COUNT_IN_BARS = 1000
 LATEST_START_SEC = 1e6
 _AT_FILE_START_SEC = 0.05
 _ROOM_QUARTER = 32.0
@@ -150,7 +149,7 @@ def _downbeat(
     found = find_start(onset_quarter, velocity, quarter_sec, cycle)
     downbeat = found.downbeat_quarter
     if reading.count_in_bars:
-        length = float(sum(meter.bar_quarters for meter in cycle))
+        length = cycle_quarters(cycle)
         earliest = float(quarters_at(tempo_map, np.array([-_AT_FILE_START_SEC]))[0])
         downbeat += float(np.ceil((earliest - downbeat) / length)) * length
     return downbeat, found
@@ -184,7 +183,7 @@ def _on_bar_lines(changes: tuple[Change, ...]) -> tuple[Change, ...]:
     moved = [changes[0]]
     for at, cycle in changes[1:]:
         before, running = moved[-1]
-        length = float(sum(meter.bar_quarters for meter in running))
+        length = cycle_quarters(running)
         moved.append((before + max(round((at - before) / length), 1) * length, cycle))
     return tuple(moved)
 

@@ -20,7 +20,7 @@ from improv.errors import TakeError, UsageError
 from improv.meter import Meter, meter_of, meter_text, parse_meter
 from improv.model import Floats, Ints, TempoMap
 from improv.smf import Smf, SmfTrack
-from improv.tempo import MOST_BARS, Change
+from improv.tempo import MOST_BARS, Change, seconds_at, tempo_from_quarters
 
 DEFAULT_TEMPO_US = 500_000
 COMMON_TIME = Meter((1, 1, 1, 1), 4)
@@ -52,10 +52,7 @@ class FileTime:
 
     def seconds(self, tick: Ints) -> Floats:
         """Ticks to seconds from the start of the file."""
-        at = self.quarters(tick)
-        i = np.searchsorted(self.tempo_map.start_quarter, at, side="right") - 1
-        into = (at - self.tempo_map.start_quarter[i]) * self.tempo_map.quarter_sec[i]
-        return np.asarray(self.tempo_map.start_sec[i] + into, dtype=np.float64)
+        return seconds_at(self.tempo_map, self.quarters(tick))
 
 
 def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
@@ -67,21 +64,36 @@ def file_time(smf: Smf, name: str, sequence: int | None = None) -> FileTime:
     tracks = smf.tracks
     if smf.kind == 2 and sequence is not None:
         tracks = (smf.tracks[sequence - 1],)
-    tempo_map, states_tempo = _tempo_map(tracks, smf.ticks_per_quarter, name)
+    tick, tempo_us = _tempo_events(tracks, name)
+    states_tempo = len(tick) > 0
+    tempo_map = _tempo_map(*_merged(tick, tempo_us), smf.ticks_per_quarter)
     changes, states_meter, warnings = _meter_changes(tracks, smf.ticks_per_quarter, name)
-    unsafe = _contradictions(tracks) if states_tempo else _elsewhere(smf)
+    unsafe = _contradictions(tick, tempo_us) if states_tempo else _elsewhere(smf)
     return FileTime(
         smf.ticks_per_quarter, tempo_map, changes, states_tempo, states_meter, warnings, unsafe
     )
 
 
-def _contradictions(tracks: tuple[SmfTrack, ...]) -> tuple[str, ...]:
+def _tempo_events(tracks: tuple[SmfTrack, ...], name: str) -> tuple[Ints, Ints]:
+    """(tick, microseconds) of all tracks in time order: of each track the last at each tick.
+
+    A tempo of 0 is refused even where another track overrules it: which of the two holds is
+    the file's own muddle, and nothing may be divided by it.
+    """
+    each = [_merged(t.tempo_tick, t.tempo_us) for t in tracks]
+    tick, tempo_us = (np.concatenate(column) for column in zip(*each, strict=True))
+    if (tempo_us == 0).any():
+        raise TakeError(
+            f"{name}: a tempo event of 0 microseconds per quarter note, where time stands still; "
+            "correct the tempo track and export again"
+        )
+    order = np.argsort(tick, kind="stable")
+    return tick[order], tempo_us[order]
+
+
+def _contradictions(tick: Ints, tempo_us: Ints) -> tuple[str, ...]:
     """A sentence where tracks state different tempi for one moment; the last track's is used."""
-    last = [_merged(t.tempo_tick, t.tempo_us) for t in tracks]
-    tick, tempo_us = (np.concatenate(column) for column in zip(*last, strict=True))
-    order = np.lexsort((np.arange(len(tick)), tick))
-    tick, tempo_us = tick[order], tempo_us[order]
-    apart = np.flatnonzero((np.diff(tick) == 0) & (np.diff(tempo_us) != 0) & (tempo_us[1:] > 0))
+    apart = np.flatnonzero((np.diff(tick) == 0) & (np.diff(tempo_us) != 0))
     if not len(apart):
         return ()
     at = int(tick[apart[0]])
@@ -98,11 +110,11 @@ def _contradictions(tracks: tuple[SmfTrack, ...]) -> tuple[str, ...]:
 
 def _elsewhere(smf: Smf) -> tuple[str, ...]:
     """A sentence where other tracks of a type 2 file, each in its own time, state a tempo."""
-    said = [(n, t.tempo_us[0]) for n, t in enumerate(smf.tracks, 1) if len(t.tempo_us)]
+    said = [(n, us) for n, t in enumerate(smf.tracks, 1) for us in t.tempo_us[:1] if us > 0]
     if not said:
         return ()
     number, tempo_us = said[0]
-    bpm = f"{60e6 / max(int(tempo_us), 1):.4g}"
+    bpm = f"{60e6 / int(tempo_us):.4g}"
     return (
         f"Track {number} states {bpm} quarter notes per minute, the solo's own track no tempo; "
         "in a type 2 file each track keeps its own time, so 120 is assumed, as the MIDI file "
@@ -141,31 +153,20 @@ def click_mark(smf: Smf) -> ClickMark | None:
 
 
 def _merged(tick: Ints, value: Ints) -> tuple[Ints, Ints]:
-    """Events in time order, the last of each tick only, repeats of a value dropped."""
+    """Events in time order, the last of each tick only."""
     order = np.argsort(tick, kind="stable")
     tick, value = tick[order], value[order]
     last = np.append(tick[1:] != tick[:-1], True)[: len(tick)]
     return tick[last], value[last]
 
 
-def _tempo_map(tracks: tuple[SmfTrack, ...], tpq: int, name: str) -> tuple[TempoMap, bool]:
-    tick, tempo_us = _merged(
-        np.concatenate([t.tempo_tick for t in tracks]), np.concatenate([t.tempo_us for t in tracks])
-    )
-    states_tempo = len(tick) > 0
-    if (tempo_us == 0).any():
-        raise TakeError(
-            f"{name}: a tempo event of 0 microseconds per quarter note, where time stands still; "
-            "correct the tempo track and export again"
-        )
-    if not states_tempo or tick[0] > 0:
+def _tempo_map(tick: Ints, tempo_us: Ints, tpq: int) -> TempoMap:
+    """The map of merged tempo events; 120 quarters a minute until the first of them."""
+    if not len(tick) or tick[0] > 0:
         tick, tempo_us = np.append(0, tick), np.append(DEFAULT_TEMPO_US, tempo_us)
     changed = np.append(True, tempo_us[1:] != tempo_us[:-1])
     tick, tempo_us = tick[changed], tempo_us[changed]
-    start_quarter = tick / tpq
-    quarter_sec = tempo_us * 1e-6
-    start_sec = np.append(0.0, np.cumsum(np.diff(start_quarter) * quarter_sec[:-1]))
-    return TempoMap(start_sec, start_quarter, quarter_sec), states_tempo
+    return tempo_from_quarters(tick / tpq, np.asarray(tempo_us * 1e-6, dtype=np.float64))
 
 
 def _meter_changes(

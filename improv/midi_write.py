@@ -20,7 +20,7 @@ from improv.errors import OutputError
 from improv.files import AnyPath, write_bytes
 from improv.meter import Meter
 from improv.model import Bars, Bools, Floats, Ints, Take, TempoMap
-from improv.tempo import quarters_at
+from improv.tempo import quarters_at, tempo_from_quarters
 
 TICKS_PER_QUARTER = 960
 _LARGEST_TEMPO_US = 2**24 - 1
@@ -94,9 +94,7 @@ class _Clock:
         ).astype(np.int64)
         self.tempo_tick = np.round(starts[keep] * ticks_per_quarter).astype(np.int64)
         at_quarter = self.tempo_tick / ticks_per_quarter
-        quarter_sec = self.tempo_us * 1e-6
-        start_sec = np.append(0.0, np.cumsum(np.diff(at_quarter) * quarter_sec[:-1]))
-        self.written = TempoMap(start_sec, at_quarter, quarter_sec)
+        self.written = tempo_from_quarters(at_quarter, self.tempo_us * 1e-6)
 
     def of_sec(self, at_sec: Floats) -> Ints:
         quarters = quarters_at(self.written, np.maximum(at_sec, 0.0))

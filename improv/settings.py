@@ -72,6 +72,10 @@ def _check_number(of: object, *names: str, kind: type = Real) -> None:
             raise UsageError(f"{name} {value!r}: state a {whole}number")
 
 
+SLOWEST_BPM, FASTEST_BPM = 10, 1000
+"""Tempi that may be stated, in beats of the meter per minute (our choice: wider than music)."""
+MOST_COUNT_IN_BARS = 1000
+
 BOUNDS: dict[str, tuple[float, float]] = {
     "tolerance_ms": (1, 500),
     "chord_spread_ms": (0, 500),

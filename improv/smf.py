@@ -97,7 +97,8 @@ def _parse(data: bytes) -> Smf:
                 f"the file is cut short: {declared} tracks announced, {len(tracks)} there; "
                 "export the take again"
             )
-        tag, size = data[position : position + 4], int.from_bytes(data[position + 4 :][:4], "big")
+        tag = data[position : position + 4]
+        size = int.from_bytes(data[position + 4 : position + 8], "big")
         begin, position = position + 8, position + 8 + size
         if tag == b"MTrk":
             tracks.append(_track(data, begin, position, len(tracks) + 1))

@@ -18,7 +18,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from improv.meter import Meter
+from improv.meter import Meter, cycle_quarters
 from improv.model import Floats
 
 _SHARES: tuple[tuple[int, float], ...] = ((1, 0.40), (2, 0.26), (4, 0.16), (3, 0.08))
@@ -54,7 +54,7 @@ def find_start(
 
     `onset_quarter` ascending, at least one; `quarter_sec` the length of a quarter note.
     """
-    length = float(sum(meter.bar_quarters for meter in cycle))
+    length = cycle_quarters(cycle)
     steps = int(np.clip(np.ceil(length * quarter_sec / _STEP_SEC), 256, _MOST_STEPS))
     probability = _shift_probability(onset_quarter, velocity, quarter_sec, cycle, steps)
     best = int(np.argmax(probability))
@@ -74,7 +74,7 @@ def _shift_probability(
     cycle: tuple[Meter, ...],
     steps: int,
 ) -> Floats:
-    length = float(sum(meter.bar_quarters for meter in cycle))
+    length = cycle_quarters(cycle)
     loudness = np.clip(velocity / max(float(np.median(velocity)), 1.0), 0.5, 1.5)
     counts = folded(onset_quarter, length, steps, loudness)
     usual = np.log(template(cycle, steps, quarter_sec))
@@ -100,7 +100,7 @@ def template(
 
     With `in_threes` that of a player who mostly plays triplets where beats have two halves.
     """
-    length = float(sum(meter.bar_quarters for meter in cycle))
+    length = cycle_quarters(cycle)
     shares = _place_shares(cycle, _IN_THREES if in_threes else _SHARES)
     at = np.array([float(p) for p in shares]) / length
     share = np.array(list(shares.values()))
@@ -155,7 +155,7 @@ def _mass_near(
 
 def _bar_line(first: float, shift: float, cycle: tuple[Meter, ...]) -> float:
     """The start of a cycle nearest the first onset; notes shortly before it are a pickup."""
-    length = float(sum(meter.bar_quarters for meter in cycle))
+    length = cycle_quarters(cycle)
     return shift + length * float(np.round((first - shift) / length))
 
 

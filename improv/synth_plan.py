@@ -87,7 +87,7 @@ def plan_line(line: Line, ratios: list[tuple[float, float]], rng: np.random.Gene
             _lay_rest(draft, piece)
             draft.phrase += 1
         elif isinstance(piece, FreeRun):
-            _lay_run(draft, piece, line)
+            _lay_run(draft, piece)
         elif isinstance(piece, Notated):
             _lay_notated(draft, piece, ratios[draft.phrase])
         else:
@@ -187,7 +187,7 @@ def _swung(row: int, meter: Meter, ratios: tuple[float, float]) -> tuple[float, 
     return grid.swung_positions(subdivision, meter, ratios[subdivision.key != "swung-unit"])
 
 
-def _lay_run(draft: _Draft, piece: FreeRun, line: Line) -> None:
+def _lay_run(draft: _Draft, piece: FreeRun) -> None:
     beat_quarter = float(draft.bars.meters[0].tempo_beat_quarter)
     due = draft.cursor + np.cumsum(piece.steps_beat) * beat_quarter
     draft.add(np.full(len(due), np.nan), due, -1, kind=piece.kind)

@@ -5,7 +5,7 @@ Conventions: those of `model`, which has these too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,10 @@ class _Frozen:
             value: Any = getattr(self, f.name)
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
+
+
+NOTE_COLUMNS = ("onset_sec", "release_sec", "pitch", "velocity", "released")
+"""The columns of a `Take` that have one entry a note."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +100,10 @@ class Take(_Frozen):
 
     def __len__(self) -> int:
         return len(self.onset_sec)
+
+    def at(self, kept: Bools | Ints) -> Take:
+        """The take of some of its notes, over the same backing: a mask, or ascending rows."""
+        return replace(self, **{name: getattr(self, name)[kept] for name in NOTE_COLUMNS})
 
     def __repr__(self) -> str:
         return f"<Take {self}>"

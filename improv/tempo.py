@@ -26,6 +26,12 @@ def constant_tempo(quarter_bpm: float, first_downbeat_sec: float = 0.0) -> Tempo
     return TempoMap(np.array([first_downbeat_sec]), np.zeros(1), np.array([60.0 / quarter_bpm]))
 
 
+def tempo_from_quarters(start_quarter: Floats, quarter_sec: Floats) -> TempoMap:
+    """Tempi that take effect at ascending quarters, the first of them at 0 seconds."""
+    into = np.cumsum(np.diff(start_quarter) * quarter_sec[:-1])
+    return TempoMap(np.append(0.0, into), start_quarter, quarter_sec)
+
+
 def quarters_at(tempo_map: TempoMap, at_sec: Floats) -> Floats:
     """Quarter-note position of times in seconds."""
     i = np.clip(np.searchsorted(tempo_map.start_sec, at_sec, side="right") - 1, 0, None)

@@ -32,7 +32,7 @@ def near(take: Take, settings: Settings) -> Take:
         take.bars.number[bar_index(take.bars, quarter + away)]
         for away in (LEEWAY_QUARTER, -LEEWAY_QUARTER)
     )
-    return _notes_of(take, _inside(later, settings) | _inside(earlier, settings))
+    return take.at(_inside(later, settings) | _inside(earlier, settings))
 
 
 def within(
@@ -57,7 +57,7 @@ def within(
         for f in fields(reading)
         if isinstance(column := getattr(reading, f.name), np.ndarray)
     }
-    return _notes_of(take, notes), here, still, replace(reading, **part)
+    return take.at(notes), here, still, replace(reading, **part)
 
 
 def _all(settings: Settings) -> bool:
@@ -68,8 +68,3 @@ def _inside(number: Ints, settings: Settings) -> Bools:
     low = -np.inf if settings.first_bar is None else settings.first_bar
     high = np.inf if settings.last_bar is None else settings.last_bar
     return np.asarray((number >= low) & (number <= high))
-
-
-def _notes_of(take: Take, kept: Bools) -> Take:
-    rows = ("onset_sec", "release_sec", "pitch", "velocity", "released")
-    return replace(take, **{row: getattr(take, row)[kept] for row in rows})

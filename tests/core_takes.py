@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from improv import Analysis, Settings, Take, analyze
+from improv import Analysis, Settings, Take, analyze, ornaments
+from improv.events import Events, events_of
 from improv.meter import meter_text, parse_meter
 from improv.model import Floats
+from improv.strokes import Strokes
 from improv.synth import Hand, Line, Piece, play
 from improv.tempo import constant_tempo, lay_bars
 
@@ -41,6 +43,12 @@ def take_of(
         meter_text(cycle),
         bpm,
     )
+
+
+def group(take: Take, chord_spread_ms: float) -> Events:
+    """A take's notes as events, ornaments as they are guessed at first sight."""
+    strokes = Strokes.of(take, chord_spread_ms)
+    return events_of(take, strokes, ornaments.guess(strokes))
 
 
 def scattered(count: int, spread_ms: float, seed: int, memory: float = 0.3) -> Floats:

@@ -9,9 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+import numpy as np
+
+from improv.midi import take_from_smf
+from improv.model import Reading, Take
 from improv.smf import Smf, parse_smf
+from improv.tempo import bar_index, beats_at, quarters_at
 
 END = "00 FF 2F 00"
+TEMPO_96 = "00 FF 51 03 09 89 68 "  # 625 000 microseconds per quarter
+TEMPO_120 = "00 FF 51 03 07 A1 20 "
+SIX_EIGHT = "00 FF 58 04 06 03 24 08 "
+QUARTERS = range(0, 480 * 16, 480)
 
 
 def raw(text: str) -> bytes:
@@ -68,3 +77,19 @@ def named(text: str) -> str:
 def parsed(*tracks: str, kind: int = 1, division: int = 480) -> Smf:
     """A parsed file of tracks given as commented hex."""
     return parse_smf(midi(*map(track, tracks), kind=kind, division=division), "test.mid")
+
+
+def solo(text: str = "", reading: Reading = Reading(), **file: int) -> Take:  # noqa: B008
+    """A take from one track: the given events, then 16 quarters."""
+    return take_from_smf(parsed(text + line(QUARTERS), **file), "solo.mid", reading)
+
+
+def beats(take: Take) -> np.ndarray:
+    """Positions of the notes in beats from bar 1 beat 1."""
+    return beats_at(take.bars, quarters_at(take.tempo_map, take.onset_sec))
+
+
+def bar_numbers(take: Take) -> list[int]:
+    """The bar number of every note."""
+    quarter = quarters_at(take.tempo_map, take.onset_sec)
+    return take.bars.number[bar_index(take.bars, quarter + 1e-6)].tolist()

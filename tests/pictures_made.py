@@ -6,12 +6,13 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
+import hand_made
 import numpy as np
 from hand_made import INDEX, phrase, run
 
 from improv.grid import SUBDIVISIONS, name
 from improv.meter import parse_meter
-from improv.model import Analysis, Notes, Passage, Phrase, Place, Run, Settings, Take
+from improv.model import Analysis, Notes, Passage, Phrase, Place, Run, Take
 from improv.tempo import beats_at, constant_tempo, lay_bars, seconds_at
 
 Row = tuple[float, float, str | None]
@@ -33,19 +34,10 @@ def picture(
     take = _take(rows, meter, bpm, name_)
     phrases: tuple[Phrase, ...] = more.pop("phrases", None) or (one_phrase(rows, take),)
     runs: tuple[Run, ...] = more.pop("runs", ())
-    numbers = [next(p.number for p in phrases if p.start <= i < p.stop) for i in range(len(rows))]
-    made = Analysis(
-        take=take,
-        settings=Settings(),
-        notes=_notes(rows, take, numbers),
-        phrases=phrases,
-        runs=runs,
-        constant_offset_ms=0.0,
-        constant_offset_se_ms=1.0,
-        spread_ms=10.0,
-        in_pocket=0.9,
+    made = hand_made.analysis(
+        ["unit"] * len(rows), phrases, runs, spread_ms=10.0, take=take, constant_offset_ms=0.0
     )
-    return dataclasses.replace(made, **more)
+    return dataclasses.replace(made, **{"notes": _placed(made.notes, rows, take), **more})
 
 
 def _take(rows: Sequence[Row], meter: str, bpm: float, name_: str) -> Take:
@@ -54,40 +46,32 @@ def _take(rows: Sequence[Row], meter: str, bpm: float, name_: str) -> Take:
     tempo_map = constant_tempo(quarter_bpm, LEAD_SEC)
     at = np.array([quarter for quarter, _, _ in rows])
     onset = seconds_at(tempo_map, at) + np.array([ms for _, ms, _ in rows]) / 1000.0
-    count = len(rows)
-    return Take(
+    return hand_made.take(
+        len(rows),
+        bpm,
+        meter,
         name=name_,
-        track="Solo",
         onset_sec=onset,
         release_sec=onset + 0.1,
-        pitch=np.full(count, 60, dtype=np.int64),
-        velocity=np.full(count, 80, dtype=np.int64),
-        released=np.ones(count, dtype=bool),
         tempo_map=tempo_map,
         bars=lay_bars(((0.0, cycle),), -LEAD_SEC * quarter_bpm / 60.0, float(at.max()) + 0.01),
-        meter_text=meter,
-        tempo_bpm=bpm,
     )
 
 
-def _notes(rows: Sequence[Row], take: Take, numbers: list[int]) -> Notes:
-    count = len(rows)
+def _placed(notes: Notes, rows: Sequence[Row], take: Take) -> Notes:
+    """The same notes where the rows say they lie."""
     keys = [key for _, _, key in rows]
     off = np.array([key is None for key in keys])
     meter = take.bars.meters[0]
     kinds = [None if key is None else SUBDIVISIONS[INDEX[key]] for key in keys]
     at = np.array([quarter for quarter, _, _ in rows])
     position = beats_at(take.bars, at + 1e-9).round(8)
-    return Notes(
+    return dataclasses.replace(
+        notes,
         onset_sec=take.onset_sec,
-        pitch=take.pitch,
-        velocity=take.velocity,
-        event=np.arange(count, dtype=np.int64),
-        grace=np.zeros(count, dtype=bool),
         bar=np.floor(position // meter.beats).astype(np.int64) + 1,
         beat=np.floor(position % meter.beats).astype(np.int64) + 1,
-        count=("1",) * count,
-        phrase=np.array(numbers, dtype=np.int64),
+        count=("1",) * len(rows),
         subdivision=np.array([-1 if k is None else INDEX[k] for k in keys], dtype=np.int64),
         subdivision_name=tuple(None if k is None else name(k, meter) for k in kinds),
         per_beat=np.array(
@@ -97,7 +81,6 @@ def _notes(rows: Sequence[Row], take: Take, numbers: list[int]) -> Notes:
         position_beat=np.where(off, np.nan, position),
         deviation_ms=np.where(off, np.nan, [ms for _, ms, _ in rows]),
         off_grid=off,
-        confidence=np.full(count, 0.95),
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import mido
 import pytest
+from assigned import HOLDS, RUNS
 from click.testing import CliRunner, Result
 
 from improv.assignments.model import Alternation, Drift, Pocket, Swing
@@ -17,8 +18,7 @@ from improv.errors import UsageError
 from improv.midi_write import write_take
 from improv.synth import FreeRun, Hand, Line, Rest, Stretch, play
 
-HOLDS = (Stretch("eighths", 32), Rest(2), Stretch("eighths", 30))
-FLOATS = (*HOLDS, *(p for _ in range(4) for p in (FreeRun((1 / 4.6,) * 9), Stretch("eighths", 6))))
+FLOATS = (*HOLDS, *RUNS)
 
 
 def run(*arguments: object) -> Result:
@@ -152,6 +152,14 @@ WRONG_USE = (
     (["click", "--tempo", "96", "--output", "x.mp3"], "end the name in .mid or .wav"),
     (["click", "--tempo", "96", "--gaps", "3-1", "--output", "x.mid"], "bars on + bars off"),
     (["click", "--tempo", "96", "--beats", "5", "--output", "x.mid"], "a bar has beats 1 to 4"),
+    (
+        ["click", "--tempo", "96", "--half-time", "--beats", "2", "--output", "x.mid"],
+        "--half-time: contradicts 'beats': give one of them",
+    ),
+    (["click", "--tempo", "9", "--output", "x.mid"], "10<=x<=1000"),
+    (["assign", "--tempo", "96,1001"], "10<=x<=1000"),
+    (["click", "--tempo", "96", "--bars", "2001", "--output", "x.mid"], "1<=x<=2000"),
+    (["assign", "--tempo", "96", "--section", "501"], "1<=x<=500"),
     (["click", "--tempo", "96", "--place", "q", "--output", "x.mid"], "no position of the beat"),
     (
         ["click", "--tempo", "10", "--bars", "2000", "--output", "x.mid", "--output", "x.wav"],
@@ -216,7 +224,7 @@ def test_a_floating_player_starts_slower(tmp_path: Path) -> None:
     result = run("assign", "--from", take, take, "--start", "1.0")
     made = parse_assignment(result.stdout)
     assert made.tempo_bpm[0] == 90
-    assert all(section.no_off_grid_runs for section in made.sections)
+    assert {section.no_off_grid_runs for section in made.sections} == {True}
     said = " ".join(result.stdout.replace("#", "").split())
     assert "at 120 BPM eight faster runs left the grid. Then sixteenths at 90 BPM" in said
 

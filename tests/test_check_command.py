@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from assigned import check as run
 
 from improv.analysis import analyze
 from improv.assignments.classes import check_files
@@ -20,7 +20,6 @@ from improv.assignments.gaps import Silence, gap_drifts, gap_text
 from improv.assignments.jobs import Naming, job_for
 from improv.assignments.reading import parse_assignment
 from improv.assignments.verdict import GapDrift, beside, together
-from improv.cli import cli
 from improv.midi import read_take
 from improv.midi_write import write_take
 from improv.model import Reading, Settings, Take
@@ -29,11 +28,6 @@ from improv.synth import Hand, Line, Stretch, play
 EIGHTHS = 'title = "Eighths only"\ntempo = 100\n[[section]]\nbars = "1-4"\nstay-on = "eighths"\n'
 GOOD = (Stretch("eighths", 16),)
 BAD = (Stretch("eighths", 8), Stretch("sixteenths", 4), Stretch("eighths", 4))
-
-
-def run(*arguments: object) -> Result:
-    """The command line, in process."""
-    return CliRunner().invoke(cli, ["check", *map(str, arguments)])
 
 
 def made(path: Path, pieces: tuple[Stretch, ...], seed: int = 3, **more: object) -> Path:

@@ -196,7 +196,9 @@ def test_no_change_is_not_flagged(rate: float, times: float) -> None:
     sides = two_sides(
         Player(off_grid=rate), Side(6), Side(6, off_grid_times=times), np.random.default_rng(7)
     )
-    for f in off_grid(compare_sets(*sides)):
+    found = off_grid(compare_sets(*sides))
+    assert found
+    for f in found:
         assert f.verdict not in (BETTER, WORSE)
         assert f.low is not None and f.high is not None and f.low <= 0.0 <= f.high
 

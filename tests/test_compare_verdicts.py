@@ -26,11 +26,16 @@ from improv.compare import (
 from improv.contrasts import TOGETHER
 from improv.errors import UsageError
 from improv.material import Material, joined
+from improv.measures import MEASURES
 from improv.pages.build import Choices, build
 from tests.hand_made import floating
 from tests.log_material import history
 
 STEADY = Player(day_wander=0.03, take_wander=0.03, phrase_wander=0.1, off_grid=0.02)
+
+
+STRAIGHT = {measure.key for measure in MEASURES} - {"swing"}
+"""What can be measured of players who swing nothing."""
 
 
 def verdicts(found: Comparison, measure: str) -> set[str]:
@@ -70,7 +75,9 @@ def test_must_not_flag(name: str, after: Side, seed: int) -> None:
     """What is not a change of spread or offset is not called one (drifts kept out)."""
     player = replace(STEADY, drift_wander=0.0)
     found = compare_sets(*history(seed, Side(8), after, player))
-    assert not (verdicts(found, "spread") | verdicts(found, "offset")) & {BETTER, WORSE, CHANGED}
+    for measure in ("spread", "offset"):
+        told = verdicts(found, measure)
+        assert told and not told & {BETTER, WORSE, CHANGED}, f"{name}: {measure}"
 
 
 def test_style_is_never_better_or_worse() -> None:
@@ -93,9 +100,10 @@ def test_a_set_against_itself_differs_by_nothing() -> None:
     """The same takes on both sides: every change is none, exactly."""
     before, _ = history(4, Side(6), Side(6), STEADY)
     found = compare_sets(before, before)
-    for f in found.findings:
-        if f.change is not None:
-            assert f.change == pytest.approx(1.0 if f.measure.ratio else 0.0, abs=1e-9)
+    changes = [(f.change, f.measure) for f in found.findings if f.change is not None]
+    assert {measure.key for _, measure in changes} == STRAIGHT
+    for change, measure in changes:
+        assert change == pytest.approx(1.0 if measure.ratio else 0.0, abs=1e-9)
     assert found.clearest is None
 
 
@@ -116,8 +124,11 @@ def test_turned_round_the_change_is_turned_round() -> None:
     """Before and after exchanged: ratios invert, differences change sign, chances stay."""
     a, b = history(5, Side(6), Side(6, spread_times=0.7), STEADY)
     there, back = compare_sets(a, b), compare_sets(b, a)
+    told = [f.measure.key for f in there.findings if f.change is not None]
+    assert set(told) == STRAIGHT
     for f, g in zip(there.findings, back.findings, strict=True):
-        if f.change is None or g.change is None:
+        if f.change is None:
+            assert g.change is None
             continue
         expected = 1.0 / f.change if f.measure.ratio else -f.change
         assert g.change == pytest.approx(expected, rel=1e-5, abs=1e-9)
@@ -133,9 +144,10 @@ def test_twice_the_scatter_is_a_ratio_of_two() -> None:
     wider = Material(
         cells, before.take, before.kinds, before.day + 100, before.tempo_bpm, before.label
     )
-    for f in compare_sets(before, wider).findings:
-        if f.measure.key == "spread":
-            assert f.change == pytest.approx(2.0, rel=1e-5)
+    found = compare_sets(before, wider).findings
+    changes = [f.change for f in found if f.measure.key == "spread"]
+    assert len(changes) == 4
+    assert changes == pytest.approx([2.0] * 4, rel=1e-5)
 
 
 def test_days_then_takes_then_phrases_are_the_unit_of_chance() -> None:
@@ -151,12 +163,14 @@ def test_tempo_is_accounted_for() -> None:
     player = replace(STEADY, floor_ms=1.0, share=0.06)
     fast = Side(10, tempo_bpm=(120.0, 140.0))
     found = compare_sets(*history(8, Side(10, tempo_bpm=(80.0, 100.0)), fast, player))
-    for f in found.findings:
-        if f.measure.key == "spread" and f.subdivision != TOGETHER.name:
-            assert f.before is not None and f.after is not None
-            assert f.after < 0.85 * f.before
-            assert f.low is not None and f.high is not None and f.low < 1.0 < f.high
-            assert f.tempo_share is not None and f.tempo_share < 0.95
+    spreads = [f for f in found.findings if f.measure.key == "spread"]
+    rows = [f for f in spreads if f.subdivision != TOGETHER.name]
+    assert len(rows) == 3
+    for f in rows:
+        assert f.before is not None and f.after is not None
+        assert f.after < 0.85 * f.before
+        assert f.low is not None and f.high is not None and f.low < 1.0 < f.high
+        assert f.tempo_share is not None and f.tempo_share < 0.95
 
 
 def test_equal_tempo_keeps_only_counterparts() -> None:
@@ -219,11 +233,18 @@ def test_a_class_counts_its_size() -> None:
     """One player's chance among thirty is thirty times as large, and findings may fall."""
     found = compare_sets(*history(13, Side(8), Side(8, spread_times=0.75), STEADY))
     among = judged_among(found, 30)
-    for f, g in zip(found.findings, among.findings, strict=True):
-        if f.probability is not None and g.probability is not None:
+    pairs = list(zip(found.findings, among.findings, strict=True))
+    assert any(f.probability is not None for f, _ in pairs)
+    for f, g in pairs:
+        if f.probability is None:
+            assert g.probability is None
+        else:
             assert g.probability == pytest.approx(min(1.0, 30 * f.probability))
-            if g.probability > 0.05:
-                assert g.verdict in (NO_DIFFERENCE, TOO_FEW)
+    named = {BETTER, WORSE, CHANGED}
+    fallen = [g for f, g in pairs if f.verdict in named and g.verdict not in named]
+    assert fallen
+    unlikely = [g.verdict for _, g in pairs if g.probability is not None and g.probability > 0.05]
+    assert unlikely and not named & set(unlikely)
     assert judged_among(found, 1) is found
 
 

@@ -1,5 +1,6 @@
 """The notated rhythms from outside, and the rules that mark an answer against them."""
 
+import json
 import sys
 from fractions import Fraction
 from pathlib import Path
@@ -9,15 +10,24 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from benchmarks.corpus import Tune, from_json, meter, to_json  # noqa: E402
+from benchmarks.corpus import Excerpt, Tune, from_json, meter, to_json  # noqa: E402
 from benchmarks.hand import bar_lines, play, straying_ms  # noqa: E402
 from benchmarks.marking import Answer, coarsest, mark, notated_points  # noqa: E402
-from benchmarks.rhythms import load_pool, load_tunes  # noqa: E402
+from benchmarks.material import POOL  # noqa: E402
+from benchmarks.rhythms import load_tunes  # noqa: E402
 from benchmarks.rivals import nearest_point, penalised_grid, told_grid  # noqa: E402
 from benchmarks.score_lines import exact, line_of  # noqa: E402
 
 F = Fraction
 SPLIT_TUNES = {split: load_tunes(split, folk=False) for split in ("tune", "report")}
+
+
+def load_pool() -> list[Excerpt]:
+    """The excerpts simulated solos draw from."""
+    return [
+        Excerpt(r["meter"], r["source"], r["bars"], tuple(map(F, r["onsets_quarter"])))
+        for r in json.loads(POOL.read_text(encoding="utf-8"))
+    ]
 
 
 def played(bars: list[str], signature: str = "4/4", genre: str = "air", spread_ms: float = 0.0):
@@ -43,6 +53,7 @@ def test_splits_share_no_work():
     works = [{work_of(t.source) for t in tunes} for tunes in SPLIT_TUNES.values()]
     works.append({work_of(e.source) for e in load_pool()})
     assert all(len(w) > 100 for w in works)
+    assert len(works) == 3
     for i, some in enumerate(works):
         for others in works[i + 1 :]:
             assert not some & others
@@ -51,7 +62,9 @@ def test_splits_share_no_work():
 @pytest.mark.parametrize("split", ["tune", "report"])
 def test_onsets_lie_in_their_bars(split):
     """Every onset lies in [0, bar length), ascending, and in a bar whose meter can be read."""
+    assert len(SPLIT_TUNES[split]) > 100
     for tune in SPLIT_TUNES[split]:
+        assert tune.onsets and any(tune.onsets), tune.source
         for text, onsets in zip(tune.meters, tune.onsets, strict=True):
             assert list(onsets) == sorted(set(onsets)), tune.source
             assert all(0 <= t < meter(text).bar_quarters for t in onsets), tune.source
@@ -59,7 +72,9 @@ def test_onsets_lie_in_their_bars(split):
 
 def test_pool_excerpts_lie_in_their_bars():
     """Pool excerpts are 2 to 8 bars and hold their onsets."""
-    for excerpt in load_pool():
+    pool = load_pool()
+    assert len(pool) > 100
+    for excerpt in pool:
         assert 2 <= excerpt.bars <= 8
         assert excerpt.onsets_quarter[-1] < excerpt.bars * meter(excerpt.meter).bar_quarters
 
@@ -78,6 +93,7 @@ def test_report_covers_genres_and_meters():
 
 def test_json_round_trip():
     """Writing and reading a tune loses nothing."""
+    assert len(SPLIT_TUNES["report"]) > 20
     for tune in SPLIT_TUNES["report"][:20]:
         assert from_json(to_json(tune)) == tune
 

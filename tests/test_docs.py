@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -67,6 +69,46 @@ def test_every_module_is_on_the_developers_map() -> None:
     names = [f"{p.name}/" if p.is_dir() else p.name for p in found if p.suffix in ("", ".py")]
     assert "model.py" in names
     assert [name for name in names if f"`{name}`" not in DEVELOPERS] == []
+
+
+FOLDERS = [p.parent for p in sorted((ROOT / "improv").glob("*/__init__.py"))]
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=[p.name for p in FOLDERS])
+def test_every_module_is_on_its_folders_map(folder: Path) -> None:
+    """The indented lines of a folder's `__init__.py` name each of its modules."""
+    source = (folder / "__init__.py").read_text(encoding="utf-8")
+    rows = " ".join(line for line in source.splitlines() if line.startswith("    "))
+    modules = {p.stem for p in folder.glob("*.py")} - {"__init__"}
+    assert modules
+    missing = sorted(modules - set(re.findall(r"\w+", rows)))
+    todo = f"add a line for each to the map in {folder.name}/__init__.py: name, what it does"
+    assert missing == [], todo
+
+
+def test_every_test_says_what_is_promised() -> None:
+    """Each test of the suite has a docstring."""
+    tests = [
+        (path.name, node)
+        for path in sorted(Path(__file__).parent.glob("test_*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")
+    ]
+    assert len(tests) > 1000
+    silent = [f"{name}: {node.name}" for name, node in tests if not ast.get_docstring(node)]
+    assert silent == [], "say in one sentence what each promises"
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """DEVELOPERS.md says of every package and every extra what it is for."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    asked = [*project["dependencies"], *(one for each in extras.values() for one in each)]
+    names = {re.split(r"[<>=~!\[; ]", one)[0] for one in asked}
+    table = DEVELOPERS.partition("## Dependencies")[2].partition("## Rules")[0]
+    assert {"numpy", "music21"} <= names and "bench" in extras
+    assert [name for name in sorted(names) if name not in table] == []
+    assert [name for name in extras if name != "test" and f"extra `{name}`" not in table] == []
 
 
 @pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core_takes import LEAD_SEC, scattered, take_of
+from core_takes import LEAD_SEC, group, scattered, take_of
 
 from improv.analysis import analyze
-from improv.events import group
 from improv.model import Take
 from improv.strokes import Strokes
 from improv.tempo import constant_tempo

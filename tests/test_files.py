@@ -8,8 +8,16 @@ from pathlib import Path
 import pytest
 
 from improv import files
-from improv.errors import OutputError, TakeError
-from improv.files import printable, read_bytes, shown, write_bytes, write_text
+from improv.errors import LogError, OutputError, TakeError
+from improv.files import (
+    beside,
+    check_writable,
+    printable,
+    read_bytes,
+    shown,
+    write_bytes,
+    write_text,
+)
 
 as_root = hasattr(os, "geteuid") and os.geteuid() == 0
 
@@ -145,3 +153,20 @@ def test_names_that_are_not_utf8(tmp_path: Path) -> None:
 def test_printable(text: str, clean: str) -> None:
     """No control character, escape sequence or lone surrogate reaches a terminal."""
     assert printable(text) == clean
+
+
+def test_what_cannot_be_written_is_told_as_the_callers_fault(tmp_path: Path) -> None:
+    """One check serves every writer, each with an error of its own kind and its own name."""
+    with pytest.raises(LogError, match="its directory does not exist"):
+        check_writable(tmp_path / "none" / "file", error=LogError)
+    with pytest.raises(OutputError, match="^as said: is a directory"):
+        check_writable(tmp_path, "as said")
+    check_writable(tmp_path / "new")
+
+
+def test_a_file_is_built_under_a_name_of_nobodys(tmp_path: Path) -> None:
+    """In the same folder, hidden, and another name every time."""
+    one, other = beside(tmp_path / "log.db"), beside(tmp_path / "log.db")
+
+    assert one != other and one.parent == tmp_path
+    assert one.name.startswith(".") and one.suffix == ".part"

@@ -106,6 +106,7 @@ def test_short_notes_of_double_dotted_pairs_are_notes(bpm: float) -> None:
 
 @pytest.mark.parametrize("late_ms", [-25.0, 30.0])
 def test_a_constant_delay_changes_no_ornament(late_ms: float) -> None:
+    """Struck throughout ahead of the beat or behind it: the same notes are ornaments."""
     take, ornament = line(*ORNAMENTS["soft, among sixteenths"])
     assert analyze(shifted(take, late_ms)).notes.grace.tolist() == ornament
 

@@ -54,6 +54,7 @@ def told(stray_ms: Floats, step_ms: float, hand: Hand = HAND) -> float:
 
 
 def test_notes_strewn_evenly_over_their_steps_tell_against_the_grid() -> None:
+    """Deviations spread evenly over a step are worth their hand-worked nats, against the grid."""
     # By hand: a normal as wide as d / sqrt(12) against 1 / d loses log(sqrt(12 / 2 pi)) - 1/2
     # = -0.176 nats a note, besides 1.5 for naming the subdivision; fumbles change it little.
     stray = (np.arange(100) + 0.5 - 50.0) * 1.5
@@ -61,18 +62,21 @@ def test_notes_strewn_evenly_over_their_steps_tell_against_the_grid() -> None:
 
 
 def test_notes_near_their_places_tell_for_the_grid() -> None:
+    """Deviations of a tenth of a step are worth their hand-worked nats, for the grid."""
     # A tenth of a step wide: log(1 / 0.1 / sqrt(2 pi)) - 1/2 = 0.88 nats a note.
     stray = np.tile([15.0, -15.0], 50)
     assert told(stray, 150.0) == pytest.approx(-1.5 + 100 * 0.88, abs=8.0)
 
 
 def test_the_scale_of_time_does_not_matter() -> None:
+    """Twice the deviations over steps twice as long, by a hand twice as wide, tell the same."""
     stray = np.random.default_rng(1).normal(0.0, 20.0, 40)
     wide = Hand(center_ms=0.0, spread_ms=2 * HAND.spread_ms, memory=0.0)
     assert told(2.0 * stray, 300.0, wide) == pytest.approx(told(stray, 150.0))
 
 
 def test_a_take_without_notes_on_a_grid_tells_nothing() -> None:
+    """Where nothing lies on a grid there is no evidence that one is not heeded."""
     none = np.full(6, np.nan)
     each = evidence(none, none, np.full(6, -1), np.zeros(6, dtype=np.int64), HAND)
     assert each.tolist() == [0.0]
@@ -88,6 +92,7 @@ STREWN_TAKES = {
 
 
 def test_random_notes_are_hardly_ever_called_a_subdivision() -> None:
+    """Of twelve takes that keep to nothing one at most is called by name; few notes are sure."""
     takes = [analyze(as_take(beats)) for beats in STREWN_TAKES.values()]
     named = [any(p.verdict in ("on the grid", "mixed") for p in heard.phrases) for heard in takes]
     assert sum(named) <= 1
@@ -109,6 +114,7 @@ LOOSE_TAKES = {
 
 @pytest.mark.parametrize("name", LOOSE_TAKES)
 def test_loose_playing_is_not_called_strewn(name: str) -> None:
+    """Scatter as wide as a beginner's heeds its grid, and is called by its subdivision."""
     per_beat, spread_ms, subdivision = LOOSE_TAKES[name]
     for seed in range(3):
         heard = analyze(as_take(loose(seed, per_beat, spread_ms)))
@@ -118,6 +124,7 @@ def test_loose_playing_is_not_called_strewn(name: str) -> None:
 
 
 def test_what_is_strewn_is_said_and_leads_back_to_the_beat() -> None:
+    """The headline says it, nothing is to be held, and the advice is a note on every beat."""
     heard = analyze(as_take(anywhere(3, 4, 32.0)))
     assert heard.strewn
     assert headline(heard) == STREWN
@@ -127,6 +134,7 @@ def test_what_is_strewn_is_said_and_leads_back_to_the_beat() -> None:
 
 
 def test_one_strewn_phrase_among_steady_ones_is_off_the_grid() -> None:
+    """The rest of the take keeps its grid; most of that phrase leaves it."""
     off = []
     for seed in range(6):
         parts = [20.0 * k + loose(7 * seed + k, 4, 15.0, 16.0) for k in (0, 1, 3, 4)]

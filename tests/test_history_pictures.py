@@ -22,9 +22,9 @@ def test_trend_values() -> None:
     comparison = compare_over_time(whole)
     found = pictures.trends(whole, comparison)
     assert [t.subdivision for t in found] == ["eighths", "eighth triplets", "sixteenths"]
-    for trend, finding in zip(
-        found, [f for f in comparison.findings if f.measure.key == "spread"], strict=False
-    ):
+    spreads = {f.subdivision: f for f in comparison.findings if f.measure.key == "spread"}
+    for trend in found:
+        finding = spreads[trend.subdivision]
         assert len(trend.day) == 10
         assert np.all(trend.low_ms < trend.spread_ms) and np.all(trend.spread_ms < trend.high_ms)
         assert trend.line_ms is not None

@@ -160,9 +160,7 @@ def test_a_part_is_read_like_the_whole() -> None:
     take, _ = play(line, Hand(4.0, 9.0), 8)
     whole = analyze(take).notes
     first = whole.phrase == 1
-    rows = ("onset_sec", "release_sec", "pitch", "velocity", "released")
-    part = replace(take, **{row: getattr(take, row)[first] for row in rows})
-    assert analyze(part).notes.subdivision_name == tuple(
+    assert analyze(take.at(first)).notes.subdivision_name == tuple(
         n for n, here in zip(whole.subdivision_name, first, strict=True) if here
     )
 

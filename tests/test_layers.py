@@ -19,7 +19,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("errors",),
     ("meter",),
     ("settings", "take", "model", "grid"),
-    ("tempo", "stats", "counting", "gridlines", "memory"),
+    ("tempo", "stats", "counting", "gridlines", "memory", "likeness"),
     ("accent", "strokes", "ornaments", "events", "phrases", "lattice", "layout", "free",
      "free_runs", "frame", "chain", "hand", "scene", "lean", "nearby", "learn", "graces", "choose",
      "heed", "settle", "fit", "within", "runs", "landing", "swing", "doubts", "summaries",
@@ -143,14 +143,19 @@ def test_libraries_stay_at_home(library: str) -> None:
     assert {u for u in users if not u.startswith(HOMES[library])} == set()
 
 
-def loaded_after(code: str) -> set[str]:
-    """Top-level modules loaded in a fresh interpreter that ran `code`."""
+def modules_after(code: str) -> set[str]:
+    """Modules loaded in a fresh interpreter that ran `code`."""
     script = f"import json, sys\n{code}\nprint(json.dumps(sorted(sys.modules)))"
     environment = {**os.environ, "PYTHONPATH": str(PACKAGE.parent)}
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, env=environment, check=True
     )
-    return {name.partition(".")[0] for name in json.loads(done.stdout.splitlines()[-1])}
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+def loaded_after(code: str) -> set[str]:
+    """Top-level ones of them."""
+    return {name.partition(".")[0] for name in modules_after(code)}
 
 
 def test_importing_improv_is_light() -> None:
@@ -161,10 +166,26 @@ def test_importing_improv_is_light() -> None:
 
 
 def test_the_analyze_command_is_light() -> None:
-    """`improv analyze` starts without a picture or science library."""
-    loaded = loaded_after("import improv.cli, improv.commands.analyze")
-    assert "click" in loaded
-    assert not loaded & {"matplotlib", "scipy", "pretty_midi"}
+    """A take is analyzed and told with numpy and click alone, whatever else is installed."""
+    take = Path(__file__).resolve().parent.parent / "examples" / "oda-nine.mid"
+    call = f"cli(['analyze', {str(take)!r}, '--count-in', '1'], standalone_mode=False)"
+    loaded = loaded_after(f"from improv.cli import cli\n{call}")
+    plain = {name for name in loaded if not name.startswith("_")}
+    assert plain - set(sys.stdlib_module_names) == {"click", "improv", "numpy"}
+
+
+def test_what_analyze_loads_is_what_the_developers_are_told() -> None:
+    """numpy and click, and of the features no more than the words that the log's options know."""
+    take = str(Path(__file__).parent.parent / "examples" / "ilka-holds.mid")
+    loaded = modules_after(
+        "from click.testing import CliRunner\nfrom improv.cli import cli\n"
+        f"assert CliRunner().invoke(cli, ['analyze', {take!r}]).exit_code == 0"
+    )
+    ours = {name.removeprefix("improv.") for name in loaded if name.startswith("improv.")}
+    features = {n.partition(".")[0] for n in ours if floor_of(n) == floor_of("log")}
+    assert features == {"log"}
+    assert {"numpy", "click"} <= loaded
+    assert not loaded & {"mido", "sqlite3", "platformdirs", "tomlkit", "jinja2", "matplotlib"}
 
 
 def test_what_improv_exports_exists() -> None:

@@ -336,6 +336,7 @@ def test_slow_is_stretched_exactly() -> None:
     excerpt = whole(take, placed)
     played = split(program_score(take, placed, plan(take, [excerpt], [PLAYED], 0.6), Hearing()))
     slowed = split(program_score(take, placed, plan(take, [excerpt], [SLOW], 0.6), Hearing()))
+    assert len(played) == 2 and all(len(part) for part in played)
     for fast, slow in zip(played, slowed, strict=True):
         np.testing.assert_allclose(slow - LEAD_SEC, (fast - LEAD_SEC) / 0.6, atol=1e-9)
 
@@ -417,6 +418,7 @@ def test_the_written_sound_holds_what_was_played(meter: str, seed: int) -> None:
     excerpt = sections[0].excerpt
     inside = [b for b in beats if excerpt.start_quarter <= b < excerpt.stop_quarter]
     clicks = bursts_heard(sound[:, 1], rate)
+    assert inside
     for beat in seconds_at(take.tempo_map, np.array(inside)) - start + LEAD_SEC:
         assert np.abs(clicks - beat).min() < 0.001
 

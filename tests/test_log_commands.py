@@ -18,11 +18,7 @@ from improv.log.store import Log
 from improv.log_report import _phrase
 from tests.log_material import entry_of, history, take_file
 
-
-@pytest.fixture(autouse=True)
-def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test has a log of its own, named by the environment."""
-    monkeypatch.setenv(VARIABLE, str(tmp_path / "log.db"))
+pytestmark = pytest.mark.usefixtures("own_log")
 
 
 def run(*words: object, answer: str | None = None) -> Result:
@@ -59,7 +55,7 @@ def test_add_list_show_remove(tmp_path: Path) -> None:
     again = run("log", "add", take, "--start", 1)
     assert again.exit_code == 0 and "already in the log as take 1; nothing" in again.stdout
     other = run("log", "add", take, "--start", 1, "--tempo", 100)
-    assert other.exit_code == 0 and "read otherwise (tempo_bpm unset -> 100.0)" in other.stdout
+    assert other.exit_code == 0 and "read otherwise (--tempo unset -> 100)" in other.stdout
     listed = run("log", "list", "--player", "ana", "--tags", "warm")
     assert "Late Bus" in listed.stdout and "8ths, 16ths" in listed.stdout
     shown = run("log", "show", 1, "--midi", tmp_path / "again.mid")
@@ -267,6 +263,10 @@ def test_a_player_is_compared_with_nobody_else(tmp_path: Path) -> None:
     fill(tmp_path, ("Cleo", "Ana", "Ben"))
     done = run("compare")
     assert done.exit_code == 2 and "by several players (Ana, Ben, Cleo)" in done.stderr
+    assert "name one with --player, or ask for --class\n" in done.stderr
+    done = run("safety")
+    assert done.exit_code == 2 and "by several players (Ana, Ben, Cleo)" in done.stderr
+    assert done.stderr.endswith("name one with --player\n")
     text = run("compare", "--class").stdout
     assert text.index("Ana:") < text.index("Ben:") < text.index("Cleo:")
     assert len(json.loads(run("compare", "--class", "--format", "json").stdout)) == 3

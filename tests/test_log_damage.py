@@ -16,7 +16,7 @@ import pytest
 
 from benchmarks.log_kills import Stage
 from improv.errors import LogError
-from improv.log import opening, schema
+from improv.log import migrations, opening, schema
 from improv.log.entries import Filter
 from improv.log.exchange import export_folder
 from improv.log.store import Log
@@ -205,7 +205,31 @@ def test_a_log_of_version_2_is_looked_at_where_it_cannot_be_changed(
 def test_there_is_a_fixture_for_every_earlier_version() -> None:
     """Raising the version means keeping the text of the one left behind."""
     assert [p.stem for p in VERSIONS] == [f"version_{v}" for v in range(1, schema.VERSION)]
-    assert sorted(schema.MIGRATIONS) == list(range(1, schema.VERSION))
+    assert sorted(migrations.MIGRATIONS) == list(range(1, schema.VERSION))
+
+
+def tables_of(path: Path) -> set[str]:
+    """The definitions in a log, spaces tidied."""
+    raw = sqlite3.connect(path)
+    found = raw.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+    raw.close()
+    return {" ".join(sql.replace('"', "").split()) for (sql,) in found}
+
+
+@pytest.mark.parametrize("text", VERSIONS, ids=lambda path: path.stem)
+def test_a_migration_makes_its_own_versions_tables(
+    tmp_path: Path, text: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An old log comes to have today's tables, and none of them by way of today's text."""
+    Log.open(tmp_path / "new.db", create=True).close()
+    connection = sqlite3.connect(tmp_path / "old.db")
+    connection.executescript(text.read_text(encoding="utf-8"))
+    connection.close()
+    monkeypatch.setattr(schema, "TABLES", "")
+    Log.open(tmp_path / "old.db").close()
+
+    assert len(tables_of(tmp_path / "new.db")) >= 8
+    assert tables_of(tmp_path / "old.db") == tables_of(tmp_path / "new.db")
 
 
 def test_a_migration_that_fails_changes_nothing(
@@ -216,13 +240,13 @@ def test_a_migration_that_fails_changes_nothing(
     connection = sqlite3.connect(path)
     connection.executescript(VERSIONS[0].read_text(encoding="utf-8"))
     connection.close()
-    step = schema.MIGRATIONS[1]
+    step = migrations.MIGRATIONS[1]
 
     def fails(open_connection: sqlite3.Connection) -> None:
         step(open_connection)
         raise sqlite3.DatabaseError("no")
 
-    monkeypatch.setitem(schema.MIGRATIONS, 1, fails)
+    monkeypatch.setitem(migrations.MIGRATIONS, 1, fails)
     before = path.read_bytes()
     with pytest.raises(LogError, match="cannot be used"):
         Log.open(path)

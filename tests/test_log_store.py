@@ -16,7 +16,8 @@ import pytest
 from improv.cells import from_document
 from improv.errors import LogError, TakeError, UsageError
 from improv.log import refresh as refreshing
-from improv.log.entries import About, Entry, Filter, settings_text, settings_values
+from improv.log.entries import About, Entry, Filter
+from improv.log.kept_settings import differing, settings_text, settings_values, stated_options
 from improv.log.store import Log
 from improv.log_report import list_lines
 from improv.meter import parse_meter
@@ -68,6 +69,32 @@ def test_filters(log: Log, which: Filter, expected: set[int]) -> None:
     assert {row.id for row in log.rows(which)} == expected
     assert {int(name.removeprefix("log:")) for name in log.material(which).label} == expected
     assert len(log.players(which)) == len({r.player for r in log.rows(which)})
+
+
+def test_one_take_costs_no_more_in_a_long_log(tmp_path: Path) -> None:
+    """What a take is, is found by its number: an export of all of them is not quadratic.
+
+    Counted in steps of SQLite's machine, which are the same on every run.
+    """
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        steps = 0
+
+        def step() -> int:
+            nonlocal steps
+            steps += 1
+            return 0
+
+        cost = []
+        for many in (2, 40):
+            tags = ("class", "warm")
+            log.add_many([entry_of(i, tags=tags) for i in range(many)])
+            steps = 0
+            log._connection.set_progress_handler(step, 1)
+            log.whole(1)
+            log._connection.set_progress_handler(None, 0)
+            cost.append(steps)
+
+    assert 0 < cost[1] <= 1.1 * cost[0]
 
 
 def test_an_upside_down_tempo_range_is_refused(log: Log) -> None:
@@ -143,6 +170,7 @@ def test_material_is_what_the_documents_say(log: Log) -> None:
     """Cells from the log are the cells made anew from every document."""
     material = log.material()
     takes = [int(name.removeprefix("log:")) for name in material.label]
+    assert takes
     for i, take in enumerate(takes):
         kinds, cells = from_document(log.whole(take).document)
         mine = material.cells[material.take == i]
@@ -159,7 +187,7 @@ def test_the_same_take_twice_is_noticed(log: Log) -> None:
     assert (again.id, again.new, again.differs) == (1, False, ())
     other = replace(entry_of(1), reading=replace(READING, tempo_bpm=100.0))
     told = log.add(other)
-    assert not told.new and told.differs == ("tempo_bpm unset -> 100.0",)
+    assert not told.new and told.differs == ("--tempo unset -> 100",)
     assert log.whole(1).settings_text == settings_text(READING, Settings())
     replaced = log.add(replace(other, about=About(tune="New Tune")), replace=True)
     assert (replaced.id, replaced.replaced) == (1, True)
@@ -379,6 +407,31 @@ def test_settings_survive_the_log() -> None:
     for text in ("{}", "[]", "nonsense", settings_text(reading, settings).replace("96.5", '"x"')):
         with pytest.raises(LogError, match="settings cannot be used"):
             settings_values(text)
+
+
+def test_settings_are_told_as_the_command_line_says_them() -> None:
+    """Options by their names, in its order; nothing of what holds when nothing is said."""
+    assert stated_options(settings_text(Reading(), Settings())) == ()
+    text = settings_text(
+        Reading(96.0, parse_meter("9/8+10/8"), 2, None, True, "solo", 3, "backing.mid"),
+        Settings(15.0, 30.5, 1.0, ("eighths", "sixteenths"), 5, 12),
+    )
+    assert stated_options(text) == (
+        "--tempo 96", "--meter 9/8+3+3+2+2/8", "--count-in 2", "--start auto", "--track solo",
+        "--channel 3", "--backing backing.mid", "--subdivisions eighths,sixteenths",
+        "--tolerance 15", "chord_spread_ms 30.5", "--bars 5-12",
+    )  # fmt: skip
+    text = settings_text(Reading(start_sec=1.5), Settings(first_bar=7, last_bar=7))
+    assert stated_options(text) == ("--start 1.5", "--bars 7")
+
+
+def test_differing_settings_are_told_by_their_options() -> None:
+    """What was and what would be, as it is said on the command line; the part is no matter."""
+    old = settings_text(Reading(start_sec=1.0, track="solo"), Settings())
+    new = settings_text(Reading(tempo_bpm=100.0, find_start=True, channel=1), Settings(30.0))
+    assert differing(old, new) == (
+        "--start 1 -> auto", "--tempo unset -> 100", "--tolerance 20 -> 30",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import music21
 import pytest
 
 from improv.errors import UsageError
-from improv.meter import Meter, meter_of, meter_text, parse_meter
+from improv.meter import Meter, cycle_quarters, meter_of, meter_text, parse_meter
 
 # Common practice, no source: how musicians group and count these.
 READ = [
@@ -129,3 +129,9 @@ def test_every_signature_has_a_whole_bar(count: int, unit: int) -> None:
 def test_meters_are_values() -> None:
     """Equal meters are one key; the same bar grouped otherwise is another."""
     assert len({meter_of(9, 8), Meter((3, 3, 3), 8), parse_meter("2+2+2+3/8")[0]}) == 2
+
+
+def test_the_length_of_a_cycle() -> None:
+    """A cycle is as long as its bars together: 9/8 and 10/8 are nine and a half quarters."""
+    assert cycle_quarters(parse_meter("9/8+10/8")) == 9.5
+    assert cycle_quarters(parse_meter("6/8")) == 3.0

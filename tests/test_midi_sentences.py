@@ -5,10 +5,12 @@ from __future__ import annotations
 import pytest
 from midi_bytes import line, parsed, quantity
 
+from improv.errors import TakeError
 from improv.midi import take_from_smf
 from improv.midi_tempo import file_time
 from improv.model import Reading
 
+TEMPO_0 = "00 FF 51 03 00 00 00 "
 TEMPO_96 = "00 FF 51 03 09 89 68 "
 TEMPO_120 = "00 FF 51 03 07 A1 20 "
 TEMPO_150 = "00 FF 51 03 06 1A 80 "
@@ -38,6 +40,23 @@ def test_tempi_that_agree_or_follow_each_other() -> None:
     assert told(TEMPO_120 + TEMPO_150 + line(UNEVEN)) == ""
     later = quantity(960).hex(" ") + TEMPO_150[2:]
     assert told(TEMPO_120 + later, line(UNEVEN)) == ""
+
+
+@pytest.mark.parametrize("tracks", [(TEMPO_0, TEMPO_120), (TEMPO_120, TEMPO_0)])
+def test_a_tempo_of_nothing_is_refused_on_any_track(tracks: tuple[str, str]) -> None:
+    """Where time stands still on one track and not on another, neither is guessed at."""
+    with pytest.raises(TakeError, match=r"x\.mid: a tempo event of 0 .* time stands still"):
+        told(tracks[0], tracks[1] + line(UNEVEN))
+
+
+def test_a_tempo_of_nothing_corrected_on_its_own_track() -> None:
+    """The last event of a moment is the one that counts on its track."""
+    assert told(TEMPO_0 + TEMPO_120 + line(UNEVEN)) == ""
+
+
+def test_a_tempo_of_nothing_elsewhere_in_a_type_2_file() -> None:
+    """Another piece's tempo of nothing is no tempo to state."""
+    assert told(TEMPO_0, line(UNEVEN), kind=2) == told("", line(UNEVEN), kind=2)
 
 
 def test_a_contradiction_later_on() -> None:

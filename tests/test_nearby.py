@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from core_takes import scattered, take_of
+from core_takes import group, scattered, take_of
 
-from improv.events import group
 from improv.fit import candidate_rows
 from improv.grid import SUBDIVISIONS
 from improv.hand import first_lanes

@@ -198,6 +198,7 @@ def test_it_prints_whole(desk: Any, paper: str) -> None:
     sheets = len(re.findall(rb"/Type\s*/Page\b", data))
     assert 3 <= sheets <= 10
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", data)
+    assert boxes
     for wide, high in boxes:
         assert float(wide) == pytest.approx(72 * width, abs=2)
         assert float(high) == pytest.approx(72 * height, abs=2)

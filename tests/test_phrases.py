@@ -6,9 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core_takes import take_of
+from core_takes import group, take_of
 
-from improv.events import group
 from improv.phrases import LONGEST_BARS, split
 
 

@@ -44,13 +44,13 @@ def test_pickups_are_told_with_the_bars_they_lead_to() -> None:
 
 
 @pytest.mark.parametrize(
-    ("start", "pickup"), [(7.5, True), (6.5, True), (6.0, False), (5.0, False), (8.0, False)]
+    ("start", "pickup", "bar"),
+    [(7.5, True, 3), (6.5, True, 3), (6.0, False, 2), (5.0, False, 2), (8.0, False, 3)],
 )
-def test_less_than_half_a_bar_is_a_pickup(start: float, pickup: bool) -> None:
+def test_less_than_half_a_bar_is_a_pickup(start: float, pickup: bool, bar: int) -> None:
     """From the & of 3 on; what begins on beat 3 or before begins in its own bar."""
     (phrase,) = phrases_from([start]).phrases
-    assert phrase.pickup is pickup
-    assert phrase.first_bar == 3 or not pickup
+    assert (phrase.pickup, phrase.first_bar) == (pickup, bar)
 
 
 def test_a_phrase_that_ends_before_the_bar_line_has_no_pickup() -> None:

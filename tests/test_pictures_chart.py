@@ -254,7 +254,9 @@ def mixed(bars: int, per_beat: int) -> Analysis:
 @pytest.mark.parametrize("per_line", [2, 4, 8])
 def test_no_words_overlap_on_any_page(bars: int, per_beat: int, per_line: int) -> None:
     """By the widths of their letters no two labels of a page touch, and none leaves the sheet."""
-    for page in pages_of(chart_of(mixed(bars, per_beat)), per_line):
+    sheets = pages_of(chart_of(mixed(bars, per_beat)), per_line)
+    assert sheets and all(page.labels for page in sheets)
+    for page in sheets:
         boxes = np.array([label.box_mm for label in page.labels])
         assert (boxes[:, 0] >= 0).all() and (boxes[:, 2] <= page.width_mm).all()
         assert (boxes[:, 1] >= 0).all() and (boxes[:, 3] <= page.height_mm).all()

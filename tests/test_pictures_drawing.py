@@ -103,7 +103,10 @@ def test_no_drawn_words_overlap_or_leave_the_sheet(
     kind: str, bars: int, notes: int, meter: str
 ) -> None:
     """As rendered, from 12 notes in 2 bars to 400 in 128, trimmed to what is on the sheet."""
-    for sheet in pages([busy(bars, notes, meter)], kind, trim=True):
+    sheets = pages([busy(bars, notes, meter)], kind, trim=True)
+    assert sheets
+    for sheet in sheets:
+        assert drawn_words(sheet.figure)
         assert words_overlapping(sheet.figure) == []
         assert words_outside(sheet.figure) == []
 
@@ -112,7 +115,10 @@ def test_no_drawn_words_overlap_or_leave_the_sheet(
 @pytest.mark.parametrize("paper", [Paper(297.0, 210.0), Paper(216.0, 279.0), Paper(160.0, 160.0)])
 def test_other_sheets_hold_the_words_too(kind: str, paper: Paper) -> None:
     """Landscape, letter, and a sheet hardly larger than a hand."""
-    for sheet in pages([floating()], kind, paper):
+    sheets = pages([floating()], kind, paper)
+    assert sheets
+    for sheet in sheets:
+        assert drawn_words(sheet.figure)
         assert words_overlapping(sheet.figure) == []
         assert words_outside(sheet.figure) == []
 
@@ -218,7 +224,9 @@ def test_names_that_look_like_markup_are_only_names() -> None:
 )
 def test_small_and_odd_takes_are_drawn(kind: str, rows: list[Row]) -> None:
     """One note, two at one place, notes far apart, and notes without any deviation."""
-    for sheet in pages([picture(rows)], kind, trim=True):
+    sheets = pages([picture(rows)], kind, trim=True)
+    assert sheets
+    for sheet in sheets:
         assert png_bytes(sheet.figure, 30) and sheet.alt
 
 

@@ -37,7 +37,7 @@ from improv.pictures.music import (
     title_of,
 )
 from improv.pictures.paper import A4, Paper, parse_paper
-from improv.pictures.spread import THRESHOLDS, spreads_of, tone_threshold_ms
+from improv.pictures.spread import THRESHOLDS, spreads_of
 from improv.pictures.tempo_curve import bar_places, tempo_curve
 from improv.tempo import beats_at, constant_tempo, lay_bars, seconds_at
 
@@ -354,15 +354,6 @@ def test_noise_and_memory_are_found() -> None:
 
 
 # --- spread ------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("interval_ms", "heard_ms"),
-    [(100, 6), (200, 6), (240, 6), (400, 10), (500, 12.5), (1000, 25)],
-)
-def test_the_threshold_of_one_tone(interval_ms: float, heard_ms: float) -> None:
-    """6 ms or 2.5 % of the interval: Friberg & Sundberg 1995, JASA 98, 2524 (abstract read)."""
-    assert tone_threshold_ms(interval_ms) == pytest.approx(heard_ms)
 
 
 def test_thresholds_carry_numbers_and_sources() -> None:

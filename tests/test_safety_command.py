@@ -12,16 +12,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 from improv.cli import cli
-from improv.log.place import VARIABLE
 
 EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
 TICKS = 480
 
 
-@pytest.fixture(autouse=True)
-def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every test has a log of its own, named by the environment."""
-    monkeypatch.setenv(VARIABLE, str(tmp_path / "log.db"))
+pytestmark = pytest.mark.usefixtures("own_log")
 
 
 def run(*words: object) -> Result:

@@ -62,6 +62,7 @@ def test_a_loose_player_is_limited_by_spread() -> None:
     """Six spreads of 22 ms and 3 % of the interval: the ceiling is where the algebra puts it."""
     found = mapped(LOOSE)
     step = SAFE_SPREADS * LOOSE.floor_ms / math.sqrt(1 - (SAFE_SPREADS * LOOSE.share) ** 2)
+    assert found.ceilings
     for ceiling in found.ceilings:
         assert ceiling.limit == SPREAD and not ceiling.in_pocket
         assert ceiling.tempo_bpm == pytest.approx(60_000 / (step * ceiling.per_beat), rel=0.15)
@@ -71,7 +72,9 @@ def test_a_loose_player_is_limited_by_spread() -> None:
 
 def test_a_tight_player_is_limited_by_any_hand() -> None:
     """With 7 ms of floor nothing gives before the speed at which hands are known to keep apart."""
-    for ceiling in mapped(TIGHT).ceilings:
+    ceilings = mapped(TIGHT).ceilings
+    assert ceilings
+    for ceiling in ceilings:
         assert ceiling.limit == CLOSEST and ceiling.in_pocket
         assert ceiling.tempo_bpm is not None
         step = 60_000 / (ceiling.tempo_bpm * ceiling.per_beat)
@@ -107,7 +110,7 @@ def test_more_takes_make_it_surer() -> None:
 def test_what_was_not_tried_is_said() -> None:
     """A player heard at 90 BPM only: the map goes on, and says that it is the model's word."""
     found = mapped(TIGHT, replace(PLAN, tempo_bpm=(89.0, 91.0)))
-    assert all(c.beyond_tried for c in found.ceilings)
+    assert found.ceilings and all(c.beyond_tried for c in found.ceilings)
     assert "the model's word alone" in text_report(found)
 
 

@@ -229,3 +229,23 @@ def test_the_header_counts_the_tracks() -> None:
 
     assert len(parse_smf(data, "x.mid").tracks) == 1
     assert len(parse_smf(midi(track(), track()), "x.mid").tracks) == 2
+
+
+class Counted(bytes):
+    """Bytes that count what is copied out of them."""
+
+    copied = 0
+
+    def __getitem__(self, index):  # type: ignore[no-untyped-def]
+        found = super().__getitem__(index)
+        self.copied += len(found) if isinstance(found, bytes) else 0
+        return found
+
+
+def test_what_is_copied_is_bounded_by_the_file() -> None:
+    """A thousand empty tracks before a long one do not copy the long one a thousand times."""
+    long = track("00 F0 " + quantity(100_000).hex() + " 00" * 100_000)
+    data = Counted(midi(*[track() for _ in range(1000)], long))
+
+    assert len(parse_smf(data, "test.mid").tracks) == 1001
+    assert 0 < data.copied <= len(data)

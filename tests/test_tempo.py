@@ -24,6 +24,7 @@ from improv.tempo import (
     quarter_sec_at,
     quarters_at,
     seconds_at,
+    tempo_from_quarters,
 )
 
 FOUR = parse_meter("4/4")
@@ -228,3 +229,11 @@ def test_too_many_bars_are_refused(span: tuple[float, float]) -> None:
     """A stray event light years away is refused before anything is laid."""
     with pytest.raises(TakeError, match=f"more than {MOST_BARS} bars"):
         lay_bars(((0.0, FOUR),), *span)
+
+
+def test_a_tempo_map_from_quarters_is_the_constant_one_and_its_pieces() -> None:
+    """120 for four quarters is two seconds; what follows at 60 begins there."""
+    made = tempo_from_quarters(np.array([0.0, 4.0]), np.array([0.5, 1.0]))
+
+    assert made.start_sec.tolist() == [0.0, 2.0]
+    assert seconds_at(made, np.array([2.0, 4.0, 6.0])).tolist() == [1.0, 2.0, 4.0]

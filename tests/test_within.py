@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from core_takes import scattered, take_of
 
 from improv import Settings, Take, TakeError, analyze
-from improv.model import Ints
 
 BARS = 8
 
@@ -21,13 +18,7 @@ def early(early_ms: float, chords: bool = False) -> Take:
     late_ms = scattered(len(beats), 6.0, 2) - early_ms
     take = take_of(np.repeat(beats, 2), late_ms=np.repeat(late_ms, 2) + np.tile([0.0, 12.0], 64))
     low = np.arange(0 if chords else 1, len(take), 1 if chords else 2)
-    return some(take, low)
-
-
-def some(take: Take, rows: Ints) -> Take:
-    """A take of some of the notes."""
-    names = ("onset_sec", "release_sec", "pitch", "velocity", "released")
-    return replace(take, **{name: getattr(take, name)[rows] for name in names})
+    return take.at(low)
 
 
 def bars_heard(take: Take, first: int, last: int) -> set[int]:
@@ -67,7 +58,7 @@ def test_each_note_is_in_one_bar() -> None:
 def test_what_is_heard_depends_on_these_bars_only() -> None:
     """Whatever else is played in the take, far from the bars asked for."""
     take = early(30.0)
-    alone = some(take, np.arange(14, 42))
+    alone = take.at(np.arange(14, 42))
     asked = Settings(first_bar=3, last_bar=4)
     whole, part = analyze(take, asked), analyze(alone, asked)
     assert whole.phrases == part.phrases

@@ -155,14 +155,23 @@ def _check_overlaps(assignment: Assignment, tables: list[Table]) -> None:
 
 def _check_click(assignment: Assignment, table: Table) -> None:
     click = assignment.click
-    if click.half_time and click.beats is not None:
-        table.fail("half-time", "contradicts 'beats': give one of them")
     if (click.bars_on is None) != (not click.bars_off):
         missing, there = ("bars-off", "bars-on") if click.bars_on else ("bars-on", "bars-off")
         table.fail(there, f"needs '{missing}' beside it")
-    fault = place_fault(click, assignment.meter)
+    fault = click_fault(click, assignment.meter)
     if fault is not None:
-        table.fail("place", fault)
+        table.fail(*fault)
+
+
+def click_fault(click: ClickStyle, meters: tuple[Meter, ...]) -> tuple[str, str] | None:
+    """The key of a click's style that cannot hold and why, or `None` where all can."""
+    if click.half_time and click.beats is not None:
+        return "half-time", "contradicts 'beats': give one of them"
+    most = max(m.beats for m in meters)
+    if click.beats is not None and not all(1 <= beat <= most for beat in click.beats):
+        return "beats", f"a bar has beats 1 to {most}"
+    place = place_fault(click, meters)
+    return None if place is None else ("place", place)
 
 
 def place_fault(click: ClickStyle, meters: tuple[Meter, ...]) -> str | None:

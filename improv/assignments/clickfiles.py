@@ -17,6 +17,7 @@ from improv.assignments.clicktrack import ClickTrack
 from improv.errors import UsageError
 from improv.files import AnyPath, shown
 from improv.midi import read_smf
+from improv.midi_parts import PERCUSSION_CHANNEL
 from improv.midi_tempo import ClickMark, file_time
 from improv.midi_write import OutPart, write_parts
 from improv.model import Floats
@@ -26,7 +27,6 @@ from improv.wording import bars_text
 
 TICKS_PER_QUARTER = 3360
 """Divisible by every count of notes the subdivisions put to a quarter, fives and sevens too."""
-PERCUSSION_CHANNEL = 10
 STROKE_SEC = 0.02
 LONGEST_WAV_SEC = 3600.0
 

@@ -23,15 +23,15 @@ import numpy as np
 
 from improv.assignments import defaults
 from improv.assignments.checking import place_in_beat
+from improv.assignments.limits import MOST_TRACK_BARS
 from improv.assignments.model import REST, Assignment, Section
 from improv.grid import SUBDIVISIONS, USUAL_SWING, delayed, find, positions
 from improv.meter import Meter
 from improv.model import Bars, TempoMap
-from improv.tempo import lay_bars
+from improv.tempo import lay_bars, tempo_from_quarters
 
 OPEN_END_BARS = 32
 """Length of a track whose last section goes on to the end (our choice)."""
-MOST_BARS = 2000
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def bars_in(assignment: Assignment) -> int:
     if length is None:
         starts = max((s.first_bar for s in assignment.sections), default=1)
         length = starts + OPEN_END_BARS - 1
-    return min(length, MOST_BARS)
+    return min(length, MOST_TRACK_BARS)
 
 
 def gaps_of(assignment: Assignment, bars: int) -> list[tuple[int, int]]:
@@ -257,9 +257,8 @@ def _tempo_map(
     beat = float(meter.tempo_beat_quarter)
     quarter_sec = np.array([round(60e6 / (bpm * beat)) / 1e6 for _, bpm in tempi])
     start_quarter = np.array([float(at) for at, _ in tempi])
-    length = np.diff(start_quarter) * quarter_sec[:-1]
     assert tempi[0][0] == first
-    return TempoMap(np.concatenate([[0.0], np.cumsum(length)]), start_quarter, quarter_sec)
+    return tempo_from_quarters(start_quarter, quarter_sec)
 
 
 def _laid(assignment: Assignment, bars: list[_Bar]) -> Bars:

@@ -182,7 +182,7 @@ def _judge_ceiling(case: Case) -> Outcome:
 
 
 def _judge_runs(case: Case) -> Outcome:
-    bars = judge_rate.judge_runs(case.section, case.assignment, case.seen, case.analysis)
+    bars = judge_rate.judge_runs(case.section, case.seen, case.analysis)
     first = next((b.bar for b in bars if b.state == NOT_MET), None)
     near = next(
         (

@@ -134,13 +134,9 @@ def _add_runs(
             surely[inside] = maybe[inside] = False
 
 
-def judge_runs(
-    section: Section, assignment: Assignment, seen: Evidence, analysis: Analysis
-) -> tuple[BarVerdict, ...]:
+def judge_runs(section: Section, seen: Evidence, analysis: Analysis) -> tuple[BarVerdict, ...]:
     """The verdict of every bar under `no-off-grid-runs`."""
-    off = [
-        r for r in analysis.runs if r.off_grid and not _keeps_a_grid(r, assignment, seen, analysis)
-    ]
+    off = [r for r in analysis.runs if r.off_grid and not _keeps_a_grid(r, seen, analysis)]
     spans = [_bars_played(run, seen, analysis) for run in off]
     doubtful = _doubtful_bars(analysis)
     judged = []
@@ -179,7 +175,7 @@ def _rows_of(run: Run, seen: Evidence, analysis: Analysis) -> Ints:
     return np.flatnonzero(inside)
 
 
-def _keeps_a_grid(run: Run, assignment: Assignment, seen: Evidence, analysis: Analysis) -> bool:
+def _keeps_a_grid(run: Run, seen: Evidence, analysis: Analysis) -> bool:
     """Whether a run called off the grid moves at a subdivision's rate and stays on its places.
 
     A run truly off the grid slides along it: 3 % off the rate, twenty notes slide over more

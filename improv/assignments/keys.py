@@ -1,10 +1,8 @@
-"""The words of an assignment file, their lines in the text, and the nearest valid name."""
+"""The words of an assignment file, and their lines in the text."""
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable
 
 TOP_KEYS = (
     "title", "note", "tempo", "bars-per-tempo", "meter", "count-in", "bars", "section", "click",
@@ -20,23 +18,6 @@ CLICK_KEYS = (
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*\"?([A-Za-z0-9_-]+)\"?\s*\]")
 _KEY = re.compile(r"\s*[\"']?([A-Za-z0-9_-]+)[\"']?\s*(?:=|\.)")
-
-
-def nearest(word: str, valid: Iterable[str], alike: float = 0.5) -> str | None:
-    """The valid name most like `word`, or `None` if none is as much alike (1: the same)."""
-    names = list(valid)
-    folded = word.lower().replace("_", "-").replace(" ", "-")
-    if folded in names:
-        return folded
-    found = difflib.get_close_matches(word.lower(), names, n=1, cutoff=alike)
-    return found[0] if found else None
-
-
-def suggestion(word: str, valid: Iterable[str]) -> str:
-    """`did you mean 'stay-on'?`, or all the names there are."""
-    names = list(valid)
-    close = nearest(word, names)
-    return f"did you mean '{close}'?" if close else f"it can be: {', '.join(names)}"
 
 
 def line_of(text: str, table: str, number: int, key: str | None = None) -> int | None:

@@ -17,6 +17,15 @@ from typing import Any
 
 from improv.assignments.checking import check
 from improv.assignments.keys import CLICK_KEYS, POCKET_KEYS, SECTION_KEYS, TOP_KEYS
+from improv.assignments.limits import (
+    LAST_BAR,
+    LONGEST_GAP_BARS,
+    MOST_COUNT_IN_BARS,
+    MOST_NOTES,
+    MOST_NUMBERS,
+    MOST_SECTIONS,
+    MOST_TEMPI,
+)
 from improv.assignments.model import (
     REST,
     Alternation,
@@ -27,17 +36,15 @@ from improv.assignments.model import (
     Section,
     Swing,
 )
-from improv.assignments.values import LAST_BAR, Table
+from improv.assignments.values import Table
 from improv.errors import UsageError
 from improv.files import AnyPath, read_bytes, shown
 from improv.meter import Meter, parse_meter
+from improv.settings import FASTEST_BPM, SLOWEST_BPM
 
 LARGEST_FILE_BYTES = 2**20
-MOST_SECTIONS = 500
 MIDI_BEGINS = b"MThd"
 """How a MIDI file begins (Standard MIDI Files 1.0)."""
-SLOWEST_BPM, FASTEST_BPM = 10.0, 1000.0
-MOST_TEMPI = 100
 _LINE = re.compile(r"\(at line (\d+), column (\d+)\)")
 
 
@@ -80,7 +87,7 @@ def parse_assignment(text: str, file: str = "assignment") -> Assignment:
         meter=meter,
         tempo_bpm=tempi,
         bars_per_tempo=top.whole("bars-per-tempo", 1, LAST_BAR),
-        count_in_bars=top.whole("count-in", 0, 64) or 0,
+        count_in_bars=top.whole("count-in", 0, MOST_COUNT_IN_BARS) or 0,
         bars=top.whole("bars", 1, LAST_BAR),
         sections=tuple(_section(table, meter) for table in _section_tables(top)),
         click=_click(top, meter),
@@ -162,7 +169,7 @@ def _section(table: Table, meter: tuple[Meter, ...]) -> Section:
         if ceiling is None
         else table.subdivision("nothing-faster-than", ceiling, meter),
         no_off_grid_runs=table.flag("no-off-grid-runs"),
-        least_notes=table.whole("least-notes", 1, 1000),
+        least_notes=table.whole("least-notes", 1, MOST_NOTES),
         swing=_swing(table),
         most_drift=_drift(table),
         pocket=_pocket(table),
@@ -248,13 +255,13 @@ def _click(top: Table, meter: tuple[Meter, ...]) -> ClickStyle:
         subdivision=table.flag("subdivision") if table.has("subdivision") else None,
         accents=table.flag("accents") if table.has("accents") else True,
         bars_on=table.whole("bars-on", 1, LAST_BAR),
-        bars_off=_whole_list(table, "bars-off", 64),
+        bars_off=_whole_list(table, "bars-off", LONGEST_GAP_BARS),
     )
 
 
 def _whole_list(table: Table, key: str, high: int) -> tuple[int, ...]:
     value = table.content.get(key, [])
     items = value if isinstance(value, list) else [value]
-    if table.has(key) and not 1 <= len(items) <= 64:
-        table.fail(key, "names 1 to 64 whole numbers")
+    if table.has(key) and not 1 <= len(items) <= MOST_NUMBERS:
+        table.fail(key, f"names 1 to {MOST_NUMBERS} whole numbers")
     return tuple(table.as_whole(key, item, 1, high) for item in items)

@@ -11,13 +11,14 @@ from collections.abc import Iterable
 from functools import cache
 from typing import Any, NoReturn
 
-from improv.assignments.keys import line_of, nearest, suggestion
+from improv.assignments.keys import line_of
+from improv.assignments.limits import LAST_BAR
 from improv.errors import UsageError
 from improv.files import printable
 from improv.grid import meant, names_in
+from improv.likeness import nearest, suggestion
 from improv.meter import Meter, meter_text, parse_meter
 
-LAST_BAR = 9999
 LONGEST_TEXT = 2000
 ALIKE = 0.75
 """Names of subdivisions share their endings; only those much alike are a slip of the pen."""

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import codecs
 from dataclasses import replace
 from typing import Any
 
 import click
 
-from improv.commands.options import EXISTING_FILE, stated, take_options_but, tempo_steps
-from improv.commands.output import (
-    Out,
-    Progress,
-    refuse_existing,
-    refuse_overwriting,
-    say,
-    say_warnings,
+from improv.assignments.limits import LAST_BAR, MOST_NOTES, MOST_SECTIONS
+from improv.commands.assigning import (
+    Given,
+    file_text,
+    proposed_assignment,
+    stated_assignment,
 )
-from improv.commands.requirement_options import check_names, requirements
+from improv.commands.options import EXISTING_FILE, stated, take_options_but, tempo_steps
+from improv.commands.output import Out, refuse_existing, refuse_overwriting, say
+from improv.commands.requirement_options import Wanted, requirements
 from improv.counting import counted
 from improv.errors import UsageError
 from improv.files import shown
 from improv.model import Reading, Settings
-from improv.tables import wrapped
 
 EPILOG = """
 \b
@@ -55,17 +53,19 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
 @click.option("--title", metavar="TEXT", help="Title.")
 @click.option("--note", metavar="TEXT", help="What the player reads.")
 @click.option(
-    "--section", type=click.IntRange(1, 500), default=1, metavar="N",
+    "--section", type=click.IntRange(1, MOST_SECTIONS), default=1, metavar="N",
     help="Which section (default 1).",
 )  # fmt: skip
 @click.option("--stay-on", metavar="NAME", help="One subdivision, nothing finer.")
 @click.option("--allowed", metavar="A,B", help="Only these subdivisions.")
 @click.option("--alternate", metavar="A,B", help="These in turn ('rest' is one too).")
-@click.option("--every", type=click.IntRange(1, 9999), metavar="BARS", help="Bars to a turn.")
+@click.option("--every", type=click.IntRange(1, LAST_BAR), metavar="BARS", help="Bars to a turn.")
 @click.option("--players", type=click.IntRange(1, 2), metavar="1|2", help="How many take turns.")
 @click.option("--nothing-faster-than", metavar="NAME", help="A ceiling only.")
 @click.option("--no-off-grid-runs", is_flag=True, help="No run that leaves every grid.")
-@click.option("--least-notes", type=click.IntRange(1, 1000), metavar="N", help="In every bar.")
+@click.option(
+    "--least-notes", type=click.IntRange(1, MOST_NOTES), metavar="N", help="In every bar."
+)
 @click.option("--swing", metavar="LOW-HIGH|default", help="Band of ratios, like 1.3-2.0.")
 @click.option("--most-drift", metavar="BPM|default", help="Most rushing or dragging.")
 @click.option("--pocket", metavar="SHARE/WITHIN|default", help="Like 80%/20ms or 75%/15%.")
@@ -83,7 +83,10 @@ it is the densest of halves, quarters, eighths and sixteenths that a click still
     "several are steps.",
 )  # fmt: skip
 @click.option(
-    "--bars-per-tempo", type=click.IntRange(1, 9999), metavar="BARS", help="How long each step is."
+    "--bars-per-tempo",
+    type=click.IntRange(1, LAST_BAR),
+    metavar="BARS",
+    help="How long each step is.",
 )
 @take_options_but("--tempo")
 def command(
@@ -92,26 +95,34 @@ def command(
     output: str | None,
     overwrite: bool,
     update: str | None,
+    title: str | None,
+    note: str | None,
+    section: int,
     tempi: tuple[float, ...] | None,
+    bars_per_tempo: int | None,
     reading: Reading,
     settings: Settings,
-    **given: Any,
+    **wanted: Any,
 ) -> None:
     """Write an assignment from options, or propose one from a player's takes.
 
     With --from, the player's own analysis decides: hold the densest subdivision that is
     steady, then the next one at a tempo where this player's spread is safe for it.
     """
+    from improv.assignments.reading import read_assignment
+
     _check_use(more_takes, takes, output, overwrite, update)
     refuse_overwriting(output, [reading.backing], "backing")
-    reading = _at_tempi(reading, tempi, bool(takes), given)
-    given["takes_given"] = bool(takes)
-    base = _old(update) if update else None
+    given = Given(title, note, section, tempi, bars_per_tempo, bool(takes), Wanted(**wanted))
+    reading = _at_tempi(reading, given)
+    base = read_assignment(update) if update else None
     if takes:
-        assignment, remarks = _proposed((*takes, *more_takes), base, reading, settings, given)
+        paths = (*takes, *more_takes)
+        assignment, remarks = proposed_assignment(paths, base, reading, settings, given)
     else:
-        assignment, remarks = _stated(base, reading, settings, given), _unasked(update, given)
-    text = _text(assignment, remarks, update)
+        assignment = stated_assignment(base, reading, settings, given)
+        remarks = _unasked(update, given)
+    text = file_text(assignment, remarks, update)
     out = Out(update or output)
     out.write(text)
     out.close()
@@ -143,150 +154,28 @@ def _check_use(
 _ABOUT_TAKES = ("start", "track", "channel", "backing", "subdivisions", "tolerance")
 
 
-def _at_tempi(
-    reading: Reading, tempi: tuple[float, ...] | None, takes: bool, given: dict[str, Any]
-) -> Reading:
+def _at_tempi(reading: Reading, given: Given) -> Reading:
     """The reading at the tempo stated; refuses what means nothing with takes, or without."""
-    each = given["bars_per_tempo"]
-    if takes:
-        if len(tempi or ()) > 1 or each is not None:
+    tempi, each = given.tempi or (), given.bars_per_tempo
+    if given.from_takes:
+        if len(tempi) > 1 or each is not None:
             raise UsageError("--from: takes are of one tempo, and what is proposed has one")
-        return reading if tempi is None else replace(reading, tempo_bpm=tempi[0])
+        return replace(reading, tempo_bpm=tempi[0]) if tempi else reading
     idle = [name for name in _ABOUT_TAKES if stated(name)]
     if idle:
         raise UsageError(f"--{idle[0]} is about takes: it means something only with --from")
-    if len(tempi or ()) > 1 and each is None:
+    if len(tempi) > 1 and each is None:
         raise UsageError("--tempo with several steps needs --bars-per-tempo, the bars of each")
-    if each is not None and len(tempi or ()) < 2:
+    if each is not None and len(tempi) < 2:
         raise UsageError("--bars-per-tempo means something only with steps, like --tempo 80,88,96")
-    given["tempi"] = tempi
     return reading
 
 
-def _old(update: str) -> Any:
-    from improv.assignments.reading import read_assignment
-
-    return read_assignment(update)
-
-
-def _text(assignment: Any, remarks: tuple[str, ...], update: str | None) -> str:
-    from improv.assignments.reading import LARGEST_FILE_BYTES
-    from improv.assignments.updating import updated_text
-    from improv.assignments.writing import assignment_text
-    from improv.files import read_bytes
-
-    whole = _whole(assignment)  # Before anything is written.
-    if update is None:
-        return assignment_text(whole, remarks)
-    data = read_bytes(update, LARGEST_FILE_BYTES, UsageError)
-    mark = codecs.BOM_UTF8.decode() if data.startswith(codecs.BOM_UTF8) else ""
-    return mark + updated_text(data.decode("utf-8-sig"), whole, shown(update))
-
-
-def _proposed(
-    paths: tuple[str, ...],
-    base: Any,
-    reading: Reading,
-    settings: Settings,
-    given: dict[str, Any],
-) -> tuple[Any, tuple[str, ...]]:
-    from improv.assignments.proposal import onto, propose, restated
-
-    made = propose(_analyses(paths, reading, settings))
-    stated = _whole(_with_section(made.assignment, given, settings))
-    made = restated(made, stated, given["section"])
-    assignment = made.assignment if base is None else onto(base, made.assignment)
-    changes = {"title": given["title"], "note": given["note"]}
-    assignment = replace(assignment, **{k: v for k, v in changes.items() if v is not None})
-    names = ", ".join(shown(path) for path in paths)
-    remarks = (f"Proposed from {names}.", *made.reasons, "Edit whatever you know better.")
-    return assignment, tuple(line for text in remarks for line in wrapped(text, width=76))
-
-
-def _analyses(paths: tuple[str, ...], reading: Reading, settings: Settings) -> list[Any]:
-    """The takes analyzed; what there is to say of one is told, but for what will be refused."""
-    from improv.analysis import analyze
-    from improv.midi import read_take
-
-    analyses = []
-    with Progress(paths) as progress:
-        for path in progress:
-            analyses.append(analyze(read_take(path, reading), settings))
-    for analysis in analyses:
-        if not analysis.doubt:
-            say_warnings(analysis)
-    return analyses
-
-
-def _whole(assignment: Any) -> Any:
-    """The assignment with its names in full; contradictions are refused."""
-    from improv.assignments.reading import parse_assignment
-    from improv.assignments.writing import assignment_text
-
-    return parse_assignment(assignment_text(assignment), "the assignment as it would be written")
-
-
-def _stated(base: Any, reading: Reading, settings: Settings, given: dict[str, Any]) -> Any:
-    """The assignment the options state, on top of an old one if there is one."""
-    from improv.assignments.model import Assignment, Section
-    from improv.meter import parse_meter
-
-    if base is None:
-        if given["tempi"] is None:
-            raise UsageError("state at least --tempo, in beats of the meter per minute")
-        meter = reading.meter or parse_meter("4/4")
-        first = Section(1, None)
-        base = Assignment("", meter, given["tempi"], (first,), count_in_bars=_count_in(reading, 1))
-    changes: dict[str, Any] = {
-        "title": given["title"],
-        "note": given["note"],
-        "meter": reading.meter,
-        "count_in_bars": _count_in(reading, None),
-    }
-    if given["tempi"] is not None:
-        changes |= {"tempo_bpm": given["tempi"]}
-        base = replace(base, bars_per_tempo=given["bars_per_tempo"])
-    base = replace(base, **{k: v for k, v in changes.items() if v is not None})
-    return _with_section(base, given, settings)
-
-
-def _unasked(update: str | None, given: dict[str, Any]) -> tuple[str, ...]:
+def _unasked(update: str | None, given: Given) -> tuple[str, ...]:
     """What a new file says where the options asked for nothing to hold."""
-    if update or requirements(given):
+    if update or requirements(given.wanted):
         return ()
     return (
         "Nothing to hold was asked for: this is the densest of halves, quarters, eighths",
         "and sixteenths that a click still helps at this tempo. Edit it.",
     )
-
-
-def _count_in(reading: Reading, otherwise: int | None) -> Any:
-    return reading.count_in_bars if stated("count_in") else otherwise
-
-
-def _with_section(base: Any, given: dict[str, Any], settings: Settings) -> Any:
-    """The assignment with the requirements of one section set by the options."""
-    from improv.assignments.defaults import first_subdivision
-    from improv.assignments.model import Section
-
-    number = given["section"]
-    if number > len(base.sections) + 1:
-        raise UsageError(f"--section {number}: the assignment has {len(base.sections)}")
-    sections = list(base.sections)
-    if number == len(sections) + 1:
-        sections.append(Section(_after(sections), None))
-    check_names(given, base.meter)
-    section = replace(sections[number - 1], **requirements(given))
-    if settings.first_bar is not None and not given["takes_given"]:
-        section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
-    if not section.requirements():
-        section = replace(section, stay_on=first_subdivision(base.tempo_bpm[0], base.meter[0]))
-    sections[number - 1] = section
-    return replace(base, sections=tuple(sections))
-
-
-def _after(sections: list[Any]) -> int:
-    last = sections[-1].last_bar
-    if last is None:
-        raise UsageError("the last section goes on to the end; give it --bars before adding one")
-    return int(last) + 1

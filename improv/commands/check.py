@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ from improv.commands.options import (
     take_options_but,
     takes_or_folders_argument,
 )
-from improv.commands.output import Out, refuse_overwriting, say
+from improv.commands.output import Out, Progress, refuse_overwriting, say
 from improv.errors import TakeError, UsageError
 from improv.files import printable, shown
 from improv.model import Reading, Settings
@@ -23,6 +22,7 @@ from improv.model import Reading, Settings
 if TYPE_CHECKING:
     from improv.assignments.classes import Checked
     from improv.assignments.jobs import Naming
+    from improv.assignments.model import Assignment
 
 EPILOG = """
 \b
@@ -99,7 +99,10 @@ def command(
     naming = jobs.Naming(player_from, player_pattern)
     job = jobs.job_for(asked, reading, settings, part, _count_in(reading), naming)
     several = len(paths) > 1 or any(os.path.isdir(path) for path in takes)
-    checked = classes.check_files(job, paths, cores, _told(len(paths)))
+    with Progress() as progress:
+        checked = classes.check_files(
+            job, paths, cores, lambda done, path: progress.count(done, len(paths), path)
+        )
     if not several and checked[0].verdict is None:
         raise TakeError(checked[0].error)
     out = Out(output)
@@ -155,34 +158,22 @@ def _count_in(reading: Reading) -> int | None:
     return reading.count_in_bars if stated("count_in") else None
 
 
-def _told(total: int):  # type: ignore[no-untyped-def]
-    """Counts takes on a terminal's standard error; `None` anywhere else."""
-    stream = sys.stderr
-    if total < 2 or stream is None or not stream.isatty():
-        return None
-
-    def tell(done: int, path: str) -> None:
-        line = f"{done} of {total}: {printable(path.rsplit('/', 1)[-1])}"
-        stream.write(f"\r\x1b[K{line[:79]}" if done < total else "\r\x1b[K")
-        stream.flush()
-
-    return tell
-
-
-def _text(checked, asked, form: str, several: bool, full: bool) -> str:  # type: ignore[no-untyped-def]
+def _text(
+    checked: Sequence[Checked], asked: Assignment, form: str, several: bool, full: bool
+) -> str:
     from improv.assignments import class_report, data, report
 
     if form == "json":
-        return str(data.json_text(checked, asked))
+        return data.json_text(checked, asked)
     if form == "csv":
-        return str(data.csv_text(checked))
+        return data.csv_text(checked)
     each = [report.verdict_text(c.verdict, asked) for c in checked if c.verdict is not None]
     if not several:
         return each[0]
     return "\n\n".join([class_report.class_text(checked, asked), *(each if full else [])])
 
 
-def _say_errors(checked) -> None:  # type: ignore[no-untyped-def]
+def _say_errors(checked: Sequence[Checked]) -> None:
     for one in checked:
         if one.verdict is None:
             say(f"Error: {one.error}")

@@ -18,7 +18,6 @@ from improv.model import Reading, Settings
 if TYPE_CHECKING:
     from improv.commands.comparing import Asked
     from improv.compare import Comparison
-    from improv.material import Material
 
 BETWEEN = "with"
 EPILOG = """
@@ -72,13 +71,7 @@ def command(
     before and after a day. Differences in tempo are accounted for.
     """
     from improv.commands.comparing import Asked as How
-    from improv.commands.comparing import (
-        draw,
-        of_different_players,
-        picture_form,
-        takes_named,
-        text_of,
-    )
+    from improv.commands.comparing import picture_form
 
     refuse_overwriting(output, takes)
     refuse_overwriting(plot, takes)
@@ -89,27 +82,51 @@ def command(
     if takes:
         if split or whole_class or which != Filter():
             raise UsageError("filters choose takes from the log; name takes or filters, not both")
-        before, after = (takes_named(side, reading, settings, log_file) for side in _two(takes))
-        comparison = asked.sets(before.material, after.material)
-        first = of_different_players(before, after)
-        if first is not None and form == "csv":
-            say(first)
-        out.write(text_of(comparison, form, first, (*before.warnings, *after.warnings)))
-        out.close()
-        draw(plot, "Before and after", comparison, before.material, after.material)
-        return
-    if whole_class:
+        _compare_takes(takes, asked, reading, settings, form, out, plot)
+    elif whole_class:
         if plot is not None:
             raise UsageError("--plot draws one player; name one with --player")
         out.write(_class(asked, which, split, form))
         out.close()
-        return
-    player, found = _one_player(asked, which)
-    title = f"{player}: spread over time" if player else "Spread over time"
+    else:
+        _compare_logged(which, split, asked, form, out, plot)
+
+
+def _compare_takes(
+    takes: tuple[str, ...],
+    asked: Asked,
+    reading: Reading,
+    settings: Settings,
+    form: str,
+    out: Out,
+    plot: str | None,
+) -> None:
+    """Takes named on the command line, one side against the other."""
+    from improv.commands.comparing import draw, of_different_players, takes_named, text_of
+
+    before, after = (takes_named(side, reading, settings, asked.log_file) for side in _two(takes))
+    comparison = asked.sets(before.material, after.material)
+    first = of_different_players(before, after)
+    if first is not None and form == "csv":
+        say(first)
+    out.write(text_of(comparison, form, first, (*before.warnings, *after.warnings)))
+    out.close()
+    draw(plot, "Before and after", comparison, before.material, after.material)
+
+
+def _compare_logged(
+    which: Filter, split: str | None, asked: Asked, form: str, out: Out, plot: str | None
+) -> None:
+    """One player's takes in the log: over time, or before and from a day."""
+    from improv.commands.comparing import draw, one_player, text_of
+
+    with asked.log() as log:
+        player, found = one_player(log, which, ", or ask for --class")
     comparison, sides = asked.of_log(found, split)
     out.write(text_of(comparison, form))
     out.close()
     if sides is None:
+        title = f"{player}: spread over time" if player else "Spread over time"
         draw(plot, title, comparison, found, None)
     else:
         draw(plot, f"{player or 'Player'}: before and from {split}", comparison, *sides)
@@ -135,30 +152,12 @@ def _two(takes: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return before, after
 
 
-def _one_player(asked: Asked, which: Filter) -> tuple[str, Material]:
-    with asked.log() as log:
-        players = log.players(which)
-        if len(players) > 1:
-            named = ", ".join(printable(p) or "(no name)" for p in players[:8])
-            more = ", ..." if len(players) > 8 else ""
-            raise UsageError(
-                f"the takes found are by several players ({named}{more}); name one with "
-                "--player, or ask for --class"
-            )
-        if not players:
-            raise UsageError("no takes found; see 'improv log list'")
-        return printable(players[0]), log.material(which)
-
-
 def _class(asked: Asked, which: Filter, split: str | None, form: str) -> str:
-    from improv.commands.comparing import class_text
+    from improv.commands.comparing import class_text, players_of
 
     with asked.log() as log:
-        players = log.players(which)
-        if not players:
-            raise UsageError("no takes found; see 'improv log list'")
         each: list[tuple[str, Comparison | str]] = []
-        for player in players:
+        for player in players_of(log, which):
             material = log.material(replace(which, player=player))
             try:
                 each.append((printable(player) or "(no name)", asked.of_log(material, split)[0]))

@@ -27,6 +27,7 @@ from improv.tables import wrapped
 from improv.wording import listed, number_word
 
 FORMATS = ("png", "svg", "pdf")
+MOST_NAMED = 8
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,30 @@ class Asked:
             side = "before" if not len(before.label) else "on or after"
             raise UsageError(f"nothing to compare: no dated take was played {side} {split}")
         return self.sets(before, after), (before, after)
+
+
+def players_of(log: Log, which: Filter) -> list[str]:
+    """The players of the takes a filter finds; raises `UsageError` where it finds none."""
+    players = log.players(which)
+    if not players:
+        raise UsageError("no takes found; see 'improv log list'")
+    return players
+
+
+def one_player(log: Log, which: Filter, otherwise: str = "") -> tuple[str, Material]:
+    """The one player of the takes a filter finds, and the takes.
+
+    Raises `UsageError` for none and for several; `otherwise` is what else could be asked for.
+    """
+    players = players_of(log, which)
+    if len(players) > 1:
+        named = ", ".join(printable(p) or "(no name)" for p in players[:MOST_NAMED])
+        more = ", ..." if len(players) > MOST_NAMED else ""
+        raise UsageError(
+            f"the takes found are by several players ({named}{more}); name one with "
+            f"--player{otherwise}"
+        )
+    return printable(players[0]), log.material(which)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,11 +1,8 @@
-"""What several commands do with the practice log: open or make it, keep a take, count."""
+"""What several commands do with the practice log: open or make it, keep a take."""
 
 from __future__ import annotations
 
-import contextlib
 import os
-import sys
-from collections.abc import Callable, Iterator
 from dataclasses import replace as changed
 from datetime import date
 from pathlib import Path
@@ -84,22 +81,3 @@ def _told(name: str, added: Added, guessed_day: str | None) -> str:
         f"{name}: already in the log as take {added.id}, read otherwise ({printable(differs)}); "
         "nothing changed, --replace reads it as said here."
     )
-
-
-@contextlib.contextmanager
-def counter() -> Iterator[Callable[[int, int], None]]:
-    """Counts on a terminal's standard error; says nothing anywhere else."""
-    stream = sys.stderr
-    visible = stream is not None and stream.isatty()
-
-    def step(done: int, total: int) -> None:
-        if visible:
-            stream.write(f"\r\x1b[K{done} of {total}")
-            stream.flush()
-
-    try:
-        yield step
-    finally:
-        if visible:
-            stream.write("\r\x1b[K")
-            stream.flush()

@@ -9,7 +9,13 @@ from pathlib import Path
 import click
 
 from improv.analysis import analyze
-from improv.commands.options import drums_option, slow_option, take_argument, take_options
+from improv.commands.options import (
+    comma_list,
+    drums_option,
+    slow_option,
+    take_argument,
+    take_options,
+)
 from improv.commands.output import ShareDone, refuse_overwriting, say
 from improv.counting import counted
 from improv.errors import OutputError, UsageError
@@ -23,7 +29,6 @@ from improv.listening.writing import (
     Sounding,
     Written,
     files_of,
-    is_drum_part,
     write_program,
 )
 from improv.midi import read_take
@@ -49,7 +54,7 @@ def _versions(_: click.Context, __: click.Parameter, text: str | None) -> tuple[
     """Names of versions separated by commas."""
     if text is None:
         return None
-    names = tuple(dict.fromkeys(n.strip().lower() for n in text.split(",") if n.strip()))
+    names = tuple(dict.fromkeys(comma_list(text.lower())))
     unknown = [name for name in names if name not in VERSIONS]
     if unknown or not names:
         raise click.BadParameter(f"'{text}': choose from {', '.join(VERSIONS)}.")
@@ -132,7 +137,7 @@ def command(
     excerpts = _excerpts(analysis, placed, bars, phrase, runs)
     chosen = versions or ((PLAYED, SLOW, GRID) if runs else (PLAYED,))
     sections = plan(analysis, excerpts, chosen, slow / 100.0)
-    hearing = Hearing(click_choice, mixed, drums or is_drum_part(path, analysis, reading))
+    hearing = Hearing(click_choice, mixed, drums or analysis.take.percussion)
     for name, _ in files_of(target, sections, apart):
         for what, used in (("take", path), ("backing", reading.backing), ("soundfont", soundfont)):
             refuse_overwriting(str(name), [used], what)

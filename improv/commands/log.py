@@ -219,13 +219,12 @@ def refresh(log_file: str | None) -> None:
     The old results stay in force until all new ones are there; then they change at once.
     A refresh that was cut short goes on where it stopped.
     """
-    from improv.commands.keeping import counter
     from improv.log.place import log_path
     from improv.log.refresh import refresh as refresh_log
     from improv.log.store import Log
 
-    with Log.open(log_path(log_file)) as log, counter() as step:
-        done = refresh_log(log, step)
+    with Log.open(log_path(log_file)) as log, Progress() as progress:
+        done = refresh_log(log, progress.count)
     if done.resumed:
         say(f"{done.resumed} were done already by a refresh that was cut short.")
     for take, reason in done.kept:

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from improv.commands.options import comma_list
 from improv.errors import UsageError
 from improv.log.entries import About, Filter, parse_day
 from improv.log.place import VARIABLE
@@ -47,11 +48,7 @@ def _tempi(
 
 def _tags(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str, ...]:
     """Words separated by commas."""
-    return _words(text)
-
-
-def _words(text: str | None) -> tuple[str, ...]:
-    return () if text is None else tuple(t.strip() for t in text.split(",") if t.strip())
+    return comma_list(text or "")
 
 
 def log_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -132,7 +129,7 @@ def _about(given: dict[str, Any]) -> About:
         player=said["player"] or "",
         tune=said["tune"] or "",
         day=(said["day"] or "").strip() or None,
-        tags=_words(said["tags"]),
+        tags=comma_list(said["tags"] or ""),
         note=said["note"] or "",
         cleared=frozenset(k for k, text in said.items() if text is not None and not text.strip()),
     )

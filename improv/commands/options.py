@@ -21,6 +21,7 @@ from improv.errors import UsageError
 from improv.files import shown
 from improv.meter import Meter, meter_text, parse_meter
 from improv.model import BOUNDS, Reading, Settings
+from improv.settings import FASTEST_BPM, MOST_COUNT_IN_BARS, SLOWEST_BPM
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, readable=False)
 """A file that is there; whether it can be read is found, and told, where it is read."""
@@ -57,13 +58,18 @@ class FiniteRange(click.FloatRange):
         return number
 
 
+def comma_list(text: str) -> tuple[str, ...]:
+    """The words between commas, spaces trimmed, empty ones left out."""
+    return tuple(word.strip() for word in text.split(",") if word.strip())
+
+
 def tempo_steps(
     context: click.Context, option: click.Parameter, text: str | None
 ) -> tuple[float, ...] | None:
     """One tempo in beats per minute, or several with commas between."""
     if text is None:
         return None
-    each = FiniteRange(10, 1000)
+    each = FiniteRange(SLOWEST_BPM, FASTEST_BPM)
     return tuple(each.convert(step.strip(), option, context) for step in text.split(","))
 
 
@@ -106,7 +112,7 @@ def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str
     """Names separated by commas."""
     if text is None:
         return None
-    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    names = comma_list(text)
     if not names:
         raise click.BadParameter("name at least one subdivision, like eighths,sixteenths.")
     return names
@@ -114,7 +120,7 @@ def _names(_: click.Context, __: click.Parameter, text: str | None) -> tuple[str
 
 _OPTIONS = {
     "--tempo": click.option(
-        "--tempo", type=FiniteRange(10, 1000), metavar="BPM",
+        "--tempo", type=FiniteRange(SLOWEST_BPM, FASTEST_BPM), metavar="BPM",
         help="Tempo of the backing in beats of the meter (dotted quarters in 6/8); "
         "wins over the file's own.",
     ),
@@ -123,7 +129,7 @@ _OPTIONS = {
         help="4/4, 6/8, 2+2+2+3/8, or alternating bars 9/8+10/8; wins over the file's own.",
     ),
     "--count-in": click.option(
-        "--count-in", type=click.IntRange(0, 1000), metavar="BARS", default=0,
+        "--count-in", type=click.IntRange(0, MOST_COUNT_IN_BARS), metavar="BARS", default=0,
         help="Bars of count-in before bar 1.",
     ),
     "--start": click.option(

@@ -6,14 +6,16 @@ import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from types import TracebackType
-from typing import TextIO
+from typing import Self, TextIO
 
 import click
 
 from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
-from improv.files import printable, shown, write_text
+from improv.files import printable, reason, shown, write_text
 from improv.model import Analysis
+
+_LINE_COLUMNS = 79
 
 
 def refuse_overwriting(
@@ -61,7 +63,7 @@ class Out:
             raise
         except OSError as error:
             _let_go_of_stdout()
-            raise OutputError(f"standard output cannot be written ({error.strerror})") from error
+            raise OutputError(f"standard output cannot be written ({reason(error)})") from error
 
     def close(self) -> None:
         """Writes the file, all of it or nothing, if there is one and anything to write."""
@@ -87,15 +89,15 @@ def say_warnings(analysis: Analysis) -> None:
         say(f"Warning: {printable(analysis.take.name)}: {printable(warning)}")
 
 
-class Progress:
-    """Counts takes on a terminal's standard error; says nothing anywhere else."""
+class _Line:
+    """One line on a terminal's standard error, written over and over; nothing anywhere else."""
 
-    def __init__(self, paths: Sequence[str], stream: TextIO | None = None) -> None:
-        self._paths = paths
+    def __init__(self, stream: TextIO | None = None) -> None:
         self._stream = sys.stderr if stream is None else stream
-        self._shown = len(paths) > 1 and self._stream is not None and self._stream.isatty()
+        self._shown = self._stream is not None and self._stream.isatty()
+        self._line = ""
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -106,47 +108,46 @@ class Progress:
     ) -> None:
         self.clear()
 
-    def __iter__(self) -> Iterator[str]:
-        for number, path in enumerate(self._paths, 1):
-            if self._shown:
-                line = f"{number} of {len(self._paths)}: {printable(os.path.basename(path))}"
-                self._stream.write(f"\r\x1b[K{line[:79]}")
-                self._stream.flush()
-            yield path
+    def _tell(self, line: str) -> None:
+        if self._shown and line != self._line:
+            self._stream.write(f"\r\x1b[K{line[:_LINE_COLUMNS]}")
+            self._stream.flush()
+            self._line = line
 
     def clear(self) -> None:
-        """Takes the progress line away, before other lines are written."""
-        if self._shown:
+        """Takes the line away, before other lines are written."""
+        if self._line:
             self._stream.write("\r\x1b[K")
             self._stream.flush()
+            self._line = ""
 
 
-class ShareDone:
-    """Tells on a terminal's standard error how much of one long piece of work is done."""
+class Progress(_Line):
+    """Counts takes; says nothing of one alone. To go through `paths` is to count them."""
+
+    def __init__(self, paths: Sequence[str] = (), stream: TextIO | None = None) -> None:
+        super().__init__(stream)
+        self._paths = paths
+
+    def __iter__(self) -> Iterator[str]:
+        for number, path in enumerate(self._paths, 1):
+            self.count(number, len(self._paths), path)
+            yield path
+
+    def count(self, number: int, total: int, path: str = "") -> None:
+        """Take `number` of `total`, the file at `path` if there is one."""
+        if total > 1:
+            name = f": {printable(os.path.basename(path))}" if path else ""
+            self._tell(f"{number} of {total}{name}")
+
+
+class ShareDone(_Line):
+    """Tells how much of one long piece of work is done."""
 
     def __init__(self, doing: str, stream: TextIO | None = None) -> None:
+        super().__init__(stream)
         self._doing = doing
-        self._stream = sys.stderr if stream is None else stream
-        self._shown = self._stream is not None and self._stream.isatty()
-        self._last = -1
-
-    def __enter__(self) -> ShareDone:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self._shown and self._last >= 0:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()
 
     def __call__(self, share: float) -> None:
         """`share` of the work is done, 0 to 1."""
-        percent = int(100 * share)
-        if self._shown and percent != self._last:
-            self._last = percent
-            self._stream.write(f"\r\x1b[K{self._doing}: {percent} %")
-            self._stream.flush()
+        self._tell(f"{self._doing}: {int(100 * share)} %")

@@ -13,7 +13,6 @@ from improv.commands.output import ShareDone, refuse_overwriting
 from improv.compare import Comparison
 from improv.errors import UsageError
 from improv.files import shown, write_text
-from improv.listening.writing import is_drum_part
 from improv.midi import read_take
 from improv.model import Reading, Settings
 from improv.pages.build import Choices, build
@@ -73,9 +72,7 @@ def command(
     if player is None and log_file is not None:
         raise UsageError("--log says where a player's takes are: name one with --player")
     analysis = analyze(read_take(path, reading), settings)
-    choices = Choices(
-        slow / 100.0, drums or is_drum_part(path, analysis, reading), _history(player, log_file)
-    )
+    choices = Choices(slow / 100.0, drums or analysis.take.percussion, _history(player, log_file))
     with ShareDone("making the page") as told:
         page = build(analysis, choices, told)
     write_text(output, page)

@@ -3,50 +3,68 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
+from improv.commands.options import comma_list
 from improv.errors import UsageError
 from improv.meter import Meter
 
+if TYPE_CHECKING:
+    from improv.assignments.model import Pocket
 
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a section is to hold, as the options say it; `None` where they say nothing."""
+
+    stay_on: str | None
+    allowed: str | None
+    alternate: str | None
+    every: int | None
+    players: int | None
+    nothing_faster_than: str | None
+    no_off_grid_runs: bool
+    least_notes: int | None
+    swing: str | None
+    most_drift: str | None
+    pocket: str | None
 
 
-def requirements(given: dict[str, Any]) -> dict[str, Any]:
+def requirements(given: Wanted) -> dict[str, Any]:
     """The fields of `Section` that the options set; one kind of subdivision replaces another."""
     from improv.assignments.model import Alternation
 
     found: dict[str, Any] = {}
-    kinds = [k for k in ("stay_on", "allowed", "alternate") if given[k]]
+    kinds = [k for k in ("stay_on", "allowed", "alternate") if getattr(given, k)]
     if len(kinds) > 1:
         raise UsageError("--stay-on, --allowed and --alternate: a section asks for one of them")
     if kinds:
         found |= {"stay_on": None, "allowed": (), "alternate": None}
-    if given["stay_on"]:
-        found["stay_on"] = given["stay_on"].strip()
-    if given["allowed"]:
-        found["allowed"] = _names(given["allowed"])
-    if given["alternate"]:
-        turns = Alternation(_names(given["alternate"]), given["every"] or 1, given["players"] or 1)
+    if given.stay_on:
+        found["stay_on"] = given.stay_on.strip()
+    if given.allowed:
+        found["allowed"] = comma_list(given.allowed)
+    if given.alternate:
+        turns = Alternation(comma_list(given.alternate), given.every or 1, given.players or 1)
         found["alternate"] = turns
-    elif given["every"] or given["players"]:
+    elif given.every or given.players:
         raise UsageError("--every and --players belong to --alternate")
     for key in ("nothing_faster_than", "least_notes"):
-        if given[key] is not None:
-            found[key] = given[key]
-    if given["no_off_grid_runs"]:
+        if getattr(given, key) is not None:
+            found[key] = getattr(given, key)
+    if given.no_off_grid_runs:
         found["no_off_grid_runs"] = True
     return found | _measures(given)
 
 
-def check_names(given: dict[str, Any], meters: tuple[Meter, ...]) -> None:
+def check_names(given: Wanted, meters: tuple[Meter, ...]) -> None:
     """Raises `UsageError`, by its option, for a subdivision that the meter does not have."""
     from improv.assignments.model import REST
     from improv.assignments.values import full_name
 
     for option in ("stay_on", "allowed", "alternate", "nothing_faster_than"):
-        for name in _names(given[option] or ""):
+        for name in comma_list(getattr(given, option) or ""):
             if option == "alternate" and name.lower() == REST:
                 continue
             try:
@@ -55,11 +73,11 @@ def check_names(given: dict[str, Any], meters: tuple[Meter, ...]) -> None:
                 raise UsageError(f"--{option.replace('_', '-')}: {fault}") from None
 
 
-def _measures(given: dict[str, Any]) -> dict[str, Any]:
+def _measures(given: Wanted) -> dict[str, Any]:
     from improv.assignments.model import Drift, Pocket, Swing
 
     found: dict[str, Any] = {}
-    swing, drift, pocket = given["swing"], given["most_drift"], given["pocket"]
+    swing, drift, pocket = given.swing, given.most_drift, given.pocket
     if swing is not None:
         band = re.fullmatch(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)", swing)
         if not band and swing != "default":
@@ -78,7 +96,7 @@ def _measures(given: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _pocket(form: re.Match[str]) -> Any:
+def _pocket(form: re.Match[str]) -> Pocket:
     from improv.assignments.model import Pocket
 
     within = float(form[2]) if form[2] else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,8 +11,10 @@ from improv.commands.log_options import filter_options, log_option
 from improv.commands.options import FiniteRange, result_options
 from improv.commands.output import Out
 from improv.errors import UsageError
-from improv.files import printable
 from improv.log.entries import Filter
+
+if TYPE_CHECKING:
+    from improv.safety import SafetyMap
 
 EPILOG = """
 \b
@@ -42,34 +45,11 @@ def command(
     Estimated from all logged takes the filters find, by a floor of timing noise and a
     share of the interval between notes, and by how often runs leave the grid.
     """
-    from improv.commands.comparing import picture_form, save
-    from improv.log.place import log_path
-    from improv.log.store import Log
-    from improv.safety import safety_map
-    from improv.safety_kinds import without_spread
+    from improv.commands.comparing import picture_form
     from improv.safety_report import csv_text, document, text_report
 
     picture = None if plot is None else picture_form(plot)
-    with Log.open(log_path(log_file), writing=False) as log:
-        players = log.players(which)
-        if len(players) > 1:
-            named = ", ".join(printable(p) or "(no name)" for p in players[:8])
-            raise UsageError(f"the map is one player's ({named}); name one with --player")
-        material = log.material(which)
-    if not len(material.label):
-        raise UsageError("no takes found; see 'improv log list'")
-    found = safety_map(material, tolerance)
-    if found is None and without_spread(material):
-        raise UsageError(
-            "nothing to map: no spread can be measured, for the notes lie exactly on the grid "
-            "(copied or quantised takes?) or are too few at a time"
-        )
-    if found is None:
-        raise UsageError(
-            "too few notes to map: no subdivision has 24 notes by hand in three takes or phrases; "
-            "log more takes"
-        )
-    who = printable(players[0])
+    who, found = _map(which, tolerance, log_file)
     text = {
         "text": lambda: text_report(found, who),
         "json": lambda: json.dumps(document(found), indent=1) + "\n",
@@ -79,8 +59,37 @@ def command(
     out.write(text)
     out.close()
     if plot is not None and picture is not None:
-        from improv.pictures.draw_history import safety_figure
-        from improv.pictures.history import zones
+        _draw(found, who, picture, plot)
 
-        title = f"{who}: where each subdivision is held" if who else "Where each is held"
-        save(safety_figure(zones(found), found.usual_bpm, title), picture, plot, title)
+
+def _map(which: Filter, tolerance_ms: float, log_file: str | None) -> tuple[str, SafetyMap]:
+    """The player of the takes found and their map; raises `UsageError` where there is none."""
+    from improv.commands.comparing import one_player
+    from improv.log.place import log_path
+    from improv.log.store import Log
+    from improv.safety import safety_map
+    from improv.safety_kinds import without_spread
+
+    with Log.open(log_path(log_file), writing=False) as log:
+        who, material = one_player(log, which)
+    found = safety_map(material, tolerance_ms)
+    if found is not None:
+        return who, found
+    if without_spread(material):
+        raise UsageError(
+            "nothing to map: no spread can be measured, for the notes lie exactly on the grid "
+            "(copied or quantised takes?) or are too few at a time"
+        )
+    raise UsageError(
+        "too few notes to map: no subdivision has 24 notes by hand in three takes or phrases; "
+        "log more takes"
+    )
+
+
+def _draw(found: SafetyMap, who: str, form: str, plot: str) -> None:
+    from improv.commands.comparing import save
+    from improv.pictures.draw_history import safety_figure
+    from improv.pictures.history import zones
+
+    title = f"{who}: where each subdivision is held" if who else "Where each is held"
+    save(safety_figure(zones(found), found.usual_bpm, title), form, plot, title)

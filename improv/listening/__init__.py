@@ -8,6 +8,7 @@
     on_grid, click_track    where every note and every click lies
     excerpts, program       parts of a take; their versions one after another, as a score
     as_midi, writing        the same as MIDI; files of either kind
+    caution                 what is said of headphones wherever sound is made
 
 All but `writing` is arithmetic on finished values: no files, no audio.
 """

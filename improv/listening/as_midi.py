@@ -16,6 +16,7 @@ import numpy as np
 from improv.listening.click_track import clicks_for
 from improv.listening.on_grid import Placed
 from improv.listening.program import LEAD_SEC, Hearing, Section, Timed, timed
+from improv.midi_parts import PERCUSSION_CHANNEL
 from improv.midi_write import OutPart
 from improv.model import Analysis, Bars, Floats, Ints, TempoMap
 from improv.sound import CLICKS
@@ -23,7 +24,6 @@ from improv.sound.voices import CLICK_ROW
 from improv.tempo import seconds_at
 from improv.wording import rate_beat, rate_text
 
-DRUM_CHANNEL = 10
 PLUCKED_PROGRAM = 24
 """Acoustic guitar with nylon strings, in General MIDI counted from 0."""
 CLICK_LENGTH_SEC = 0.05
@@ -101,7 +101,7 @@ def _solo(
         np.concatenate([h.release_sec for h in heard]),
         analysis.notes.pitch[rows],
         np.clip(analysis.notes.velocity[rows], 1, 127),
-        channel=DRUM_CHANNEL if hearing.drums else 1,
+        channel=PERCUSSION_CHANNEL if hearing.drums else 1,
         program=None if hearing.drums else PLUCKED_PROGRAM,
         markers=markers,
     )
@@ -112,7 +112,9 @@ def _click(heard: Sequence[Timed]) -> OutPart:
     row = np.array([CLICK_ROW[k] for h in heard for k in h.click_kind], dtype=np.int64)
     pitch = np.array([c.drum for c in CLICKS])[row]
     velocity = np.array([c.velocity for c in CLICKS])[row]
-    return OutPart("click", onset, onset + CLICK_LENGTH_SEC, pitch, velocity, channel=DRUM_CHANNEL)
+    return OutPart(
+        "click", onset, onset + CLICK_LENGTH_SEC, pitch, velocity, channel=PERCUSSION_CHANNEL
+    )
 
 
 def _markers(

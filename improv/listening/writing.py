@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from improv.files import AnyPath, write_bytes
+from improv.files import write_bytes
 from improv.listening.as_midi import program_parts
 from improv.listening.on_grid import Placed
 from improv.listening.program import (
@@ -17,9 +17,8 @@ from improv.listening.program import (
     program_score,
     solo_score,
 )
-from improv.midi import list_tracks
 from improv.midi_write import write_parts
-from improv.model import Analysis, Reading
+from improv.model import Analysis
 from improv.sound import RATE, blocks
 from improv.sound.encode import FORMS, can_encode, encode
 from improv.sound.soundfont import SoundfontSource, soundfont_path
@@ -27,7 +26,6 @@ from improv.sound.voices import Samples
 
 MIDI_SUFFIXES = (".mid", ".midi")
 SUFFIXES = (*(f".{form}" for form in FORMS), *MIDI_SUFFIXES)
-DRUM_CHANNEL = 10
 
 Told = Callable[[float], None]
 
@@ -49,14 +47,6 @@ class Written:
     length_sec: float
     contents: tuple[tuple[float, str], ...]
     is_sound: bool
-
-
-def is_drum_part(path: AnyPath, analysis: Analysis, reading: Reading) -> bool:
-    """Whether the solo is on the percussion channel of General MIDI alone."""
-    if reading.channel is not None:
-        return reading.channel == DRUM_CHANNEL
-    parts = [part for part in list_tracks(path) if part.label == analysis.take.track]
-    return bool(parts) and all(part.channels == (DRUM_CHANNEL,) for part in parts)
 
 
 def write_program(

@@ -1,24 +1,19 @@
 """What goes into the practice log and what comes out: plain frozen values.
 
 Days are ISO dates ("2026-03-01") or `None`; a player, tune or note nobody named is "".
-Settings travel as canonical JSON, so that two readings are equal when their texts are.
 """
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 
-from improv.errors import ImprovError, LogError, UsageError
+from improv.errors import UsageError
 from improv.files import printable
-from improv.log.names import decodable, fold, subdivision_called
+from improv.log.names import decodable, fold
 from improv.log.parts import part_of
-from improv.meter import meter_text, parse_meter
-from improv.midi_parts import check_channel
-from improv.midi_place import check_reading
 from improv.model import Reading, Settings
 
 LONGEST_WORD = 200
@@ -169,81 +164,3 @@ def parse_moment(text: str) -> str:
     except ValueError:
         pass
     raise UsageError(f"'{printable(text)[:40]}' is not a time like 2026-03-01T18:30:00+00:00")
-
-
-def settings_text(reading: Reading, settings: Settings) -> str:
-    """How a take was read and judged, as canonical JSON."""
-    given = {**asdict(reading), **asdict(settings)}
-    given["meter"] = None if reading.meter is None else meter_text(reading.meter)
-    names = settings.subdivisions
-    given["subdivisions"] = None if names is None else list(names)
-    return json.dumps(given, sort_keys=True)
-
-
-def settings_values(text: str) -> tuple[Reading, Settings]:
-    """The inverse of `settings_text`; raises `LogError` for what no command line can have said."""
-    try:
-        given = json.loads(text)
-        if not isinstance(given, dict):
-            raise TypeError("they are no object")
-        _check_types(given)
-        meter, names = given.pop("meter"), given.pop("subdivisions")
-        for name in names or ():
-            subdivision_called(name)
-        reading = Reading(
-            **{k: given[k] for k in Reading.__dataclass_fields__ if k in given},
-            meter=None if meter is None else parse_meter(meter),
-        )
-        check_reading(reading)
-        check_channel(reading.channel)
-        settings = Settings(
-            **{k: given[k] for k in Settings.__dataclass_fields__ if k in given},
-            subdivisions=None if names is None else tuple(names),
-        )
-        return reading, settings
-    except (ImprovError, ValueError, TypeError, OverflowError) as fault:
-        raise LogError(f"its settings cannot be used: {fault}") from None
-
-
-_FIELDS = {**Reading.__dataclass_fields__, **Settings.__dataclass_fields__}
-_TYPES: dict[str, tuple[type, ...]] = {
-    **dict.fromkeys(("meter", "track", "backing"), (str,)),
-    **dict.fromkeys(("count_in_bars", "channel", "first_bar", "last_bar"), (int,)),
-    "find_start": (bool,),
-    "subdivisions": (list,),
-}
-"""What a setting is in JSON; those not named here are numbers."""
-
-
-def _check_types(given: dict[str, Any]) -> None:
-    """Every setting is there and of its type; only what may be left unstated is null."""
-    for key in sorted({*_FIELDS, *given}):
-        if key not in given:
-            raise ValueError(f"'{key}' is missing")
-        if key not in _FIELDS:
-            raise ValueError(f"'{printable(key)[:40]}' is not known")
-        value, allowed = given[key], _TYPES.get(key, (int, float))
-        if value is None and _FIELDS[key].default is None:
-            continue
-        if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
-            raise TypeError(f"'{key}' is {_said(value)}")
-    names = given["subdivisions"]
-    if names is not None and not (names and all(isinstance(name, str) for name in names)):
-        raise TypeError("'subdivisions' is no list of names")
-
-
-def differing(old: str, new: str) -> tuple[str, ...]:
-    """The settings in which two readings of one part differ, as `tempo_bpm 96 -> 100`.
-
-    How the part was asked for is no difference.
-    """
-    was, now = json.loads(old), json.loads(new)
-    return tuple(
-        f"{key} {_said(was.get(key))} -> {_said(now.get(key))}"
-        for key in sorted({*was, *now} - {"track", "channel"})
-        if was.get(key) != now.get(key)
-    )
-
-
-def _said(value: Any) -> str:
-    return "unset" if value is None else printable(str(value))[:80]

@@ -25,8 +25,9 @@ from typing import Any
 
 from improv.cells import from_document
 from improv.errors import ImprovError, LogError
-from improv.files import AnyPath, read_bytes, shown
-from improv.log.entries import About, Entry, Filter, Whole, parse_moment, settings_values
+from improv.files import AnyPath, beside, read_bytes, reason, shown
+from improv.log.entries import About, Entry, Filter, Whole, parse_moment
+from improv.log.kept_settings import settings_values
 from improv.log.refresh import analyzed
 from improv.log.store import Log
 from improv.midi import LARGEST_FILE_BYTES
@@ -58,23 +59,22 @@ def export_folder(log: Log, which: Filter, target: AnyPath) -> int:
     place = Path(target)
     if os.path.lexists(place):
         raise LogError(f"{shown(place)}: is there already; name a new folder")
-    beside = place.with_name(f".{os.urandom(8).hex()}.part")
+    part = beside(place)
     rows = log.rows(which)
     try:
-        beside.mkdir(mode=0o700, parents=True)
-        (beside / MIDI).mkdir()
-        with open(beside / TAKES, "x", encoding="utf-8") as lines:
+        part.mkdir(mode=0o700, parents=True)
+        (part / MIDI).mkdir()
+        with open(part / TAKES, "x", encoding="utf-8") as lines:
             for row in sorted(rows, key=lambda row: row.id):
                 whole = log.whole(row.id)
-                lines.write(json.dumps(_line(whole, beside / MIDI)) + "\n")
-        os.replace(beside, place)
+                lines.write(json.dumps(_line(whole, part / MIDI)) + "\n")
+        os.replace(part, place)
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
         raise LogError(
-            f"{shown(place)}: cannot be written ({reason}); choose another place"
+            f"{shown(place)}: cannot be written ({reason(fault)}); choose another place"
         ) from None
     finally:
-        shutil.rmtree(beside, ignore_errors=True)
+        shutil.rmtree(part, ignore_errors=True)
     return len(rows)
 
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 import unicodedata
 from functools import cache
 
-from improv.assignments.keys import suggestion
 from improv.errors import UsageError
 from improv.files import printable
 from improv.grid import meant, names_in, short_name
+from improv.likeness import suggestion
 from improv.meter import SHORTEST_UNIT, Meter, parse_meter
 
 

@@ -17,8 +17,8 @@ from pathlib import Path
 from urllib.parse import quote
 
 from improv.errors import LogError
-from improv.files import shown
-from improv.log import schema
+from improv.files import beside, check_writable, reason, shown
+from improv.log import migrations, schema
 from improv.log.names import fold
 
 BUSY_SEC = 5.0
@@ -121,39 +121,36 @@ def _left_over(path: Path) -> bool:
 
 def create(path: Path) -> None:
     """Makes an empty log, whole or not at all; one that another program made first is kept."""
-    if not path.parent.is_dir():
-        raise LogError(
-            f"{shown(path)}: its directory does not exist; create it or choose another place"
-        )
-    beside = path.with_name(f".{os.urandom(8).hex()}.part")
+    check_writable(path, error=LogError)
+    part = beside(path)
     try:
-        os.close(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         with told(path):
-            connection = _open(beside, "mode=rw")
+            connection = _open(part, "mode=rw")
             try:
                 connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
                 schema.create(connection)
                 connection.execute("PRAGMA journal_mode = WAL")
             finally:
                 connection.close()
-        _sync(beside)
-        _link(beside, path)
+        _sync(part)
+        _link(part, path)
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
         raise LogError(
-            f"{shown(path)}: cannot be written ({reason}); choose another place with --log FILE"
+            f"{shown(path)}: cannot be written ({reason(fault)}); choose another place "
+            "with --log FILE"
         ) from None
     finally:
-        _discard(beside)
+        _discard(part)
 
 
 def copy(connection: sqlite3.Connection, path: Path, target: Path) -> None:
     """A consistent copy of an open log at `target`, written beside and renamed."""
-    beside = target.with_name(f".{os.urandom(8).hex()}.part")
+    part = beside(target)
     try:
-        os.close(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         try:
-            other = _open(beside, "mode=rw")
+            other = _open(part, "mode=rw")
             try:
                 connection.backup(other)
                 _check_whole(other, path)  # a true copy: what is wrong with it is the log's
@@ -162,23 +159,22 @@ def copy(connection: sqlite3.Connection, path: Path, target: Path) -> None:
         except sqlite3.Error as error:
             whose = path if _code(error) in _DAMAGE else target
             raise LogError(f"{shown(whose)}: {_why(error, 'choose another place')}") from error
-        _sync(beside)
-        os.replace(beside, target)
+        _sync(part)
+        os.replace(part, target)
         _sync(target.parent)
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
         raise LogError(
-            f"{shown(target)}: cannot be written ({reason}); choose another place"
+            f"{shown(target)}: cannot be written ({reason(fault)}); choose another place"
         ) from None
     finally:
-        _discard(beside)
+        _discard(part)
 
 
-def _discard(beside: Path) -> None:
+def _discard(part: Path) -> None:
     """Removes what was made beside a place; where nothing could be made, nothing can be removed."""
     for extra in ("", "-wal", "-shm", "-journal"):
         with contextlib.suppress(OSError):
-            os.unlink(f"{beside}{extra}")
+            os.unlink(f"{part}{extra}")
 
 
 def is_log(path: Path) -> bool:
@@ -209,7 +205,7 @@ def _inspect(path: Path) -> None:
             f"{shown(path)}: there is no practice log yet; 'improv log add TAKE.mid' makes one"
         ) from None
     except OSError as fault:
-        raise LogError(f"{shown(path)}: cannot be read ({fault.strerror})") from None
+        raise LogError(f"{shown(path)}: cannot be read ({reason(fault)})") from None
     if not head.startswith(_MAGIC) or len(head) < _HEADER_BYTES:
         raise LogError(
             f"{shown(path)}: not a practice log; name another with --log FILE (this file was "
@@ -268,18 +264,18 @@ def _bring_up_to_date(connection: sqlite3.Connection, path: Path, locked: bool) 
             f"{shown(path)}: an older log that must be brought up to date, but write-protected; "
             "copy it to a place that may be written"
         )
-    schema.migrate(connection, version)
+    migrations.migrate(connection, version)
 
 
-def _link(beside: Path, path: Path) -> None:
+def _link(part: Path, path: Path) -> None:
     """Puts a finished file in its place unless something lies there already."""
     try:
-        os.link(beside, path)
+        os.link(part, path)
     except FileExistsError:
         return
     except OSError:  # a file system without links
         if not exists(path):
-            os.replace(beside, path)
+            os.replace(part, path)
     _sync(path.parent)
 
 

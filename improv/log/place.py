@@ -10,7 +10,7 @@ import os
 from pathlib import Path
 
 from improv.errors import LogError
-from improv.files import shown
+from improv.files import reason, shown
 
 VARIABLE = "IMPROV_LOG"
 FILE_NAME = "practice-log.db"
@@ -37,7 +37,6 @@ def make_room(path: Path) -> None:
         try:
             home.mkdir(mode=0o700, parents=True, exist_ok=True)
         except OSError as fault:
-            reason = (fault.strerror or str(fault)).lower()
             raise LogError(
-                f"{shown(home)}: cannot be made ({reason}); name a log with --log FILE"
+                f"{shown(home)}: cannot be made ({reason(fault)}); name a log with --log FILE"
             ) from None

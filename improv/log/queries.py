@@ -15,6 +15,11 @@ from improv.log.names import fold, subdivision_called
 MIDI_STEP_SEC = 1e-6
 """A MIDI file states its tempo as whole microseconds to the quarter: 90 BPM reads 89.999955."""
 
+FROM = " FROM take JOIN analysis ON analysis.take = take.id"
+
+AMONG = "(SELECT value FROM json_each(?))"
+"""Takes by their numbers: a JSON list as one parameter, for SQLite counts parameters."""
+
 
 def where(which: Filter) -> tuple[str, list[Any]]:
     """The WHERE clause (or nothing) and its values.
@@ -50,7 +55,7 @@ def where(which: Filter) -> tuple[str, list[Any]]:
     values = [value for _, value in said]
     clauses = [sql for sql, _ in said]
     if which.ids is not None:
-        clauses.append("take.id IN (SELECT value FROM json_each(?))")
+        clauses.append(f"take.id IN {AMONG}")
         values.append(json.dumps(list(which.ids)))
     return (" WHERE " + " AND ".join(clauses) if clauses else ""), values
 

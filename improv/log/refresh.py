@@ -15,14 +15,13 @@ from typing import Any
 import improv
 from improv.analysis import analyze
 from improv.document import document
-from improv.errors import ImprovError, TakeError
+from improv.errors import ImprovError
 from improv.files import AnyPath, printable, read_bytes
-from improv.log.entries import About, Entry, settings_values
+from improv.log.entries import About, Entry
+from improv.log.kept_settings import settings_values
 from improv.log.store import Log
-from improv.midi import LARGEST_FILE_BYTES, take_from_smf
-from improv.midi_tempo import file_time
-from improv.model import Analysis, Reading, Settings, Take
-from improv.smf import parse_smf
+from improv.midi import LARGEST_FILE_BYTES, take_of_bytes
+from improv.model import Analysis, Reading, Settings
 
 BATCH = 25
 
@@ -34,20 +33,6 @@ class Refreshed:
     renewed: int
     resumed: int
     kept: tuple[tuple[int, str], ...]
-
-
-def take_of_bytes(data: bytes, name: str, reading: Reading, backing: bytes | None) -> Take:
-    """The take in a file's bytes, as `midi.read_take` would read it from disk."""
-    smf = parse_smf(data, name)
-    if backing is None:
-        return take_from_smf(smf, name, replace(reading, backing=None))
-    called = reading.backing or "backing"
-    other = parse_smf(backing, called)
-    if other.kind == 2 and len(other.tracks) > 1:
-        raise TakeError(
-            f"{called}: a type 2 file holds several separate pieces; export the backing as type 1"
-        )
-    return take_from_smf(smf, name, reading, file_time(other, called))
 
 
 def read_entry(

@@ -1,14 +1,7 @@
-"""The tables of the practice log, and the way from every earlier version to this one.
+"""The tables of the practice log as they are now, and an analysis put into them.
 
-A log carries its kind in `application_id` and its version in `user_version`. A migration
-runs inside one transaction: whoever looks sees the old log or the new one. To change the
-tables, add a function to `MIGRATIONS`, raise `VERSION`, and keep the text of the version
-left behind in `tests/log_versions`.
-
-Version 1 kept takes and documents; version 2 keeps beside them what lists and comparisons
-need at once (`cells`, `kind`, `played`), and the place where a refresh lays its results;
-version 3 tells the part of a file by what it is (`parts`) where the earlier ones had the
-words it was asked for with. Its tables are those of version 2.
+A log carries its kind in `application_id` and its version in `user_version`. To change the
+tables, raise `VERSION` and add the way there to `migrations`.
 """
 
 from __future__ import annotations
@@ -22,9 +15,6 @@ from typing import Any
 import numpy as np
 
 from improv.cells import CELL, Cells, Kind, from_document
-from improv.errors import ImprovError
-from improv.log.parts import part_of
-from improv.model import Reading
 
 APPLICATION_ID = 0x696D7076  # "impv"
 VERSION = 3
@@ -104,64 +94,6 @@ def create(connection: sqlite3.Connection) -> None:
         f"BEGIN; {TABLES} PRAGMA application_id = {APPLICATION_ID}; "
         f"PRAGMA user_version = {VERSION}; COMMIT;"
     )
-
-
-def migrate(connection: sqlite3.Connection, version: int) -> None:
-    """Brings a log of an earlier version to this one, all or nothing."""
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        # Another program may have come first.
-        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-        while version < VERSION:
-            MIGRATIONS[version](connection)
-            version += 1
-            connection.execute(f"PRAGMA user_version = {version}")
-        connection.execute("COMMIT")
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise
-
-
-def _statements(script: str) -> list[str]:
-    return [s for s in script.split(";") if s.strip()]
-
-
-def _one_to_two(connection: sqlite3.Connection) -> None:
-    """Adds the compact tables and fills them from the documents."""
-    for statement in _statements(TABLES):
-        words = statement.split()
-        if words[:3] in (["CREATE", "TABLE", n] for n in ("kind", "played", "staged")):
-            connection.execute(statement)
-    connection.execute("ALTER TABLE analysis RENAME TO analysis_1")
-    connection.execute(next(s for s in _statements(TABLES) if "TABLE analysis" in s))
-    ids = [r[0] for r in connection.execute("SELECT take FROM analysis_1 ORDER BY take").fetchall()]
-    for take in ids:
-        made_by, made, packed = connection.execute(
-            "SELECT made_by, made, document FROM analysis_1 WHERE take = ?", (take,)
-        ).fetchone()
-        put_analysis(connection, take, Packed.of(unpack(packed), made_by, made))
-    connection.execute("DROP TABLE analysis_1")
-
-
-def _two_to_three(connection: sqlite3.Connection) -> None:
-    """Tells parts by what they are. No take goes: of several that turn out to be the same one
-    the first has its part's name, and the others keep the words they had."""
-    ids = [r[0] for r in connection.execute("SELECT id FROM take ORDER BY id").fetchall()]
-    for take in ids:
-        name, text, midi = connection.execute(
-            "SELECT take.file_name, take.settings, file.bytes FROM take "
-            "JOIN file ON file.digest = take.file WHERE take.id = ?",
-            (take,),
-        ).fetchone()
-        asked = json.loads(text)
-        try:  # only the part is looked at: other settings may be what an import let in
-            part = part_of(midi, name, Reading(track=asked["track"], channel=asked["channel"]))
-        except (ImprovError, KeyError, TypeError):
-            continue
-        connection.execute("UPDATE OR IGNORE take SET part = ? WHERE id = ?", (part, take))
-
-
-MIGRATIONS = {1: _one_to_two, 2: _two_to_three}
 
 
 # --- one analysis into its tables --------------------------------------------

@@ -9,33 +9,28 @@ not, `UsageError`.
 from __future__ import annotations
 
 import contextlib
-import hashlib
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-import numpy as np
-
 import improv
-from improv.cells import CELL, Kind
 from improv.errors import LogError, UsageError
-from improv.files import AnyPath, shown
+from improv.files import AnyPath, check_writable, shown
 from improv.log import opening
 from improv.log.entries import (
-    About,
     Added,
     Entry,
     Filter,
     Row,
     Whole,
-    differing,
-    settings_text,
 )
+from improv.log.found import material
 from improv.log.names import fold
-from improv.log.queries import where
+from improv.log.putting import drop_loose_files, now_text, put_take
+from improv.log.queries import AMONG, FROM, where
 from improv.log.schema import Packed, put_analysis, stage, staged, unpack
 from improv.material import Material
 
@@ -48,7 +43,6 @@ _ROW_FIELDS = (
     "id", "day", "player", "tune", "file_name", "tempo_bpm", "meter", "notes", "offset_ms",
     "spread_ms", "in_pocket", "off_grid",
 )  # fmt: skip
-_FROM = " FROM take JOIN analysis ON analysis.take = take.id"
 
 
 class Log:
@@ -94,70 +88,15 @@ class Log:
     def add_many(self, entries: Sequence[Entry], *, replace: bool = False) -> list[Added]:
         """Keeps several takes, all of them or none."""
         ready = [
-            Packed.of(e.document, e.made_by or improv.__version__, e.made or _now())
+            Packed.of(e.document, e.made_by or improv.__version__, e.made or now_text())
             for e in entries
         ]
         parts = [e.part for e in entries]  # a file that has no such part is told first
         with self._writing():
             return [
-                self._put(e, part, new, replace)
+                put_take(self._connection, e, part, new, replace)
                 for e, part, new in zip(entries, parts, ready, strict=True)
             ]
-
-    def _put(self, entry: Entry, part: str, new: Packed, replace: bool) -> Added:
-        digest = self._keep_file(entry.midi)
-        backing = None if entry.backing is None else self._keep_file(entry.backing)
-        text = settings_text(entry.reading, entry.settings)
-        found = self._one(
-            "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?",
-            (digest, part),
-        )
-        if found is not None:
-            differs = differing(found[1], text)
-            if backing != found[2]:
-                differs = (*differs, "another backing file")
-            if not replace:
-                self._drop_loose_files()
-                return Added(int(found[0]), new=False, differs=differs)
-        about = entry.about.checked()
-        if found is None:
-            take = self._insert_take(entry, about, digest, backing, text)
-        else:
-            take = int(found[0])
-            self._update_take(take, about, backing, text)
-        if about.tags or "tags" in about.cleared:
-            self._run("DELETE FROM tag WHERE take = ?", (take,))
-        for tag in about.tags:
-            self._run("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
-        put_analysis(self._connection, take, new)
-        self._drop_loose_files()
-        return Added(take, new=found is None, replaced=found is not None)
-
-    def _insert_take(
-        self, entry: Entry, about: About, digest: str, backing: str | None, text: str
-    ) -> int:
-        cursor = self._run(
-            "INSERT INTO take (file, part, backing, file_name, player, tune, day, note, added, "
-            "settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                digest, entry.part, backing, entry.file_name, about.player, about.tune,
-                about.day, about.note, entry.added or _now(), text,
-            ),
-        )  # fmt: skip
-        assert cursor.lastrowid is not None
-        return cursor.lastrowid
-
-    def _update_take(self, take: int, about: About, backing: str | None, text: str) -> None:
-        self._run("UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take))
-        for column in ("player", "tune", "day", "note"):
-            value = getattr(about, column)
-            if value or column in about.cleared:
-                self._run(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
-
-    def _keep_file(self, data: bytes) -> str:
-        digest = hashlib.sha256(data).hexdigest()
-        self._run("INSERT OR IGNORE INTO file VALUES (?, ?)", (digest, data))
-        return digest
 
     # --- out -----------------------------------------------------------------
 
@@ -165,18 +104,26 @@ class Log:
         """The takes a filter finds, by day, then in the order they were added."""
         clause, values = where(which)
         taken = self._all(
-            f"SELECT {_ROW}{_FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id", values
+            f"SELECT {_ROW}{FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id", values
         )
-        names: dict[int, list[str]] = {}
-        for take, name in self._all(
+        ids = json.dumps([row[0] for row in taken])
+        names = self._by_take(
             "SELECT played.take, kind.name FROM played JOIN kind ON kind.id = played.kind "
-            "WHERE played.notes > 0 ORDER BY played.take, kind.per_beat, kind.name"
-        ):
-            names.setdefault(take, []).append(name)
-        tags: dict[int, list[str]] = {}
-        for take, name in self._all("SELECT take, name FROM tag ORDER BY take, name"):
-            tags.setdefault(take, []).append(name)
+            f"WHERE played.notes > 0 AND played.take IN {AMONG} "
+            "ORDER BY played.take, kind.per_beat, kind.name",
+            ids,
+        )
+        tags = self._by_take(
+            f"SELECT take, name FROM tag WHERE take IN {AMONG} ORDER BY take, name", ids
+        )
         return [_row(row, names.get(row[0], []), tags.get(row[0], [])) for row in taken]
+
+    def _by_take(self, sql: str, ids: str) -> dict[int, list[str]]:
+        """The names beside each take that a query of (take, name) finds among `ids`."""
+        found: dict[int, list[str]] = {}
+        for take, name in self._all(sql, (ids,)):
+            found.setdefault(take, []).append(name)
+        return found
 
     def whole(self, take: int) -> Whole:
         """One take with its bytes and its document; `UsageError` for one that is not there."""
@@ -186,7 +133,7 @@ class Log:
         found = self._one(
             "SELECT take.note, take.added, take.file, take.settings, analysis.made_by, "
             "analysis.made, analysis.document, file.bytes, backing.bytes"
-            f"{_FROM} JOIN file ON file.digest = take.file "
+            f"{FROM} JOIN file ON file.digest = take.file "
             "LEFT JOIN file AS backing ON backing.digest = take.backing WHERE take.id = ?",
             (take,),
         )
@@ -204,43 +151,14 @@ class Log:
         """
         clause, values = where(which)
         unique: dict[str, str] = {}
-        for (name,) in self._all(f"SELECT take.player{_FROM}{clause} ORDER BY take.id", values):
+        for (name,) in self._all(f"SELECT take.player{FROM}{clause} ORDER BY take.id", values):
             unique.setdefault(fold(name), name)
         return [unique[folded] for folded in sorted(unique)]
 
     def material(self, which: Filter = Filter()) -> Material:  # noqa: B008 (frozen)
         """The takes a filter finds, ready to be compared."""
-        clause, values = where(which)
-        found = self._all(
-            "SELECT take.id, take.day, analysis.tempo_bpm, analysis.cells"
-            f"{_FROM}{clause} ORDER BY take.day IS NULL, take.day, take.id",
-            values,
-        )
-        table = self._all("SELECT id, name, per_beat, swung FROM kind ORDER BY id")
-        sizes = [len(row[3]) for row in found]
-        if any(size % CELL.itemsize for size in sizes):
-            raise LogError(
-                f"{shown(self.path)}: its summaries cannot be read; 'improv log refresh' makes "
-                "them again"
-            )
-        cells = np.frombuffer(b"".join(row[3] for row in found), dtype=CELL).copy()
-        index = np.zeros(max((row[0] for row in table), default=0) + 1, dtype=np.int64)
-        for number, row in enumerate(table):
-            index[row[0]] = number
-        if len(cells) and cells["subdivision"].max() >= len(index):
-            raise LogError(
-                f"{shown(self.path)}: its summaries cannot be read; 'improv log refresh' makes "
-                "them again"
-            )
-        cells["subdivision"] = index[cells["subdivision"]]
-        return Material(
-            cells,
-            np.repeat(np.arange(len(found)), np.array(sizes, dtype=np.int64) // CELL.itemsize),
-            tuple(Kind(name, per_beat, bool(swung)) for _, name, per_beat, swung in table),
-            np.array([_day_number(row[1]) for row in found], dtype=np.int64),
-            np.array([row[2] for row in found], dtype=np.float64),
-            tuple(f"log:{row[0]}" for row in found),
-        )
+        with opening.told(self.path):
+            return material(self._connection, self.path, which)
 
     # --- away and aside ------------------------------------------------------
 
@@ -255,7 +173,7 @@ class Log:
             count = 0
             for take in takes:
                 count += self._run("DELETE FROM take WHERE id = ?", (take,)).rowcount
-            self._drop_loose_files()
+            drop_loose_files(self._connection)
         with opening.told(self.path):
             self._connection.execute("PRAGMA incremental_vacuum").fetchall()
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
@@ -269,9 +187,7 @@ class Log:
     def backup(self, target: AnyPath) -> None:
         """A consistent copy at `target`, also while others write; replaces an older backup."""
         place = Path(target)
-        if place.is_dir():
-            raise LogError(f"{shown(place)}: is a directory; name a file in it")
-        if opening.exists(place):
+        if opening.exists(place) and not place.is_dir():
             if self.path.exists() and place.exists() and place.samefile(self.path):
                 raise LogError(f"{shown(place)}: is the log itself; give the backup another name")
             if not opening.is_log(place):
@@ -279,10 +195,7 @@ class Log:
                     f"{shown(place)}: is there already and is no practice log; it was not "
                     "replaced, choose another name"
                 )
-        if not place.parent.is_dir():
-            raise LogError(
-                f"{shown(place)}: its directory does not exist; create it or choose another place"
-            )
+        check_writable(place, error=LogError)
         opening.copy(self._connection, self.path, place)
 
     # --- a refresh's own part --------------------------------------------------
@@ -313,8 +226,9 @@ class Log:
 
     def stage(self, results: Sequence[tuple[int, str, dict[str, Any]]], made_by: str) -> None:
         """Lays new analyses (take, settings, document) aside; nothing is replaced yet."""
+        now = now_text()
         ready = [
-            (take, text, Packed.of(document, made_by, _now())) for take, text, document in results
+            (take, text, Packed.of(document, made_by, now)) for take, text, document in results
         ]
         with self._writing():
             for take, text, new in ready:
@@ -369,22 +283,7 @@ class Log:
         with opening.told(self.path):
             return self._connection.execute(sql, values).fetchone()
 
-    def _drop_loose_files(self) -> None:
-        """Removes bytes no take refers to any more."""
-        self._run(
-            "DELETE FROM file WHERE NOT EXISTS (SELECT 1 FROM take WHERE take.file = file.digest) "
-            "AND NOT EXISTS (SELECT 1 FROM take WHERE take.backing = file.digest)"
-        )
-
 
 def _row(row: Any, subdivisions: list[str], tags: list[str]) -> Row:
     values = dict(zip(_ROW_FIELDS, row, strict=True))
     return Row(**values, subdivisions=tuple(subdivisions), tags=tuple(tags))
-
-
-def _day_number(day: str | None) -> int:
-    return -1 if day is None else date.fromisoformat(day).toordinal()
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -7,6 +7,11 @@
     sound = render(score)                      # (samples, 2) float32, peak at most PEAK
     data = wav_bytes(blocks(score))            # the same as a 16-bit WAV file, bounded memory
 
+    score, mix       strokes in time, with a side and a level; strokes to samples
+    voices           notes, drums and clicks of pure numpy
+    soundfont        the solo on a sampled instrument, where FluidSynth is installed
+    wave, encode     WAV; the bytes of a file, compressed where soundfile is installed
+
 Conventions: times are seconds from the start of the sound; a `level` of 1 is a full stroke; a
 `side` runs from -1 (left) over 0 (middle) to 1 (right). Nothing here knows takes or meters.
 """

@@ -15,6 +15,7 @@ import numpy as np
 
 from improv.errors import TakeError, UsageError
 from improv.files import AnyPath, shown
+from improv.midi_parts import PERCUSSION_CHANNEL
 from improv.model import Floats, Ints
 from improv.sound.mix import RATE, TAIL_SEC
 from improv.sound.score import CLICK, DRUM, Score
@@ -25,7 +26,7 @@ CARRIED = "carried"
 _GAIN = 0.5
 _FULL_STROKE = 5600.0
 """About the peak of one loud note at this gain, in 16-bit steps: makes it a stroke of level 1."""
-_DRUM_CHANNEL = 9
+_DRUM_CHANNEL = PERCUSSION_CHANNEL - 1
 
 
 def soundfont_path(wanted: str) -> Path:

@@ -1,0 +1,96 @@
+"""One take into the tables of the log, within a transaction of the caller's.
+
+A take is told from another by its file's digest and by which part of the file it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from datetime import UTC, datetime
+
+from improv.log.entries import About, Added, Entry
+from improv.log.kept_settings import differing, settings_text
+from improv.log.schema import Packed, put_analysis
+
+
+def put_take(
+    connection: sqlite3.Connection, entry: Entry, part: str, new: Packed, replace: bool
+) -> Added:
+    """Writes a take with its words and its analysis, as `Log.add` tells."""
+    digest = _keep_file(connection, entry.midi)
+    backing = None if entry.backing is None else _keep_file(connection, entry.backing)
+    text = settings_text(entry.reading, entry.settings)
+    found = connection.execute(
+        "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?", (digest, part)
+    ).fetchone()
+    if found is not None and not replace:
+        differs = differing(found[1], text)
+        if backing != found[2]:
+            differs = (*differs, "another backing file")
+        drop_loose_files(connection)
+        return Added(int(found[0]), new=False, differs=differs)
+    about = entry.about.checked()
+    if found is None:
+        take = _insert_take(connection, entry, about, digest, backing, text)
+    else:
+        take = int(found[0])
+        _update_take(connection, take, about, backing, text)
+    if about.tags or "tags" in about.cleared:
+        connection.execute("DELETE FROM tag WHERE take = ?", (take,))
+    for tag in about.tags:
+        connection.execute("INSERT OR IGNORE INTO tag VALUES (?, ?)", (take, tag))
+    put_analysis(connection, take, new)
+    drop_loose_files(connection)
+    return Added(take, new=found is None, replaced=found is not None)
+
+
+def _insert_take(
+    connection: sqlite3.Connection,
+    entry: Entry,
+    about: About,
+    digest: str,
+    backing: str | None,
+    text: str,
+) -> int:
+    cursor = connection.execute(
+        "INSERT INTO take (file, part, backing, file_name, player, tune, day, note, added, "
+        "settings) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            digest, entry.part, backing, entry.file_name, about.player, about.tune,
+            about.day, about.note, entry.added or now_text(), text,
+        ),
+    )  # fmt: skip
+    assert cursor.lastrowid is not None
+    return cursor.lastrowid
+
+
+def _update_take(
+    connection: sqlite3.Connection, take: int, about: About, backing: str | None, text: str
+) -> None:
+    connection.execute(
+        "UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take)
+    )
+    for column in ("player", "tune", "day", "note"):
+        value = getattr(about, column)
+        if value or column in about.cleared:
+            connection.execute(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
+
+
+def _keep_file(connection: sqlite3.Connection, data: bytes) -> str:
+    digest = hashlib.sha256(data).hexdigest()
+    connection.execute("INSERT OR IGNORE INTO file VALUES (?, ?)", (digest, data))
+    return digest
+
+
+def drop_loose_files(connection: sqlite3.Connection) -> None:
+    """Removes bytes no take refers to any more."""
+    connection.execute(
+        "DELETE FROM file WHERE NOT EXISTS (SELECT 1 FROM take WHERE take.file = file.digest) "
+        "AND NOT EXISTS (SELECT 1 FROM take WHERE take.backing = file.digest)"
+    )
+
+
+def now_text() -> str:
+    """This moment as the log writes it."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
