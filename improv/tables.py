@@ -28,7 +28,8 @@ _FIGURE_AND_UNIT = re.compile(r"(?<=\d) (?=%|ms\b|BPM\b|: \d)|(?<=\d :) (?=\d)")
 def wrapped(text: str, first: str = "", then: str | None = None, width: int = WIDTH) -> list[str]:
     """Lines of `width` columns at most, indented by `first`, then by `then`; none of no text.
 
-    A figure and its unit stay on one line, and so does a ratio.
+    A figure and its unit stay on one line, and so does a ratio; a word longer than a line, a
+    file's path, stays whole.
     """
     lines = textwrap.wrap(
         _FIGURE_AND_UNIT.sub("\xa0", text),
@@ -36,6 +37,7 @@ def wrapped(text: str, first: str = "", then: str | None = None, width: int = WI
         initial_indent=first,
         subsequent_indent=first if then is None else then,
         break_on_hyphens=False,
+        break_long_words=False,
     )
     return [line.replace("\xa0", " ") for line in lines]
 

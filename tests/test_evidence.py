@@ -7,10 +7,9 @@ import dataclasses
 import hand_made
 import numpy as np
 import pytest
-from core_takes import take_of
+from core_takes import group, take_of
 
 from improv.assignments.evidence import evidence, leaving
-from improv.events import group
 from improv.model import Bools
 from improv.runs import find_runs
 from improv.stats import SURE_ERRORS
