@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from benchmarks.histories import Side, side
+from improv.cells import Kind
 from improv.compare import compare_over_time, compare_sets
 from improv.material import joined
 from improv.pictures import history as pictures
@@ -39,6 +42,32 @@ def test_before_and_after_values() -> None:
     for row in rows:
         assert len(row.before_ms) == len(row.after_ms) == 18
         assert np.all(np.diff(row.before_ms) >= 0)
+
+
+def test_one_name_in_two_meters_is_two_rows() -> None:
+    """Eighths of 4/4 before and of 6/8 after are not one row; each has its own finding's note."""
+    before, after = history(2, Side(4, kinds=1), Side(4, kinds=1))
+    compound = replace(after, kinds=(Kind("eighths", 3.0, False), *after.kinds[1:]))
+    comparison = compare_sets(before, compound)
+    assert pictures.before_and_after(before, compound, comparison) == ()
+    mixed = joined(after, compound)
+    comparison = compare_sets(before, mixed)
+    (row,) = pictures.before_and_after(before, mixed, comparison)
+    (finding,) = (
+        f for f in comparison.findings if f.measure.key == "spread" and f.per_beat == 2.0
+    )
+    assert row.subdivision == finding.subdivision == "eighths (2 a beat)"
+    assert f"{finding.change:.2f} times" in row.note
+
+
+def test_at_equal_tempo_the_picture_holds_the_takes_compared() -> None:
+    """Takes without a counterpart at their tempo are left out of the picture, too."""
+    before, after = history(2, Side(4, kinds=1), Side(4, kinds=1))
+    slow = replace(after, tempo_bpm=0.5 * after.tempo_bpm)
+    comparison = compare_sets(before, joined(after, slow), equal_tempo=True)
+    (row,) = pictures.before_and_after(before, joined(after, slow), comparison)
+    (plain,) = pictures.before_and_after(before, after, comparison)
+    assert np.array_equal(row.after_ms, plain.after_ms)
 
 
 def test_everything_draws() -> None:
