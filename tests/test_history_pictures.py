@@ -53,9 +53,7 @@ def test_one_name_in_two_meters_is_two_rows() -> None:
     mixed = joined(after, compound)
     comparison = compare_sets(before, mixed)
     (row,) = pictures.before_and_after(before, mixed, comparison)
-    (finding,) = (
-        f for f in comparison.findings if f.measure.key == "spread" and f.per_beat == 2.0
-    )
+    (finding,) = (f for f in comparison.findings if f.measure.key == "spread" and f.per_beat == 2.0)
     assert row.subdivision == finding.subdivision == "eighths (2 a beat)"
     assert f"{finding.change:.2f} times" in row.note
 

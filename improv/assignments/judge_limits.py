@@ -24,6 +24,7 @@ from improv.assignments.verdict import (
 )
 from improv.counting import counted
 from improv.grid import row_of
+from improv.model import Ints
 from improv.wording import bars_text, capital, percent
 
 MOST_HEARD = 0.5
@@ -48,9 +49,12 @@ def judge_pocket(case: Case) -> Outcome:
         within = f"{typical:.0f} ms of the grid"
     asked = f"{100 * share:.0f} % of the notes within {within}"
 
-    def measure(first: int, last: int) -> Measured | None:
+    def timed(first: int, last: int) -> Ints:
         rows = rows_in(case.seen, first, last)
-        rows = rows[~case.seen.untimed[rows]]
+        return np.asarray(rows[~case.seen.untimed[rows]])
+
+    def measure(first: int, last: int) -> Measured | None:
+        rows = timed(first, last)
         return judge_measure.in_pocket(deviation, tolerance, case.analysis, rows)
 
     whole = measure(case.bars[0], case.bars[-1])
@@ -58,6 +62,9 @@ def judge_pocket(case: Case) -> Outcome:
     if whole is None or whole.notes < FEWEST_FOR_SHARE:
         return outcome_of(case, "pocket", asked, CANT_TELL, bars, **_few(whole))
     reason = f"{percent(whole.value)} of {whole.notes} notes within {within}"
+    off = int(np.isnan(deviation[timed(case.bars[0], case.bars[-1])]).sum())
+    if off:  # Elsewhere a pocket is of the notes on a grid only.
+        reason += f", {counted(off, 'note')} off the grid counted as outside"
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
     return measured(
         case, "pocket", asked, whole, bars, share, np.inf,
