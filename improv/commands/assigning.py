@@ -129,7 +129,8 @@ def _with_section(base: Assignment, given: Given, settings: Settings) -> Assignm
     if given.section == len(sections) + 1:
         sections.append(Section(_after(sections), None))
     check_names(given.wanted, base.meter)
-    section = replace(sections[given.section - 1], **requirements(given.wanted))
+    section = sections[given.section - 1]
+    section = replace(section, **requirements(given.wanted, section.alternate))
     if settings.first_bar is not None and not given.from_takes:
         section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
     if not section.requirements():
