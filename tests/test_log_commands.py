@@ -55,7 +55,7 @@ def test_add_list_show_remove(tmp_path: Path) -> None:
     again = run("log", "add", take, "--start", 1)
     assert again.exit_code == 0 and "already in the log as take 1; nothing" in again.stdout
     other = run("log", "add", take, "--start", 1, "--tempo", 100)
-    assert other.exit_code == 0 and "read otherwise (--tempo unset -> 100)" in other.stdout
+    assert other.exit_code == 0 and "kept otherwise (--tempo unset -> 100)" in other.stdout
     listed = run("log", "list", "--player", "ana", "--tags", "warm")
     assert "Late Bus" in listed.stdout and "8ths, 16ths" in listed.stdout
     shown = run("log", "show", 1, "--midi", tmp_path / "again.mid")
@@ -116,7 +116,8 @@ def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
     take = take_file(tmp_path)
     said = ("--player", "Ana", "--tags", "class", "--note", "new reeds", "--date", "2026-03-01")
     assert run("log", "add", take, "--start", 1, *said).exit_code == 0
-    assert run("log", "add", take, "--start", 1, "--note", "").stdout.count("nothing changed") == 1
+    told = run("log", "add", take, "--start", 1, "--note", "").stdout
+    assert "(--note new reeds -> unset); nothing changed" in told
     assert "new reeds" in run("log", "show", 1).stdout
     cleared = ("--note", "", "--tags", " ", "--date", "")
     assert run("log", "add", take, "--start", 1, "--replace", *cleared).exit_code == 0
@@ -124,6 +125,21 @@ def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
     assert "Ana" in shown and "unknown day" in shown
     assert "reeds" not in shown and "class" not in shown
     assert '(--note "" or --tags "")' in " ".join(run("log", "add", "--help").stdout.split())
+
+
+def test_a_take_kept_before_is_told_with_what_was_said_otherwise(tmp_path: Path) -> None:
+    """Whose it is, and what else was said, is told; what nobody said is no difference."""
+    take = take_file(tmp_path)
+    said = ("--player", "Ana", "--tags", "duo,class", "--date", "2026-03-01")
+    assert run("log", "add", take, "--start", 1, *said).exit_code == 0
+    for same in ((), ("--player", "ANA"), ("--tags", "class,duo")):
+        assert "take 1; nothing changed." in run("log", "add", take, "--start", 1, *same).stdout
+    told = run("log", "add", take, "--start", 1, "--player", "Bo", "--count-in", 1).stdout
+    assert "kept otherwise (--player Ana -> Bo; --count-in 0 -> 1); nothing changed" in told
+    assert "'improv log add FILE --replace' takes what is said here" in told
+    also = run("analyze", take, "--start", 1, "--log", "--player", "Q", "--date", "2026-03-02")
+    assert "(--player Ana -> Q; --date 2026-03-01 -> 2026-03-02)" in also.stderr
+    assert "Ana" in run("log", "show", 1).stdout
 
 
 def test_add_tells_the_warnings(tmp_path: Path) -> None:

@@ -182,10 +182,11 @@ def test_material_is_what_the_documents_say(log: Log) -> None:
 
 
 def test_the_same_take_twice_is_noticed(log: Log) -> None:
-    """Nothing is doubled; other settings are named, and kept only on request."""
-    again = log.add(entry_of(1))
+    """Nothing is doubled; other words and settings are named, and kept only on request."""
+    again = log.add(entry_of(1, day="2026-01-10"))
     assert (again.id, again.new, again.differs) == (1, False, ())
-    other = replace(entry_of(1), reading=replace(READING, tempo_bpm=100.0))
+    assert log.add(entry_of(1)).differs == ("--date 2026-01-10 -> 2026-03-01",)
+    other = replace(entry_of(1, day="2026-01-10"), reading=replace(READING, tempo_bpm=100.0))
     told = log.add(other)
     assert not told.new and told.differs == ("--tempo unset -> 100",)
     assert log.whole(1).settings_text == settings_text(READING, Settings())

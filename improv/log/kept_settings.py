@@ -73,7 +73,7 @@ def _check_types(given: dict[str, Any]) -> None:
         if value is None and _FIELDS[key].default is None:
             continue
         if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
-            raise TypeError(f"'{key}' is {_said(value)}")
+            raise TypeError(f"'{key}' is {shortened(value)}")
     names = given["subdivisions"]
     if names is not None and not (names and all(isinstance(name, str) for name in names)):
         raise TypeError("'subdivisions' is no list of names")
@@ -125,14 +125,15 @@ def _as_options(given: dict[str, Any]) -> dict[str, str]:
         left["start_sec"] = "auto"
     first, last = left.pop("first_bar", None), left.pop("last_bar", None)
     order = [key for key in _OPTIONS if key in left] + sorted(set(left) - set(_OPTIONS))
-    found = {_OPTIONS.get(key, key): _said(left[key]) for key in order if left[key] is not None}
+    found = {_OPTIONS.get(key, key): shortened(left[key]) for key in order if left[key] is not None}
     if first is not None or last is not None:
-        ends = ["" if bar is None else _said(bar) for bar in (first, last)]
+        ends = ["" if bar is None else shortened(bar) for bar in (first, last)]
         found["--bars"] = "-".join(dict.fromkeys(ends))
     return found
 
 
-def _said(value: Any) -> str:
+def shortened(value: Any) -> str:
+    """A value as it is told: what is not set as such, a long text cut."""
     if value is None:
         return _UNSET
     text = ",".join(map(str, value)) if isinstance(value, list) else str(value)
