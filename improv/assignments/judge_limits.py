@@ -68,7 +68,7 @@ def judge_pocket(case: Case) -> Outcome:
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
     return measured(
         case, "pocket", asked, whole, bars, share, np.inf,
-        reason=reason, how_far=short, limit=f"{share:g}", unit="share", tempo_asked=True,
+        reason=reason, how_far=short, limit=share, unit="share", tempo_asked=True,
         next_step=f"Play {bars_text(case.bars[0], case.bars[-1])} at {slow(case)} BPM until "
         f"{100 * share:.0f} % lie within {within}, then come back up.",
     )  # fmt: skip
@@ -102,7 +102,7 @@ def judge_swing(case: Case) -> Outcome:
         case, "swing", asked, whole, bars, low, high,
         reason=f"{whole.value:.2f} : 1 over {counted(whole.notes, 'pair')}",
         how_far=f"{away:.2f} {'below' if even else 'above'} the band" if away > 0 else "",
-        limit=limits_text(low, high), unit="ratio",
+        limit=(low, high), unit="ratio",
         next_step="Stay longer on the first note of each pair." if even
         else "Even the pairs out: come off the first note sooner.",
     )  # fmt: skip
@@ -154,6 +154,7 @@ def measured(
     bars: tuple[BarVerdict, ...],
     low: float,
     high: float,
+    limit: float | tuple[float, float],
     tempo_asked: bool = False,
     **words: str,
 ) -> Outcome:
@@ -164,7 +165,7 @@ def measured(
         words["how_far"] = words["next_step"] = ""
     asks = tempo_asked and state != MET
     outcome = outcome_of(case, kind, asked, state, bars, tempo_asked=asks, **words)
-    return replace(outcome, value=whole.value, standard_error=whole.doubt)
+    return replace(outcome, value=whole.value, standard_error=whole.doubt, limit=limit)
 
 
 def _unsure(whole: Measured, state: str, low: float, high: float, unit: str) -> str:

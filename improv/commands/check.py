@@ -35,8 +35,10 @@ Examples:
 
 Tempo, meter and count-in are the assignment's unless stated here; a take that was played
 at another tempo is not judged. A bar that cannot be called is "can't tell" and counts
-for neither side. A take named twice is counted once. Exit status: 0 everything met;
-1 something not met, not to be told, or a take that cannot be read; 2 wrong use.
+for neither side. Over a practice track with gaps in its click (--backing), each take's
+drift across every gap is told as well. A take named twice is counted once. Exit status:
+0 everything met; 1 something not met, not to be told, or a take that cannot be read; 2
+wrong use.
 """
 
 
@@ -61,7 +63,7 @@ for neither side. A take named twice is counted once. Exit status: 0 everything 
 )  # fmt: skip
 @click.option(
     "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
-    help="Text to read (default), JSON, or CSV with a row per requirement.",
+    help="Text to read (default), JSON, or CSV with a row per requirement and gap.",
 )  # fmt: skip
 @click.option("--full", is_flag=True, help="Of a class, tell every take after the table.")
 @click.option(
