@@ -122,3 +122,18 @@ def test_a_file_beside_takes_of_the_log_is_read_as_said(tmp_path: Path) -> None:
         made.add(entry_of(1))
     result = run("log:1", EXAMPLES / "ilka-holds.mid", "--tempo", "90", "--log", log)
     assert result.exit_code == 0
+
+
+def test_a_picture_of_two_players_names_them(tmp_path: Path) -> None:
+    """Before and after are whose they are; one player's picture bears one name."""
+    log = tmp_path / "log.db"
+    with Log.open(log, create=True) as kept:
+        kept.add_many([entry_of(i, name) for i, name in enumerate(("Ana", "ANA", "Ben", ""))])
+    for takes, title in (
+        (("log:1", "log:3"), "Before (Ana) and after (Ben)"),
+        (("log:1", "log:2"), "Ana: before and after"),
+        (("log:1", "log:4"), "Before (Ana) and after"),
+    ):
+        picture = tmp_path / "two.svg"
+        assert run(*takes, "--log", log, "--plot", picture).exit_code == 0
+        assert f">{title}<" in picture.read_text()

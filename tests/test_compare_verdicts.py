@@ -390,7 +390,7 @@ def test_what_cannot_be_told_is_not_called_chance(
     if said is None:
         assert told == "No change can be shown: what differs is no more than chance would do."
     else:
-        assert told.startswith("No change can be shown in eighths and sixteenths: what differs th")
+        assert told.startswith("No change can be shown where enough was played to tell: what dif")
         assert f"The rest can't be told yet, wide as it differs: {said}" in told
 
 

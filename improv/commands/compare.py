@@ -122,7 +122,13 @@ def _compare_takes(
     plot: str | None,
 ) -> None:
     """Takes named on the command line, one side against the other."""
-    from improv.commands.comparing import draw, of_different_players, takes_named, text_of
+    from improv.commands.comparing import (
+        draw,
+        of_different_players,
+        takes_named,
+        text_of,
+        title_of,
+    )
 
     before, after = (takes_named(side, reading, settings, asked.log_file) for side in _two(takes))
     comparison = asked.sets(before.material, after.material)
@@ -131,7 +137,7 @@ def _compare_takes(
         say(first)
     out.write(text_of(comparison, form, first, (*before.warnings, *after.warnings)))
     out.close()
-    draw(plot, "Before and after", comparison, before.material, after.material)
+    draw(plot, title_of(before, after), comparison, before.material, after.material)
 
 
 def _compare_logged(

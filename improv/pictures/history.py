@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from improv.cells import Cells, Kind
-from improv.compare import Comparison, Finding
-from improv.compare_figures import chance, short_verdict
+from improv.compare import BETTER, TOO_FEW, WORSE, Comparison, Finding
+from improv.compare_figures import chance, short_verdict, too_few
 from improv.material import Material, at_equal_tempo, joined, told_apart
 from improv.measures import BY_KEY, values
 from improv.model import Floats, Ints, _Frozen
@@ -24,7 +24,10 @@ TWO_SIDED = 1.96
 
 @dataclass(frozen=True, eq=False)
 class Trend(_Frozen):
-    """Spread of one subdivision over days; `line` is (first, last) in ms, `None` if not told."""
+    """Spread of one subdivision over days; `line` is (first, last) in ms, `None` if not told.
+
+    `shown` says whether a change could be shown: the line of any other may be chance.
+    """
 
     subdivision: str
     day: Ints
@@ -33,6 +36,7 @@ class Trend(_Frozen):
     high_ms: Floats
     line_ms: tuple[float, float] | None
     note: str
+    shown: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +82,8 @@ def trends(material: Material, comparison: Comparison) -> tuple[Trend, ...]:
         found.append(
             Trend(
                 kind.name, days.astype(np.int64), np.exp(mean), np.exp(mean - reach),
-                np.exp(mean + reach), line, _note(finding),
+                np.exp(mean + reach), line, _note(finding, comparison.block),
+                finding is not None and finding.verdict in (BETTER, WORSE),
             )
         )  # fmt: skip
     return tuple(found)
@@ -110,7 +115,7 @@ def before_and_after(
         here = both.cells["subdivision"] == number
         sides = [_spreads(both.cells[here & side], comparison.memory) for side in (early, ~early)]
         if all(map(len, sides)):
-            note = _note(_finding(comparison, kind, "spread"))
+            note = _note(_finding(comparison, kind, "spread"), comparison.block)
             found.append(BeforeAfter(kind.name, sides[0], sides[1], note))
     return tuple(found)
 
@@ -152,10 +157,14 @@ def _finding(comparison: Comparison, kind: Kind, measure: str) -> Finding | None
     return None
 
 
-def _note(finding: Finding | None) -> str:
-    if finding is None or finding.change is None or finding.low is None or finding.high is None:
+def _note(finding: Finding | None, block: str) -> str:
+    if finding is None:
         return "too few notes"
+    short = finding.verdict == TOO_FEW
+    verdict = too_few(finding, block) if short else short_verdict(finding)
+    if finding.change is None or finding.low is None or finding.high is None:
+        return verdict
     return (
-        f"{short_verdict(finding)}: {finding.change:.2f} times "
+        f"{verdict}: {finding.change:.2f} times "
         f"({finding.low:.2f} to {finding.high:.2f}), chance {chance(finding)}"
     )
