@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sqlite3
 import stat
 from datetime import date, timedelta
@@ -392,3 +393,30 @@ def test_histories_are_seeded() -> None:
 
     a, b = (history(3, Side(2), Side(2))[0] for _ in range(2))
     assert a.cells.tobytes() == b.cells.tobytes()
+
+
+def test_the_examples_of_the_help_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every part of `improv log` shows a call or two below its options, and they work as shown."""
+    monkeypatch.chdir(tmp_path)
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add_many([entry_of(number) for number in range(13)])
+    take_file(tmp_path)
+    for name in ("add", "list", "show", "export", "refresh", "backup", "import", "remove"):
+        told = run("log", name, "--help").stdout.partition("Examples:\n")[2]
+        calls = [shlex.split(line) for line in told.splitlines() if line.strip()]
+        assert calls and all(call[:3] == ["improv", "log", name] for call in calls)
+        for call in calls:
+            done = CliRunner().invoke(cli, call[1:], input="y\n")
+            assert done.exit_code == 0, (call, done.output)
+
+
+def test_gaps_are_refused_for_what_is_wrong_with_them(tmp_path: Path) -> None:
+    """No bar without click, none with, or other numbers of bars with: each by its name."""
+    for gaps, said in (
+        ("3+0", "a gap lasts one bar at least"),
+        ("0+2", "the click sounds for one bar at least"),
+        ("3+1,4+1", "the bars with a click stay as many throughout"),
+    ):
+        words = ("--tempo", 96, "--bars", 8, "--gaps", gaps, "--output", tmp_path / "x.mid")
+        done = run("click", *words)
+        assert done.exit_code == 2 and said in done.stderr
