@@ -136,7 +136,7 @@ def test_a_take_kept_before_is_told_with_what_was_said_otherwise(tmp_path: Path)
     for same in ((), ("--player", "ANA"), ("--tags", "class,duo")):
         assert "take 1; nothing changed." in run("log", "add", take, "--start", 1, *same).stdout
     told = run("log", "add", take, "--start", 1, "--player", "Bo", "--count-in", 1).stdout
-    assert "kept otherwise (--player Ana -> Bo; --count-in 0 -> 1); nothing changed" in told
+    assert "kept otherwise (--player Ana -> Bo; --count-in unset -> 1); nothing changed" in told
     assert "'improv log add FILE --replace' takes what is said here" in told
     also = run("analyze", take, "--start", 1, "--log", "--player", "Q", "--date", "2026-03-02")
     assert "(--player Ana -> Q; --date 2026-03-01 -> 2026-03-02)" in also.stderr

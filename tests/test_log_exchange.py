@@ -210,7 +210,6 @@ SETTINGS: list[tuple[str, Any, str]] = [
     ("tempo_bpm", -5, "tempo -5: state 10 to 1000"),
     ("tempo_bpm", 1e308, "tempo 1e\\+308: state 10 to 1000"),
     ("tempo_bpm", 10**400, "int too large"),
-    ("count_in_bars", None, "'count_in_bars' is unset"),
     ("count_in_bars", 1.5, "'count_in_bars' is 1.5"),
     ("find_start", 1, "'find_start' is 1"),
     ("find_start", True, "the start is stated and also to be found"),

@@ -10,7 +10,6 @@ import click
 
 from improv.commands.options import (
     EXISTING_FILE,
-    stated,
     take_options_but,
     takes_or_folders_argument,
 )
@@ -99,7 +98,7 @@ def command(
     paths, again = classes.takes_in(takes)
     refuse_overwriting(output, paths)
     naming = jobs.Naming(player_from, player_pattern)
-    job = jobs.job_for(asked, reading, settings, part, _count_in(reading), naming)
+    job = jobs.job_for(asked, reading, settings, part, reading.count_in_bars, naming)
     several = len(paths) > 1 or any(os.path.isdir(path) for path in takes)
     with Progress() as progress:
         checked = classes.check_files(
@@ -153,11 +152,6 @@ def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
             raise UsageError(
                 f"{shown(path)}: this is an assignment, not a take; check one assignment at a time"
             )
-
-
-def _count_in(reading: Reading) -> int | None:
-    """The count-in stated on the command line, `None` if the assignment's holds."""
-    return reading.count_in_bars if stated("count_in") else None
 
 
 def _text(

@@ -123,6 +123,7 @@ def _as_options(given: dict[str, Any]) -> dict[str, str]:
     left = dict(given)
     if left.pop("find_start", False):
         left["start_sec"] = "auto"
+    left["count_in_bars"] = left.get("count_in_bars") or None  # 0 is what holds unsaid
     first, last = left.pop("first_bar", None), left.pop("last_bar", None)
     order = [key for key in _OPTIONS if key in left] + sorted(set(left) - set(_OPTIONS))
     found = {_OPTIONS.get(key, key): shortened(left[key]) for key in order if left[key] is not None}
