@@ -435,6 +435,14 @@ def test_differing_settings_are_told_by_their_options() -> None:
     )  # fmt: skip
 
 
+def test_no_count_in_is_none_stated_in_logs_of_old() -> None:
+    """Logs had 0 where nothing was stated; stated now, 0 is told against what a click may say."""
+    unsaid = settings_text(Reading(), Settings())
+    none = settings_text(Reading(count_in_bars=0), Settings())
+    assert differing(none, unsaid) == () and stated_options(none) == ()
+    assert differing(unsaid, none) == ("--count-in unset -> 0",)
+
+
 @pytest.mark.parametrize(
     ("field", "value"),
     [("tolerance_ms", 0.0), ("tolerance_ms", float("nan")), ("chord_spread_ms", 501.0),

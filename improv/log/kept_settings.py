@@ -85,6 +85,8 @@ def differing(old: str, new: str) -> tuple[str, ...]:
     How the part was asked for is no difference.
     """
     was, now = _as_options(json.loads(old)), _as_options(json.loads(new))
+    if "--count-in" not in now and was.get("--count-in") == _UNSAID_OF_OLD:
+        del was["--count-in"]
     return tuple(
         f"{option} {was.get(option, _UNSET)} -> {now.get(option, _UNSET)}"
         for option in sorted({*was, *now} - {"--track", "--channel"})
@@ -98,11 +100,14 @@ def stated_options(text: str) -> tuple[str, ...]:
     What holds when nothing is said is left out.
     """
     usual = _as_options(json.loads(settings_text(Reading(), Settings())))
+    usual["--count-in"] = _UNSAID_OF_OLD
     given = _as_options(json.loads(text))
     return tuple(f"{option} {said}" for option, said in given.items() if usual.get(option) != said)
 
 
 _UNSET = "unset"
+_UNSAID_OF_OLD = "0"
+"""A count-in nobody stated, as logs had it before a file's own click could say one."""
 _OPTIONS = {
     "tempo_bpm": "--tempo",
     "meter": "--meter",
@@ -123,7 +128,6 @@ def _as_options(given: dict[str, Any]) -> dict[str, str]:
     left = dict(given)
     if left.pop("find_start", False):
         left["start_sec"] = "auto"
-    left["count_in_bars"] = left.get("count_in_bars") or None  # 0 is what holds unsaid
     first, last = left.pop("first_bar", None), left.pop("last_bar", None)
     order = [key for key in _OPTIONS if key in left] + sorted(set(left) - set(_OPTIONS))
     found = {_OPTIONS.get(key, key): shortened(left[key]) for key in order if left[key] is not None}
