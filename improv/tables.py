@@ -85,17 +85,17 @@ _NO_ANSWER = {"too close to call": "(too close)", "too short to judge": "(too sh
 def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int]:
     """The table of phrases and how many of them it leaves out."""
     shown = analysis.phrases if full else analysis.phrases[:MOST_ROWS]
-    rows = [_phrase_row(phrase, shorten=False) for phrase in shown]
+    rows = [_phrase_row(analysis, phrase, shorten=False) for phrase in shown]
     lines = layout(PHRASE_HEADS, rows, left=(3,))
     if max(map(len, lines)) > WIDTH:
-        rows = [_phrase_row(phrase, shorten=True) for phrase in shown]
+        rows = [_phrase_row(analysis, phrase, shorten=True) for phrase in shown]
         lines = layout(PHRASE_HEADS, rows, left=(3,))
     return lines, len(analysis.phrases) - len(shown)
 
 
-def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
+def _phrase_row(analysis: Analysis, phrase: Phrase, shorten: bool) -> Row:
     name = phrase.subdivision or _NO_ANSWER.get(phrase.verdict, f"({phrase.verdict})")
-    if phrase.subdivision and others_told(phrase):
+    if phrase.subdivision and others_told(analysis, phrase):
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
     return (
