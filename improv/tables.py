@@ -98,15 +98,17 @@ def _phrase_row(analysis: Analysis, phrase: Phrase, shorten: bool) -> Row:
     if phrase.subdivision and others_told(analysis, phrase):
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
+    # One or two notes on a grid beside a run say nothing of the phrase.
+    few = phrase.verdict == "off the grid" and phrase.spread_ms is None
     return (
         str(phrase.number),
         _bars(phrase),
         str(phrase.events),
         short_name(name) if shorten else name,
         sure,
-        _figure(phrase.offset_ms, "+.0f"),
+        _figure(None if few else phrase.offset_ms, "+.0f"),
         _figure(phrase.spread_ms, ".0f"),
-        _share(phrase.in_pocket),
+        _share(None if few else phrase.in_pocket),
         _figure(phrase.swing_ratio if phrase.swung else None, ".2f"),
         _figure(phrase.drift_bpm, "+.1f"),
     )

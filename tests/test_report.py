@@ -132,6 +132,16 @@ def test_nothing_is_minus_zero() -> None:
     assert (some[5], some[-1]) == ("+1", "-0.1")
 
 
+def test_one_note_beside_a_run_gives_no_figures() -> None:
+    """A phrase off the grid with one note on it: no offset and no pocket; with three there are."""
+    kept = dict(verdict="off the grid", subdivision=None, offset_ms=4.0, in_pocket=1.0)
+    one_note = hand_made.phrase(1, 0, 10, (1, 2), spread_ms=None, **kept)
+    three = hand_made.phrase(2, 10, 20, (3, 4), spread_ms=9.0, **kept)
+    rows = phrase_table(analysis(["unit"] * 20, (one_note, three)))[0][-2:]
+    assert "+4" not in rows[0] and "100" not in rows[0]
+    assert "+4" in rows[1] and "100" in rows[1]
+
+
 @pytest.mark.parametrize("before", range(50, 80))
 def test_a_ratio_stays_on_one_line(before: int) -> None:
     """`1.7 : 1` is one thing to read, wherever the line happens to end."""
