@@ -78,7 +78,7 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
         f"{analysis.settings.tolerance_ms:g} ms of it, the take's constant offset taken out. "
         "Drift: + rushing, - dragging."
     )
-    if any(p.subdivision and others_told(p) for p in analysis.phrases):
+    if any(p.subdivision and others_told(analysis, p) for p in analysis.phrases):
         key += " A subdivision with '+' is the main one of several."
     if any(p.pickup for p in analysis.phrases):
         key += " Bars with a p: a pickup leads to them."
