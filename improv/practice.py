@@ -17,7 +17,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from improv.headline import JUDGED
 from improv.held import (
     ENOUGH_NOTES,
     Played,
@@ -141,7 +140,7 @@ def _named(analyses: Sequence[Analysis]) -> set[str]:
         name
         for a in analyses
         for phrase in a.phrases
-        if phrase.verdict in JUDGED
+        if phrase.verdict.judged
         for name in a.notes.subdivision_name[phrase.start : phrase.stop]
         if name is not None
     }

@@ -20,7 +20,7 @@ from improv.doubts import error_of, scatter_of
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
-from improv.model import Bools, Floats, Ints
+from improv.model import Bools, Floats, Ints, Verdict
 from improv.stats import inflation
 
 FEWEST_NOTES = 3
@@ -176,7 +176,7 @@ class Calls:
     row: Ints
     confidence: Floats
     chance: Floats
-    verdict: tuple[str, ...]
+    verdict: tuple[Verdict, ...]
 
 
 def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
@@ -191,14 +191,14 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     held, free = notes[each, main] / events, notes[:, rows] / events
     sure = np.bincount(phrase, fit.confidence * (fit.row < 0), count)
     verdict = tuple(map(_verdict, events, chance[each, main], held, free))
-    named = np.array([said in ("on the grid", "mixed") for said in verdict])
-    off = np.array([said == "off the grid" for said in verdict])
+    named = np.array([said.named for said in verdict])
+    off = np.array([said == Verdict.OFF_GRID for said in verdict])
     floats = np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[:, rows])
     chance = _with_free(chance, floats)
     confidence = np.where(off, floats, chance[each, main])
     # Of several rows by turns the one most notes are on is the main one, as the sentences count.
     most = notes[:, :rows].argmax(axis=1)
-    turned = np.array([said == "mixed" for said in verdict])
+    turned = np.array([said == Verdict.MIXED for said in verdict])
     turned &= notes[each, most] > notes[each, main]
     of_most = fit.confidence * (fit.row == most[phrase])
     mean = np.bincount(phrase, of_most, count) / np.maximum(notes[each, most], 1.0)
@@ -234,12 +234,12 @@ def _ranked(share: Floats) -> Floats:
     return np.asarray(ranked)
 
 
-def _verdict(events: int, chance: float, held: float, free: float) -> str:
+def _verdict(events: int, chance: float, held: float, free: float) -> Verdict:
     """`chance` of the main row, `held` and `free` the shares of notes on it and on no grid."""
     if events < FEWEST_NOTES:
-        return "too short to judge"
+        return Verdict.TOO_SHORT
     if free >= OFF_GRID_SHARE:
-        return "off the grid"
+        return Verdict.OFF_GRID
     if chance < CALLED_AT:
-        return "too close to call"
-    return "on the grid" if held >= MIXED_SHARE else "mixed"
+        return Verdict.TOO_CLOSE
+    return Verdict.ON_GRID if held >= MIXED_SHARE else Verdict.MIXED

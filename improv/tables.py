@@ -11,7 +11,7 @@ import re
 import textwrap
 
 from improv.grid import short_name
-from improv.model import Analysis, Phrase, Run
+from improv.model import Analysis, Phrase, Run, Verdict
 from improv.wording import figure, others_told, percent_figure
 
 WIDTH = 80
@@ -79,7 +79,7 @@ PHRASE_HEADS: tuple[Row, Row] = (
     ("No", "Bars", "Notes", "Subdivision", "Sure", "Offset", "Spread", "Pocket", "Swing", "Drift"),
     ("", "", "", "", "%", "ms", "ms", "%", ": 1", "BPM"),
 )
-_NO_ANSWER = {"too close to call": "(too close)", "too short to judge": "(too short)"}
+_NO_ANSWER = {Verdict.TOO_CLOSE: "(too close)", Verdict.TOO_SHORT: "(too short)"}
 
 
 def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int]:
@@ -99,7 +99,7 @@ def _phrase_row(analysis: Analysis, phrase: Phrase, shorten: bool) -> Row:
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
     # One or two notes on a grid beside a run say nothing of the phrase.
-    few = phrase.verdict == "off the grid" and phrase.spread_ms is None
+    few = phrase.verdict == Verdict.OFF_GRID and phrase.spread_ms is None
     return (
         str(phrase.number),
         _bars(phrase),

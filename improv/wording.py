@@ -16,7 +16,7 @@ import numpy as np
 
 from improv.grid import SUBDIVISIONS, find, name, row_of
 from improv.meter import Meter
-from improv.model import Analysis, Passage, Phrase, Place, Take
+from improv.model import Analysis, Passage, Phrase, Place, Take, Verdict
 from improv.stats import SURE_ERRORS
 from improv.summaries import SURE_DRIFT
 from improv.tempo import tempo_range_bpm
@@ -221,7 +221,7 @@ def by_turns(analysis: Analysis, phrase: Phrase) -> tuple[str, ...]:
 
     Most frequent first; `TURNS` notes at least.
     """
-    if phrase.verdict != "mixed" or len(phrase.passages) != 1:
+    if phrase.verdict != Verdict.MIXED or len(phrase.passages) != 1:
         return ()
     notes = analysis.notes
     rows = np.flatnonzero(notes.counted[phrase.start : phrase.stop]) + phrase.start
@@ -236,7 +236,7 @@ def others_told(analysis: Analysis, phrase: Phrase) -> tuple[str, ...]:
     Text, tables, page and chart mark a phrase as one of several where there are any: notes off
     the grid are left to the runs.
     """
-    if phrase.verdict != "mixed":
+    if phrase.verdict != Verdict.MIXED:
         return tuple(str(passage.subdivision) for passage in also_played(phrase))
     names = dict.fromkeys(passage.subdivision for passage in phrase.passages)
     told = (name for name in names if name is not None and name != phrase.subdivision)
@@ -252,7 +252,7 @@ def beats_text(phrase: Phrase) -> str | None:
     swung = phrase.swung
     beat_ms = phrase.beat_offset_ms
     other_ms = phrase.offbeat_triplet_ms if swung else phrase.offbeat_offset_ms
-    if beat_ms is None or other_ms is None or phrase.verdict not in ("on the grid", "mixed"):
+    if beat_ms is None or other_ms is None or not phrase.verdict.named:
         return None
     apart_ms = abs(beat_ms - other_ms)
     if apart_ms <= max(PROFESSIONAL_OFFSET_MS, CLEARLY * (phrase.beat_apart_se_ms or 0.0)):
