@@ -12,8 +12,8 @@ Conventions
   grid at least `HELD_SHARE` of the attempts at it *and* of all their notes.
 * Attempted: a run off the grid was an attempt at one subdivision, and an attempt is a phrase
   or sixteen beats of a long one (`attempts`; played: enough to be judged).
-* In a row: at least `ENOUGH_NOTES` events lie beside another one on the same subdivision, at
-  most `NEXT_STEPS` steps away (a swung long note, but no note left out). Dotted eighths lie on
+* In a row: half of the events, or `ENOUGH_NOTES`, lie beside another one on the same
+  subdivision, at most `NEXT_STEPS` steps away (a swung long note, but no note left out). Dotted eighths lie on
   the grid of sixteenths, and show no hand that plays sixteenths.
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart (a note then strays nearer to a
   neighbour's place 3 times in 1000: three standard deviations), and at least `CLOSEST_MS`
@@ -245,7 +245,7 @@ class _Sums:
         return Played(
             self.subdivision, self.per_beat, self.events, spread, self.off_grid_events,
             self.step_ms / self.events, self.confidence / self.events, int(attempts.sum()),
-            int(failed.sum()), self.in_a_row >= ENOUGH_NOTES,
+            int(failed.sum()), self.in_a_row >= min(ENOUGH_NOTES, self.events / 2),
         )  # fmt: skip
 
 

@@ -194,6 +194,22 @@ def test_dotted_eighths_are_no_sixteenths_held(
         assert "sixteenths in a row at 120 BPM, 125 ms apart" in advice.text
 
 
+@pytest.mark.parametrize(
+    ("together", "alone", "in_a_row"),
+    [(2, 16, False), (8, 8, True), (8, 9, False), (16, 60, True), (15, 60, False), (16, 0, True)],
+)
+def test_how_many_neighbours_are_a_row(together: int, alone: int, in_a_row: bool) -> None:
+    """Half of the notes, or sixteen, beside another one; the others with two places left out."""
+    kinds: list[str | None] = ["half-unit"] * (together + alone)
+    said = phrase(1, 0, len(kinds), (1, 40), subdivision="sixteenths", per_beat=4.0)
+    made = analysis(kinds, (said,))
+    step_sec = 60.0 / (96.0 * 4)
+    steps = np.concatenate([np.arange(together), together + 2 + 3 * np.arange(alone)])
+    notes = dataclasses.replace(made.notes, onset_sec=steps * step_sec)
+    (one,) = subdivisions_played([dataclasses.replace(made, notes=notes)])
+    assert one.in_a_row is in_a_row
+
+
 def test_what_is_held_in_a_row_comes_before_what_is_not() -> None:
     """Eighths note by note and dotted eighths: hold eighths, then sixteenths in a row."""
     dotted = [0.75 * i for i in range(9)]
