@@ -18,6 +18,7 @@ from improv.wording import (
     asked_for,
     beats_off_text,
     beats_text,
+    by_turns,
     drift_text,
     lean_text,
     listed,
@@ -80,7 +81,7 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
 def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     """One phrase in words."""
     runs = _runs_off(analysis, phrase)
-    clauses = [_what(phrase, bool(runs))]
+    clauses = [_what(analysis, phrase, bool(runs))]
     weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
         band = _band(analysis, phrase.spread_ms)
@@ -122,7 +123,7 @@ def _band(analysis: Analysis, spread_ms: float) -> str:
     return "" if band == usual else band or " (tight)"
 
 
-def _what(phrase: Phrase, runs_told: bool) -> str:
+def _what(analysis: Analysis, phrase: Phrase, runs_told: bool) -> str:
     """Which subdivision, or why none."""
     if phrase.verdict == "too close to call":
         likeliest = _ranking(phrase.ranking)
@@ -132,7 +133,7 @@ def _what(phrase: Phrase, runs_told: bool) -> str:
     if phrase.verdict == "off the grid":
         return "off the grid"
     if phrase.verdict == "mixed" or phrase.subdivision is None:
-        return _passages(phrase, runs_told)
+        return _passages(analysis, phrase, runs_told)
     others = also_played(phrase)
     if not others:
         return phrase.subdivision
@@ -146,8 +147,9 @@ def _ranking(ranking: tuple[Ranked, ...]) -> str:
     return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in told)
 
 
-def _passages(phrase: Phrase, runs_told: bool) -> str:
-    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted.
+def _passages(analysis: Analysis, phrase: Phrase, runs_told: bool) -> str:
+    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted, and
+    subdivisions that change with every beat or two are `quarters, with eighths by turns`.
 
     What is off the grid is left to the runs where those are told.
     """
@@ -156,11 +158,13 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
     names = [p.subdivision or "off the grid" for p in parts]
     if not parts:
         return f"mostly {phrase.subdivision}" if phrase.subdivision else phrase.verdict
+    if len(parts) == 1 and (turned := by_turns(analysis, phrase)):
+        return f"{names[0]}, with {listed(turned)} by turns"
     if len(parts) > MOST_PASSAGES:
         size: Counter[str] = Counter()
         for called, part in zip(names, parts, strict=True):
             size[called] += part.stop - part.start
-        main = phrase.subdivision or size.most_common(1)[0][0]
+        main = size.most_common(1)[0][0]
         others = [called for called, _ in size.most_common() if called != main]
         return f"mostly {main}, with {listed(others)}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
