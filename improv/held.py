@@ -13,8 +13,8 @@ Conventions
 * Attempted: a run off the grid was an attempt at one subdivision, and an attempt is a phrase
   or sixteen beats of a long one (`attempts`; played: enough to be judged).
 * In a row: half of the events, or `ENOUGH_NOTES`, lie beside another one on the same
-  subdivision, at most `NEXT_STEPS` steps away (a swung long note, but no note left out). Dotted eighths lie on
-  the grid of sixteenths, and show no hand that plays sixteenths.
+  subdivision, at most `NEXT_STEPS` steps away (a swung long note, but no note left out).
+  Dotted eighths lie on the grid of sixteenths, and show no hand that plays sixteenths.
 * Safe: neighbours at least `SAFE_SPREADS` spreads apart (a note then strays nearer to a
   neighbour's place 3 times in 1000: three standard deviations), and at least `CLOSEST_MS`
   apart (Repp 2006: synchronisation fails beyond 8 to 10 notes a second), or as close as the
