@@ -154,8 +154,11 @@ def _meant(
 def _told(analyses: Iterable[Analysis]) -> set[str]:
     """The subdivisions that phrases are said to be on, or to have: advice holds no other."""
     told: set[str] = set()
-    for phrase in (p for a in analyses for p in a.phrases if p.verdict in JUDGED):
-        told.update(others_told(phrase))
-        if phrase.subdivision is not None:
-            told.add(phrase.subdivision)
+    for analysis in analyses:
+        for phrase in analysis.phrases:
+            if phrase.verdict not in JUDGED:
+                continue
+            told.update(others_told(analysis, phrase))
+            if phrase.subdivision is not None:
+                told.add(phrase.subdivision)
     return told
