@@ -14,7 +14,7 @@ from improv.tempo import constant_tempo, lay_bars
 
 INDEX = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 NAMES = {
-    "unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("triplets", 3.0),
+    "unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("eighth triplets", 3.0),
     "swung-unit": ("swung eighths", 2.0), "quintuplet": ("quintuplets", 5.0),
 }  # fmt: skip
 
