@@ -88,6 +88,9 @@ def not_held_text(played: Played, tolerance_ms: float, tempo: float) -> str:
             f"{spread_told(played)} more than one note in 20 strays nearer to a neighbour's place "
             "than to its own"
         )
+    if not played.failed and not played.off_grid_events:
+        # Straight and swung notes go at one rate: a run off the grid was meant for either.
+        return "runs of as many notes to the beat left the grid"
     if played.attempts_share > played.notes_share:
         share = percent(played.notes_share)
         return f"only {share} of the notes of all attempts at them are on the grid"

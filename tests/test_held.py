@@ -152,6 +152,13 @@ def test_swung_and_straight_at_one_rate_stay_together() -> None:
     assert rate_stays(eighths, [eighths, failing, swung])
 
 
+def test_what_failed_at_its_rate_is_not_counted_as_its_own() -> None:
+    """Swung sixteenths of which none failed, beside straight ones that did: no "0 of 9"."""
+    swung = Played("swung sixteenths", 4.0, 200, 12.0, 0, 150.0, attempts=9, failed=0)
+    said = not_held_text(swung, 20.0, 96.0)
+    assert said == "runs of as many notes to the beat left the grid"
+
+
 @pytest.mark.parametrize("as_told", ["quarters", "eighths"])
 def test_only_what_the_report_names_is_held(as_told: str) -> None:
     """Phrases told to be quarters: no advice about eighths below, and the other way round."""
