@@ -9,6 +9,7 @@
     writing    Assignment -> TOML text
     updating   a hand-edited file brought up to date, its comments kept; pieces: its text cut up
     evidence   an Analysis as arrays per event, ready to be judged
+    leaving    each event against the grid that was asked for
     verdict    what a check finds: states, bar by bar, requirement by requirement
     judge      Assignment x Analysis -> Verdict, through the judges of requirements
     judge_case     one section and one take, as every judge looks at them

@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
+from improv.assignments.evidence import Evidence
+from improv.assignments.leaving import Leaving, asked_grid, leaving
 from improv.assignments.model import REST, Alternation, Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict, Why
 from improv.counting import counted

@@ -22,8 +22,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, leaving
+from improv.assignments.evidence import Evidence
 from improv.assignments.judge_grid import SURE_NOTE
+from improv.assignments.leaving import leaving
 from improv.assignments.model import Assignment, Section
 from improv.grid import SUBDIVISIONS
 from improv.meter import Meter

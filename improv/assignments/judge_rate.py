@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, as_swung_pairs, asked_grid, pairs_may_swing
+from improv.assignments.evidence import Evidence
 from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
+from improv.assignments.leaving import as_swung_pairs, asked_grid, pairs_may_swing
 from improv.assignments.model import Assignment, Section
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
 from improv.counting import counted
