@@ -24,6 +24,12 @@ LOGIT_LIMIT = 3.5
 PRIOR_LOGIT = -2.0
 """Before looking, a note is about one time in eight outside (our choice)."""
 MOST_SURE_OF_ORNAMENT = 0.8
+UNCLEAR_CHANCE = 0.5
+"""The chance that a note leaves the grid where its place cannot tell."""
+NEAR_STEP, AWAY_STEP, AWAY_SPREADS = 0.1, 0.2, 2.0
+"""How far from the triplet, as a share of the grid's step, the second notes of swung pairs are on
+it (within a spread they are, too), and beyond what they are elsewhere, if further than so many
+spreads, too: of triplets 1.75 to 2.3 : 1, and below 1.5 or above 2.75 : 1 (our choice)."""
 
 
 def asked_grid(asked: tuple[str, ...], meter: Meter, meters: tuple[Meter, ...]) -> Floats:
@@ -53,22 +59,33 @@ def leaving(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter, ...]) -
     used = as_swung_pairs(seen) if pairs_may_swing(asked, meters) else seen.straight_quarter
     inside = np.zeros(len(seen), dtype=np.bool_)
     deviation, step_ms = np.zeros(len(seen)), np.ones(len(seen))
+    third = _third_of_pair(seen)
+    thirds = np.zeros(len(seen), dtype=np.bool_)
     for m, meter in enumerate(seen.bars.meters):
         here = np.flatnonzero(seen.meter == m)
         if not len(here):
             continue
         grid = asked_grid(asked, meter, meters)
         into = used[here] - seen.bar_start[here]
-        inside[here] = np.abs(into - _nearest(grid, into)) < 10 * SAME_QUARTER
+        inside[here] = _on(grid, into)
+        thirds[here] = ~inside[here] & _on(grid, third[here] - seen.bar_start[here])
         raw = seen.onset_quarter[here] - seen.bar_start[here]
         raw -= seen.lean_ms[here] / seen.quarter_ms[here]
         deviation[here] = (raw - _nearest(grid, raw)) * seen.quarter_ms[here]
         step_ms[here] = grid[-1] / (len(grid) - 1) * seen.quarter_ms[here]
     own = seen.deviation_ms - seen.lean_ms
     deviation = np.where(inside, np.where(np.isnan(own), deviation, own), deviation)
+    kept, unclear = _keep_thirds(seen, thirds, third, step_ms)
+    inside |= kept
     chance = _chance(seen, inside, deviation, step_ms)
+    chance = np.where(unclear, UNCLEAR_CHANCE, chance)
     chance = np.where(seen.ornament, np.minimum(chance, MOST_SURE_OF_ORNAMENT), chance)
     return Leaving(chance, inside, deviation, step_ms)
+
+
+def _on(grid: Floats, at: Floats) -> Bools:
+    """Which places are positions of the grid; none of the NaN ones is."""
+    return np.asarray(np.abs(at - _nearest(grid, at)) < 10 * SAME_QUARTER)
 
 
 def _nearest(grid: Floats, at: Floats) -> Floats:
@@ -102,6 +119,46 @@ def _stray(is_free: Bools) -> Bools:
 
 def _normal(value: Floats, spread: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * (value / spread) ** 2) / (spread * np.sqrt(2 * np.pi)))
+
+
+# --- swung pairs ------------------------------------------------------------
+
+
+def _third_of_pair(seen: Evidence) -> Floats:
+    """Where the second note of a swung pair lies at 2 : 1; NaN for every other note."""
+    out = np.full(len(seen), np.nan)
+    for r in np.unique(seen.row[seen.on_grid]).tolist():
+        for m, meter in enumerate(seen.bars.meters):
+            here = (seen.row == r) & (seen.meter == m)
+            grid = positions(SUBDIVISIONS[r], meter)
+            if not SUBDIVISIONS[r].swung or not here.any() or len(grid) < 2:
+                continue
+            half = float(grid[1] - grid[0])
+            number = np.round((seen.straight_quarter - seen.bar_start)[here] / half)
+            out[here] = np.where(number % 2 == 1, seen.straight_quarter[here] + half / 3, np.nan)
+    return out
+
+
+def _keep_thirds(
+    seen: Evidence, thirds: Bools, third: Floats, step_ms: Floats
+) -> tuple[Bools, Bools]:
+    """Of the second notes in `thirds`: those on the third, and those too near to tell.
+
+    A phrase's pairs on one subdivision are measured together: a ratio is a habit, and any one
+    note strays.
+    """
+    kept, unclear = (np.zeros(len(seen), dtype=np.bool_) for _ in range(2))
+    away_ms = (seen.onset_quarter - third) * seen.quarter_ms - seen.lean_ms
+    key = seen.phrase * len(SUBDIVISIONS) + seen.row
+    for k in np.unique(key[thirds]).tolist():
+        here = np.flatnonzero(thirds & (key == k))
+        away, spread = abs(float(np.median(away_ms[here]))), float(seen.spread_ms[here].mean())
+        step = float(step_ms[here].mean())
+        if away <= max(spread, NEAR_STEP * step):
+            kept[here] = True
+        elif away <= max(AWAY_SPREADS * spread, AWAY_STEP * step):
+            unclear[here] = True
+    return kept, unclear
 
 
 def pairs_may_swing(asked: tuple[str, ...], meters: tuple[Meter, ...]) -> bool:
