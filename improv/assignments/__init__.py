@@ -18,6 +18,7 @@
     judge_swung    were pairs swung where swung notes are asked for?
     judge_drift    rushing and dragging within the phrases
     judge_limits   pocket and swing, each beside its limit; judge_measure: such a measurement
+    own_time   notes that keep the asked steps off the grid, by a drift alone
     following  a grid followed from note to note while the player drifts
     gaps       how far a player drifted while the click was out
     tempo_claims  which tempo was played, where file, command line and assignment disagree

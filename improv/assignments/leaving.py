@@ -24,6 +24,8 @@ LOGIT_LIMIT = 3.5
 PRIOR_LOGIT = -2.0
 """Before looking, a note is about one time in eight outside (our choice)."""
 MOST_SURE_OF_ORNAMENT = 0.8
+DOUBTED_FROM = 0.4
+"""The chance of leaving the grid from which a note is in doubt."""
 UNCLEAR_CHANCE = 0.5
 """The chance that a note leaves the grid where its place cannot tell."""
 NEAR_STEP, AWAY_STEP, AWAY_SPREADS = 0.1, 0.2, 2.0
@@ -45,13 +47,15 @@ def asked_grid(asked: tuple[str, ...], meter: Meter, meters: tuple[Meter, ...]) 
 class Leaving:
     """Per event: the chance that it leaves the asked grid, and its deviation from that grid.
 
-    `inside` says whether the called position lies on the grid, `step_ms` the grid's mean step.
+    `inside` says whether the called position lies on the grid, `step_ms` the grid's mean step;
+    `own_time` which notes are off the grid by the time alone (`own_time` fills it in).
     """
 
     chance: Floats
     inside: Bools
     deviation_ms: Floats
     step_ms: Floats
+    own_time: Bools
 
 
 def leaving(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter, ...]) -> Leaving:
@@ -80,7 +84,7 @@ def leaving(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter, ...]) -
     chance = _chance(seen, inside, deviation, step_ms)
     chance = np.where(unclear, UNCLEAR_CHANCE, chance)
     chance = np.where(seen.ornament, np.minimum(chance, MOST_SURE_OF_ORNAMENT), chance)
-    return Leaving(chance, inside, deviation, step_ms)
+    return Leaving(chance, inside, deviation, step_ms, np.zeros(len(seen), dtype=np.bool_))
 
 
 def _on(grid: Floats, at: Floats) -> Bools:
