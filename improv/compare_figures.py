@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from improv.compare import NO_DIFFERENCE, TOO_FEW, Finding
+from improv.contrasts import FEWEST_NOTES
 from improv.wording import figure as written
 from improv.wording import percent
 
@@ -61,6 +62,11 @@ def subdivision_and_notes(finding: Finding) -> str:
     notes = f"{finding.notes[0]} and {finding.notes[1]} notes)"
     name = finding.subdivision
     return f"{name[:-1]}; {notes}" if name.endswith(")") else f"{name} ({notes}"
+
+
+def too_few(finding: Finding, block: str) -> str:
+    """What a finding is short of: `too few notes`, or, where there are enough, `too few days`."""
+    return f"too few {'notes' if min(finding.notes) < FEWEST_NOTES else f'{block}s'}"
 
 
 def short_verdict(finding: Finding) -> str:

@@ -26,6 +26,7 @@ from improv.compare_figures import (
     interval_figure,
     short_verdict,
     subdivision_and_notes,
+    too_few,
 )
 from improv.contrasts import FEWEST_DAYS, FEWEST_NOTES, FEWEST_OVER_TIME
 from improv.counting import counted
@@ -73,9 +74,18 @@ def clearest_sentence(comparison: Comparison) -> str:
     widest = _widest_open(open_rows)
     if widest is None and len(open_rows) <= len(told):
         return "No change can be shown: what differs is no more than chance would do."
-    names = listed(list(dict.fromkeys(f.subdivision for f in told)))
-    said = f"No change can be shown in {names}: what differs there is no more than chance would do."
-    return f"{said} {_open_sentence(widest, comparison)}"
+    return (
+        f"No change can be shown {_told_of(told, open_rows)}: what differs there is no more than "
+        f"chance would do. {_open_sentence(widest, comparison)}"
+    )
+
+
+def _told_of(told: Sequence[Finding], open_rows: Sequence[Finding]) -> str:
+    """Where something can be told; subdivisions by name if of none of them only a part can."""
+    names = list(dict.fromkeys(f.subdivision for f in told))
+    if not names or not set(names).isdisjoint(f.subdivision for f in open_rows):
+        return "where enough was played to tell"
+    return f"in {listed(names)}"
 
 
 def _widest_open(findings: Sequence[Finding]) -> Finding | None:
@@ -96,12 +106,12 @@ def _open_sentence(widest: Finding | None, comparison: Comparison) -> str:
     """What the rest is short of, and the difference in it that is worth another recording."""
     if widest is None:
         return f"The rest can't be told: too few notes or {comparison.block}s."
-    short = "notes" if min(widest.notes) < FEWEST_NOTES else f"{comparison.block}s"
     before, after = (figure(widest, v) for v in (widest.before, widest.after))
     first, second = _sides(comparison)
     return (
         f"The rest can't be told yet, wide as it differs: {widest.subdivision}, "
-        f"{widest.measure.title} {before} {first} and {after} {second}, over too few {short}. "
+        f"{widest.measure.title} {before} {first} and {after} {second}, over "
+        f"{too_few(widest, comparison.block)}. "
         "Record more of the same."
     )
 

@@ -21,7 +21,6 @@ from improv.wording import (
     spread_text,
 )
 
-JUDGED = ("on the grid", "mixed", "off the grid")
 STREWN = "The notes keep to no grid: strewn at random they would lie as near to one."
 MAIN_SHARE = 0.55
 TOLD_SHARE = 0.1
@@ -33,7 +32,7 @@ def headline(analysis: Analysis) -> str:
     if analysis.strewn:
         return STREWN
     notes = analysis.notes
-    judged = [p for p in analysis.phrases if p.verdict in JUDGED]
+    judged = [p for p in analysis.phrases if p.verdict.judged]
     if not judged:
         return "Nothing here is long and clear enough to name a subdivision."
     heard = notes.counted.tolist()

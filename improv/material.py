@@ -108,8 +108,12 @@ def at_equal_tempo(before: Material, after: Material) -> tuple[Material, Materia
 
 
 def told_apart(material: Material) -> Material:
-    """The same, kinds of one name told apart: eighths are 2 a beat in 4/4, 3 a beat in 6/8."""
-    often = Counter(kind.name for kind in material.kinds)
+    """The same, kinds of one name told apart: eighths are 2 a beat in 4/4, 3 a beat in 6/8.
+
+    Only kinds that these takes have count: what others played changes no name.
+    """
+    played = np.unique(material.cells["subdivision"]).tolist()
+    often = Counter(material.kinds[number].name for number in played)
     kinds = tuple(
         replace(kind, name=f"{kind.name} ({kind.per_beat:.3g} a beat)")
         if often[kind.name] > 1

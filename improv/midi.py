@@ -16,8 +16,8 @@ from improv.files import AnyPath, read_bytes, shown
 from improv.midi_notes import notes_of, oddities
 from improv.midi_parts import PERCUSSION_CHANNEL, Part, check_channel, choose_part, playable_parts
 from improv.midi_place import check_reading, place
-from improv.midi_sentences import assumptions, own_tempo, raster
-from improv.midi_tempo import FileTime, file_time
+from improv.midi_sentences import assumptions, count_in_sentence, own_tempo, raster
+from improv.midi_tempo import FileTime, click_mark, file_time
 from improv.midi_write import OutPart, write_parts, write_take
 from improv.model import Reading, Take
 from improv.smf import Smf, parse_smf
@@ -85,6 +85,7 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
     """The take in a parsed file called `name`; the pure part of `read_take`."""
     check_reading(reading)
     check_channel(reading.channel)
+    reading, count_in = _counted_in(smf, reading, over_backing=backing is not None)
     part, said = choose_part(smf, name, reading)
     notes = notes_of(smf.tracks[part.number - 1], part.channels)
     own = file_time(smf, name, part.number)
@@ -101,6 +102,7 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
     meter = placed.bars.meters[int(placed.bars.meter[np.argmax(placed.bars.number >= 1)])]
     warnings = (
         *said,
+        *count_in,
         *(own_tempo(own, backing, meter, reading) if backing is not None else ()),
         *placed.warnings,
         *assumptions(base, reading),
@@ -126,3 +128,15 @@ def take_from_smf(smf: Smf, name: str, reading: Reading, backing: FileTime | Non
         if own.states_tempo and (backing or reading.tempo_bpm)
         else None,
     )
+
+
+def _counted_in(smf: Smf, reading: Reading, over_backing: bool) -> tuple[Reading, tuple[str, ...]]:
+    """The reading with the count-in that a click of ours in the take's file says, and so said.
+
+    What is stated wins; a start that is stated, or to be found, is that of bar 1.
+    """
+    stated = reading.count_in_bars is not None or reading.start_sec is not None
+    mark = None if stated or over_backing or reading.find_start else click_mark(smf)
+    if mark is None or not mark.count_in_bars:
+        return reading, ()
+    return replace(reading, count_in_bars=mark.count_in_bars), (count_in_sentence(mark),)

@@ -40,10 +40,8 @@ def check_reading(reading: Reading) -> None:
         raise UsageError(
             f"tempo {tempo:g}: state {SLOWEST_BPM:g} to {FASTEST_BPM:g} beats per minute"
         )
-    if not 0 <= reading.count_in_bars <= MOST_COUNT_IN_BARS:
-        raise UsageError(
-            f"count-in of {reading.count_in_bars} bars: state 0 to {MOST_COUNT_IN_BARS}"
-        )
+    if not 0 <= reading.bars_before <= MOST_COUNT_IN_BARS:
+        raise UsageError(f"count-in of {reading.bars_before} bars: state 0 to {MOST_COUNT_IN_BARS}")
     start = reading.start_sec
     if start is not None and not abs(start) <= LATEST_START_SEC:
         raise UsageError(f"start {start:g}: state seconds from the start of the file")
@@ -93,7 +91,7 @@ def place(
     last = min(float(spans[2]), float(spans[1]) + _ROOM_QUARTER)
     try:
         changes, bar_one = _anchored(
-            changes, downbeat, reading.count_in_bars, reading.meter is not None, as_written
+            changes, downbeat, reading.bars_before, reading.meter is not None, as_written
         )
         last_bar = max(last - bar_one, 0.0)  # bar 1 is laid even where nobody plays it
         bars = lay_bars(changes, min(float(spans[0]), downbeat) - bar_one, last_bar)
@@ -114,7 +112,7 @@ def _meter_at_bar_one(base: FileTime, reading: Reading, first_onset_sec: float) 
     start_sec = first_onset_sec if reading.find_start else reading.start_sec or 0.0
     start = float(quarters_at(base.tempo_map, np.array([start_sec]))[0])
     changes = _from(base.changes, start)
-    bar_one = _bars_on(changes, 0 if reading.find_start else reading.count_in_bars)
+    bar_one = _bars_on(changes, 0 if reading.find_start else reading.bars_before)
     return _from(changes, bar_one)[0][1][0]
 
 
@@ -148,7 +146,7 @@ def _downbeat(
     cycle = _from(changes, float(onset_quarter[0]))[0][1]
     found = find_start(onset_quarter, velocity, quarter_sec, cycle)
     downbeat = found.downbeat_quarter
-    if reading.count_in_bars:
+    if reading.bars_before:
         length = cycle_quarters(cycle)
         earliest = float(quarters_at(tempo_map, np.array([-_AT_FILE_START_SEC]))[0])
         downbeat += float(np.ceil((earliest - downbeat) / length)) * length

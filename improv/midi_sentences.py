@@ -12,7 +12,7 @@ from improv.counting import counted
 from improv.errors import TakeError
 from improv.meter import Meter, meter_text
 from improv.midi_notes import TickNotes, distinct, raster_tick
-from improv.midi_tempo import FileTime
+from improv.midi_tempo import ClickMark, FileTime
 from improv.model import Bars, Floats, Reading, TempoMap
 from improv.start import Start
 from improv.tempo import Change, bar_index, lay_bars, quarter_sec_at, quarters_at, seconds_at
@@ -61,7 +61,7 @@ def disagreements(
         end = float(quarters_at(base.tempo_map, np.array([last_onset_sec]))[0])
         written = _bars_in_file(base.changes, end)
         # A stated cycle begins with the count-in, and again with bar 1.
-        parts = written[: reading.count_in_bars], written[reading.count_in_bars :]
+        parts = written[: reading.bars_before], written[reading.bars_before :]
         if not all(_alternate_as(part, reading.meter) for part in parts):
             in_file = ", ".join(sorted(set(written))[:4])
             order = (
@@ -117,6 +117,15 @@ def assumptions(base: FileTime, reading: Reading) -> tuple[str, ...]:
     )
 
 
+def count_in_sentence(mark: ClickMark) -> str:
+    """That bar 1 lies where the click in the take's own file says."""
+    bars = counted(mark.count_in_bars, "bar")
+    return (
+        f"The file holds a click of 'improv click' with {bars} of count-in, so bar 1 comes after "
+        f"{'it' if mark.count_in_bars == 1 else 'them'}. State the count-in if it was another."
+    )
+
+
 def before_bar_one(bars: Bars, at_quarter: Floats, reading: Reading) -> tuple[str, ...]:
     """A question about the count-in and the start where more than a pickup lies before bar 1."""
     if float(at_quarter[-1]) < 0.0:
@@ -124,7 +133,7 @@ def before_bar_one(bars: Bars, at_quarter: Floats, reading: Reading) -> tuple[st
     first = int(bars.number[bar_index(bars, at_quarter[:1] + _EARLY_QUARTER)[0]])
     if first >= 0:
         return ()
-    count = reading.count_in_bars
+    count = reading.bars_before
     count_in = f"the count-in of {counted(count, 'bar')}" if count else ""
     start = "the start" if reading.start_sec is not None else ""
     asked = " and ".join(filter(None, (count_in, start))) or "the start"

@@ -11,6 +11,7 @@ read-only. What cannot be known is `None` (NaN inside arrays), never a guess.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 
@@ -109,6 +110,26 @@ class Passage:
     ends: Place
 
 
+class Verdict(StrEnum):
+    """What is said of a phrase as a whole; the words are those of the JSON contract."""
+
+    ON_GRID = "on the grid"
+    MIXED = "mixed"
+    OFF_GRID = "off the grid"
+    TOO_CLOSE = "too close to call"
+    TOO_SHORT = "too short to judge"
+
+    @property
+    def named(self) -> bool:
+        """Whether a subdivision is called."""
+        return self in (Verdict.ON_GRID, Verdict.MIXED)
+
+    @property
+    def judged(self) -> bool:
+        """Whether anything is called: a subdivision, or none."""
+        return self.named or self == Verdict.OFF_GRID
+
+
 @dataclass(frozen=True)
 class Phrase:
     """What was heard in one phrase. Rows [start, stop) of `Notes`; `events` counts chords once.
@@ -148,7 +169,7 @@ class Phrase:
     drift_bpm: float | None
     drift_se_bpm: float | None
     tempo_bpm: float
-    verdict: str
+    verdict: Verdict
     beat_offset_ms: float | None = None
     offbeat_offset_ms: float | None = None
     offset_se_ms: float | None = None

@@ -21,6 +21,9 @@ from improv.tempo import bar_index
 
 REST_AGAINST_STEP = 1.8
 """A gap ends a phrase when it is this many times the usual step around it (our choice)."""
+NEARLY = 0.82
+"""A rest may come out so much shorter, where the line before it drags: yet more than the three
+quarters of a beat that four sixteenths with three left out leave."""
 HELD_RESTS, HELD_AGAINST_STEP = 3.0, 6.0
 """The same for a note held on: so many rests long, so many times the usual step (our choice)."""
 LONGER_WAIT = 1.5
@@ -65,7 +68,7 @@ def _rests(events: Events, phrase_rest_beat: float) -> tuple[Bools, Floats]:
     # A note struck short fills its step all the same: pads and staccato rest no sooner.
     silence_beat = step_beat - np.maximum(sounding_beat, np.where(np.isinf(usual), 0.0, usual))
     long_rest = silence_beat >= 3.0 * phrase_rest_beat
-    rest = (silence_beat >= phrase_rest_beat * 0.94) & (step_beat > REST_AGAINST_STEP * usual)
+    rest = (silence_beat >= phrase_rest_beat * NEARLY) & (step_beat > REST_AGAINST_STEP * usual)
     breath = (step_beat >= HELD_RESTS * phrase_rest_beat) & (step_beat > HELD_AGAINST_STEP * usual)
     return np.asarray(rest | (long_rest & (step_beat > 1.2 * usual)) | breath), silence_beat
 

@@ -8,23 +8,27 @@ Conventions
 -----------
 * A drift is worth practising on once it adds up to `LAG_MS` within a phrase: the widest
   window in which onsets are usually counted as one (50 ms: Raffel et al. 2014).
+* A run off the grid is an attempt at one subdivision (`attempts`): a faster run only where that
+  is denser than what is held. Held is only what the report names for a phrase.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from improv.headline import JUDGED
 from improv.held import (
     ENOUGH_NOTES,
+    FailedRun,
     Played,
     Step,
-    attempts,
     denser,
+    failed_runs,
     is_held,
+    rate_stays,
     subdivisions_played,
 )
 from improv.model import Analysis, Phrase
@@ -32,6 +36,8 @@ from improv.practice_steps import BACK_OFF as BACK_OFF
 from improv.practice_steps import CAUTION as CAUTION
 from improv.practice_steps import (
     LIKELY,
+    ease_off,
+    in_a_row_next,
     keep_the_time,
     next_step,
     nothing_denser,
@@ -40,9 +46,8 @@ from improv.practice_steps import (
     slow_down,
 )
 from improv.practice_steps import Advice as Advice
-from improv.wording import bpm_text, drift_text, lag_ms
+from improv.wording import bpm_text, drift_text, lag_ms, others_told
 
-FASTER = 1.1
 LAG_MS = 50.0
 
 MAKE_SURE = (
@@ -65,33 +70,42 @@ def advise(*analyses: Analysis) -> Advice:
     if all(a.strewn for a in analyses):
         said = tuple(part.format(tempo=bpm_text(tempo)) for part in BEATS_FIRST)
         return Advice(None, None, None, said)
-    played = subdivisions_played(analyses)
-    held = [p for p in played if is_held(p, tolerance)]
+    every, told = subdivisions_played(analyses), _told(analyses)
+    played = [p for p in every if p.subdivision in told]
+    held = [p for p in played if is_held(p, tolerance) and rate_stays(p, every)]
     if not held:
-        named = _named(analyses)
-        return settle_first([p for p in played if p.subdivision in named], tolerance, tempo)
-    densest = max(held, key=lambda p: (p.per_beat, p.events))
-    floating = _floating_rates(analyses, densest.per_beat)
+        return settle_first(played, tolerance, tempo)
+    in_a_row = [p for p in held if p.in_a_row]
+    densest = max(in_a_row or held, key=lambda p: (p.per_beat, p.events))
+    failed = _not_held_yet(played, held, densest)
+    left = failed_runs(analyses, [p.subdivision for p in every if p.events >= ENOUGH_NOTES])
+    faster = [run for run in left if _is_denser(run, densest)]
     drifting = _worst_drift(analyses)
-    failed = _not_held_yet(played, densest, tolerance)
-    if floating:
-        meant = _meant(analyses, played, densest, failed, floating)
-        return slow_down(densest, failed, meant, floating, tempo)
+    if faster:
+        target = _meant(analyses, densest, failed, faster)
+        return slow_down(densest, failed, target, len(faster), tempo)
     if drifting is not None:
         return keep_the_time(analyses, densest, *drifting, tempo)
+    if densest.failed:
+        return ease_off(densest, tempo)
     if failed is not None:
         return once_more(densest, failed, tolerance, tempo)
+    lone = [p for p in held if not p.in_a_row and p.per_beat >= densest.per_beat]
+    if lone:
+        return in_a_row_next(densest, min(lone, key=lambda p: p.per_beat), tempo)
     steps = denser(analyses[0], densest.per_beat)
     return next_step(densest, steps[0], tempo) if steps else nothing_denser(densest, tempo)
 
 
-def _not_held_yet(played: Sequence[Played], densest: Played, tolerance_ms: float) -> Played | None:
+def _not_held_yet(
+    played: Sequence[Played], held: Sequence[Played], densest: Played
+) -> Played | None:
     """The subdivision denser than what is held that was tried most, and is not held."""
     tried = [
         p
         for p in played
         if p.per_beat > densest.per_beat
-        and not is_held(p, tolerance_ms)
+        and p not in held
         and p.events >= ENOUGH_NOTES
         and p.confidence >= LIKELY
         and math.isfinite(p.spread_ms)
@@ -99,10 +113,9 @@ def _not_held_yet(played: Sequence[Played], densest: Played, tolerance_ms: float
     return max(tried, key=lambda p: p.events + p.off_grid_events, default=None)
 
 
-def _floating_rates(analyses: Sequence[Analysis], faster_than: float) -> list[float]:
-    """Rates of the off-grid runs that are clearly faster than what is held."""
-    rates = [run.notes_per_beat for a in analyses for run in a.runs if run.off_grid]
-    return [rate for rate in rates if rate > FASTER * faster_than]
+def _is_denser(run: FailedRun, held: Played) -> bool:
+    """Whether a run off the grid was meant to be denser than what is held."""
+    return run.subdivision != held.subdivision and run.per_beat > held.per_beat
 
 
 def _worst_drift(analyses: Sequence[Analysis]) -> tuple[Analysis, Phrase] | None:
@@ -114,34 +127,37 @@ def _worst_drift(analyses: Sequence[Analysis]) -> tuple[Analysis, Phrase] | None
 
 
 def _meant(
-    analyses: Sequence[Analysis],
-    played: Sequence[Played],
-    held: Played,
-    failed: Played | None,
-    floating: list[float],
-) -> Step | None:
-    """What the faster runs were attempts at, or the nearest thing to it that is denser."""
-    steps = denser(analyses[0], held.per_beat)
-    judged = [p.subdivision for p in played if p.events >= ENOUGH_NOTES]
-    tried = attempts(analyses, judged, FASTER * held.per_beat)
-    if failed and all(s.subdivision != failed.subdivision for s in steps):
-        steps.append(Step(failed.subdivision, failed.per_beat))
-    meant = [s for s in steps if tried[s.subdivision]]
-    if failed and not meant:
-        return Step(failed.subdivision, failed.per_beat)
+    analyses: Sequence[Analysis], held: Played, failed: Played | None, faster: Sequence[FailedRun]
+) -> Step:
+    """What most notes of the faster runs were attempts at.
+
+    Of what is common here, or was played enough to be told that it is not held yet.
+    """
+    steps = {step.subdivision: step for step in denser(analyses[0], held.per_beat)}
+    if failed:
+        steps.setdefault(failed.subdivision, Step(failed.subdivision, failed.per_beat))
+    notes: Counter[str] = Counter()
+    for run in faster:
+        notes[run.subdivision] += run.events
+    called = notes.most_common(1)[0][0]
+    meant = [name for name in steps if notes[name]]
     if meant:
-        return max(meant, key=lambda s: tried[s.subdivision])
-    reached = [s for s in steps if s.per_beat <= 1.05 * float(np.median(floating))]
-    return reached[-1] if reached else next(iter(steps), None)
+        return steps[max(meant, key=lambda name: notes[name])]
+    if failed:
+        return steps[failed.subdivision]
+    rate = next(run.per_beat for run in faster if run.subdivision == called)
+    reached = [step for step in steps.values() if step.per_beat <= rate]
+    return reached[-1] if reached else Step(called, rate)
 
 
-def _named(analyses: Sequence[Analysis]) -> set[str]:
-    """The subdivisions that the takes are said to be on: advice names no other."""
-    return {
-        name
-        for a in analyses
-        for phrase in a.phrases
-        if phrase.verdict in JUDGED
-        for name in a.notes.subdivision_name[phrase.start : phrase.stop]
-        if name is not None
-    }
+def _told(analyses: Iterable[Analysis]) -> set[str]:
+    """The subdivisions that phrases are said to be on, or to have: advice holds no other."""
+    told: set[str] = set()
+    for analysis in analyses:
+        for phrase in analysis.phrases:
+            if not phrase.verdict.judged:
+                continue
+            told.update(others_told(analysis, phrase))
+            if phrase.subdivision is not None:
+                told.add(phrase.subdivision)
+    return told

@@ -2,9 +2,10 @@
 
 Conventions
 -----------
-* A subdivision that was attempted and not held at this tempo starts at `BACK_OFF` of it; tempi go
-  up by `STEP_BPM` or so (common practice, no source: slow down first, then raise in small
-  steps). Nothing whose notes lie closer than `held.CLOSEST_MS` is ever to be made faster.
+* A subdivision that was attempted and not held at this tempo starts at `BACK_OFF` of it, one that
+  is held but left the grid now and then at `EASE_OFF`; tempi go up by `STEP_BPM` or so (common
+  practice, no source: slow down first, then raise in small steps). Nothing whose notes lie
+  closer than `held.CLOSEST_MS` is ever to be made faster.
   A limit is told only where it decides the tempo asked for, or how far that may go up.
 """
 
@@ -20,15 +21,18 @@ from improv.model import Analysis, Phrase
 from improv.practice_words import (
     HANDS,
     apart_text,
+    attempts_text,
     hold_text,
     limit_text,
     not_held_text,
+    on_grid_text,
     spread_told,
     whole,
 )
 from improv.wording import bpm_text, capital, drift_text, number_word
 
 BACK_OFF = 0.75
+EASE_OFF = 0.9
 STEP_BPM = 4.0
 LIKELY = 0.5
 
@@ -82,19 +86,50 @@ def once_more(held: Played, failed: Played, tolerance_ms: float, tempo: float) -
 
 
 def slow_down(
-    held: Played, failed: Played | None, target: Step | None, floating: list[float], tempo: float
+    held: Played, failed: Played | None, target: Step, faster: int, tempo: float
 ) -> Advice:
     """Faster runs left the grid: what is held first, then what they were meant to be, slower."""
-    what = "a faster run" if len(floating) == 1 else f"{number_word(len(floating))} faster runs"
-    sentences = [
-        hold_text(held),
-        f"Play nothing faster for a whole chorus: at {bpm_text(tempo)} BPM {what} left the grid.",
-    ]
-    if target is None:
-        return Advice(held.subdivision, held.subdivision, tempo, tuple(sentences), no_runs=True)
+    what = "a faster run" if faster == 1 else f"{number_word(faster)} faster runs"
     own = failed if failed and failed.subdivision == target.subdivision else held
     more, asked = _slower(held, own, target, tempo)
-    return Advice(held.subdivision, target.subdivision, asked, (*sentences, *more), no_runs=True)
+    sentences = (
+        hold_text(held),
+        f"Play nothing faster for a whole chorus: at {bpm_text(tempo)} BPM {what} left the grid.",
+        *more,
+    )
+    return Advice(held.subdivision, target.subdivision, asked, sentences, no_runs=True)
+
+
+def ease_off(held: Played, tempo: float) -> Advice:
+    """The densest that is held left the grid now and then: the same, a little slower."""
+    asked = whole(
+        min(safe_tempo_bpm(held.per_beat, held.spread_ms, held.step_ms), EASE_OFF * tempo)
+    )
+    target = Step(held.subdivision, held.per_beat)
+    sentences = (
+        hold_text(held),
+        f"Play nothing faster until all of them stay: at {bpm_text(tempo)} BPM "
+        f"{attempts_text(held)} left the grid.",
+        f"Begin at {asked} BPM, {apart_text(target, asked)}, and up by 3 to 5 BPM whenever they "
+        "stay on the grid.",
+    )
+    return Advice(held.subdivision, held.subdivision, float(asked), sentences, no_runs=True)
+
+
+def in_a_row_next(held: Played, lone: Played, tempo: float) -> Advice:
+    """Notes lie on a dense grid, but not one beside another: that one, note by note.
+
+    `held` and `lone` are one where nothing was played note by note.
+    """
+    target = Step(lone.subdivision, lone.per_beat)
+    asked = whole(min(safe_tempo_bpm(lone.per_beat, lone.spread_ms), tempo))
+    first = hold_text(held) if held.subdivision != lone.subdivision else on_grid_text(lone)
+    sentences = (
+        first,
+        f"Next: {lone.subdivision} in a row at {asked} BPM, {apart_text(target, asked)}: here "
+        "hardly any two of them were neighbours.",
+    )
+    return Advice(held.subdivision, lone.subdivision, float(asked), sentences)
 
 
 def _slower(held: Played, own: Played, target: Step, tempo: float) -> tuple[list[str], float]:
@@ -169,7 +204,8 @@ def settle_first(played: Sequence[Played], tolerance_ms: float, tempo: float) ->
         )
         return Advice(None, None, None, (said,))
     most = max(judged, key=lambda p: p.events)
-    asked = tempo if most.apart else float(whole(min(_safe(most, most.per_beat), tempo)))
+    asked = tempo if most.stays else float(whole(BACK_OFF * tempo))
+    asked = asked if most.apart else float(whole(min(_safe(most, most.per_beat), asked)))
     sentences = (
         f"Stay on {most.subdivision}, at {bpm_text(asked)} BPM, and play nothing faster: "
         f"{not_held_text(most, tolerance_ms, tempo)}.",

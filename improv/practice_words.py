@@ -30,6 +30,14 @@ def hold_text(held: Played) -> str:
     )
 
 
+def on_grid_text(lone: Played) -> str:
+    """What lies on its grid though it was not played note by note."""
+    return (
+        f"The notes on the grid of {lone.subdivision} are steady ({spread_told(lone)} over "
+        f"{counted(lone.events, 'note')})."
+    )
+
+
 def spread_told(held: Played) -> str:
     """A spread with a decimal where it takes one to see on which side of 20 ms it lies."""
     digits = 1 if round(held.spread_ms) == round(TIGHT_SPREAD_MS) else 0
@@ -80,7 +88,20 @@ def not_held_text(played: Played, tolerance_ms: float, tempo: float) -> str:
             f"{spread_told(played)} more than one note in 20 strays nearer to a neighbour's place "
             "than to its own"
         )
-    return f"only {percent(played.held_share)} of the attempts at that rate stay on the grid"
+    if not played.failed and not played.off_grid_events:
+        # Straight and swung notes go at one rate: a run off the grid was meant for either.
+        return "runs of as many notes to the beat left the grid"
+    if played.attempts_share > played.notes_share:
+        share = percent(played.notes_share)
+        return f"only {share} of the notes of all attempts at them are on the grid"
+    return f"{attempts_text(played)} left the grid"
+
+
+def attempts_text(played: Played) -> str:
+    """How many attempts at a subdivision failed, of how many."""
+    if played.attempts == 1:
+        return "the one attempt at them"
+    return f"{played.failed} of {played.attempts} attempts at them"
 
 
 def _above(spread_ms: float, limit_ms: float) -> str:

@@ -74,10 +74,11 @@ def _table(analysis: Analysis, full: bool) -> list[str]:
         lines.append(f"... and {counted(left_out, 'phrase')} more: --full shows every one.")
     key = (
         "Offset: mean deviation, + behind, - ahead. Spread: scatter, with offset, swing and "
-        f"drift taken out. Pocket: share of notes within {analysis.settings.tolerance_ms:g} ms, "
-        "the take's constant offset taken out. Drift: + rushing, - dragging."
+        "drift taken out. Pocket: share of the notes on a grid within "
+        f"{analysis.settings.tolerance_ms:g} ms of it, the take's constant offset taken out. "
+        "Drift: + rushing, - dragging."
     )
-    if any(p.subdivision and others_told(p) for p in analysis.phrases):
+    if any(p.subdivision and others_told(analysis, p) for p in analysis.phrases):
         key += " A subdivision with '+' is the main one of several."
     if any(p.pickup for p in analysis.phrases):
         key += " Bars with a p: a pickup leads to them."

@@ -8,13 +8,14 @@ The model, fitted to every logged phrase of one player
   sources of variance, one of them growing with the interval: Wing & Kristofferson 1973,
   from memory). They enter as priors (`safety_fit`), so that a log that has
   seen one tempo only still knows roughly how spread goes with tempo.
-* Share of attempts that stay on the grid: logistic in log d, with the subdivision's own
+* Share of notes that stay on the grid, of those on it and those of failed attempts at it
+  (`attempts`): logistic in log d, with the subdivision's own
   shift. Priors wide; no source.
 
 What is held, and so where the ceiling lies
 -------------------------------------------
 A subdivision is held at a tempo when neighbours lie at least `SAFE_SPREADS` spreads apart
-(a note strays past the halfway point 3 times in 1000), at least `HELD_SHARE` of attempts
+(a note strays past the halfway point 3 times in 1000), at least `HELD_SHARE` of those notes
 stay on the grid, and neighbours lie at least 100 ms apart (Repp 2006: synchronisation
 fails beyond 8 to 10 notes a second), or as close as this player has been heard to manage,
 down to 80 ms (Polak 2017 measured 80 to 100 ms in trained hands). The ceiling is the first of
@@ -45,12 +46,11 @@ from improv.safety_fit import Spreads, fit_spread, log_spread
 from improv.safety_kinds import (
     FEWEST_NOTES,
     Failed,
-    Latest,
     failed_besides,
     failing,
-    latest,
     mappable,
 )
+from improv.safety_lately import Latest, Tried, attempts_by_take, latest
 from improv.safety_share import Shares, fit_share, share_design
 from improv.sandwich import Fit
 
@@ -105,7 +105,7 @@ class Ceiling:
 
     @property
     def leaves(self) -> bool:
-        """Whether more of the attempts left the grid, over all tempi heard, than may."""
+        """Whether more notes of its attempts left the grid, over all tempi heard, than may."""
         return bool(failing(self.notes, self.off_grid))
 
 
@@ -117,7 +117,7 @@ class SafetyMap:
     spread in ms, index of the subdivision in `ceilings` (-1: too little to map). `exact` are
     subdivisions left out because no spread can be measured in them; `failed` those at which
     too few notes were attempted to map them, most of which left the grid. `latest` is what the
-    latest take has that comes before any more speed.
+    latest take has that comes before any more speed, `tried` the attempts in every take.
     """
 
     ceilings: tuple[Ceiling, ...]
@@ -132,6 +132,7 @@ class SafetyMap:
     exact: tuple[str, ...] = ()
     failed: tuple[Failed, ...] = ()
     latest: Latest = Latest()
+    tried: tuple[Tried, ...] = ()
 
 
 def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | None:
@@ -162,6 +163,7 @@ def safety_map(material: Material, tolerance_ms: float = 20.0) -> SafetyMap | No
         float(np.median(material.tempo_bpm)), called, step[rows], np.exp(data.value),
         _sorted_index(ceilings)[own[rows]], tuple(material.kinds[k].name for k in exact),
         failed_besides(material, np.concatenate([known, exact])), latest(material, tolerance_ms),
+        attempts_by_take(material),
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from improv.practice import BACK_OFF, CAUTION
 from improv.practice_words import whole
 from improv.safety import CLOSEST, LEAVES, SPREAD, Ceiling, SafetyMap
+from improv.safety_lately import Lately, lately
 from improv.spreadsheet import csv_of
 from improv.tables import wrapped
 from improv.wording import bpm_text, listed, number_word
@@ -36,14 +37,17 @@ class Next:
 
 
 def what_next(found: SafetyMap) -> Next:
-    """The coarsest subdivision that is not safe at the usual tempo, begun below its ceiling."""
+    """The coarsest subdivision that is not held at the usual tempo, begun below its ceiling.
+
+    Nor is it held where more than one attempt in five left the grid on the last days there.
+    """
     usual = found.usual_bpm
-    held = [c for c in found.ceilings if _is_safe(c, usual)]
-    unsafe = [c for c in found.ceilings if not _is_safe(c, usual)]
+    held = [c for c in found.ceilings if _is_held(found, c)]
+    unheld = [c for c in found.ceilings if not _is_held(found, c)]
     anchor = max(held, key=lambda c: c.per_beat, default=None)
-    if not unsafe:
+    if not unheld:
         return _raise(found, anchor)
-    target = min(unsafe, key=lambda c: c.per_beat)
+    target = min(unheld, key=lambda c: c.per_beat)
     begun = _begun(anchor, usual)
     if target.leaves and (target.tempo_bpm is None or target.below_tried):
         slowest = min(usual, target.tried_bpm[0])
@@ -58,6 +62,10 @@ def what_next(found: SafetyMap) -> Next:
         return Next(target.subdivision, float(tempo), why)
     sure = target.low_bpm or START_SHARE * target.tempo_bpm
     tempo = whole(min(usual, max(sure, START_SHARE * target.tempo_bpm)))
+    for at_bpm in (usual, float(tempo)) if target.tempo_bpm >= usual else (float(tempo),):
+        last = lately(found.tried, target.per_beat, at_bpm)
+        if last is not None and last.leaves:
+            return _left_lately(begun, target, last)
     why = (
         f"{begun}{target.subdivision} are held up to about {target.tempo_bpm:.0f} BPM "
         f"({_LIMITS[target.limit or SPREAD]}): begin at {tempo} BPM, up by 3 to 5 BPM "
@@ -66,10 +74,36 @@ def what_next(found: SafetyMap) -> Next:
     return Next(target.subdivision, float(tempo), why)
 
 
-def _is_safe(ceiling: Ceiling, usual_bpm: float) -> bool:
-    if ceiling.tempo_bpm is None or not ceiling.in_pocket:
+def _is_held(found: SafetyMap, ceiling: Ceiling) -> bool:
+    """Whether a subdivision is held at the usual tempo, by the estimate and by what came last.
+
+    One slip alone says little against what is surely held.
+    """
+    if ceiling.tempo_bpm is None or not ceiling.in_pocket or ceiling.tempo_bpm < found.usual_bpm:
         return False
-    return ceiling.tempo_bpm >= usual_bpm
+    last = lately(found.tried, ceiling.per_beat, found.usual_bpm)
+    slip = last is not None and last.failed == 1 and _is_safe(ceiling, found.usual_bpm)
+    return last is None or slip or not last.leaves
+
+
+def _is_safe(ceiling: Ceiling, tempo_bpm: float) -> bool:
+    """Whether it is surely held at a tempo: its whole interval lies above."""
+    return ceiling.low_bpm is not None and ceiling.low_bpm >= tempo_bpm
+
+
+def _left_lately(begun: str, target: Ceiling, last: Lately) -> Next:
+    """What left the grid on the last days at a tempo: slower, as `practice` has it."""
+    tempo = whole(min(BACK_OFF * last.tempo_bpm, target.high_bpm or last.tempo_bpm))
+    unit = "day" if last.dated else "take"
+    days = f"{number_word(last.days)} {unit}s" if last.days > 1 else unit
+    many = f"{last.failed} of {last.attempts} attempts"
+    what = many if last.attempts > 1 else "the one attempt"
+    why = (
+        f"{begun}on the last {days} at {bpm_text(round(last.tempo_bpm))} BPM {what} at "
+        f"{target.subdivision} left the grid: play them at {tempo} BPM, up by 3 to 5 BPM whenever "
+        "they stay on the grid."
+    )
+    return Next(target.subdivision, float(tempo), why)
 
 
 def _begun(anchor: Ceiling | None, usual_bpm: float) -> str:
@@ -94,10 +128,16 @@ def _slower(
 def _no_faster(found: SafetyMap, anchor: Ceiling) -> Next | None:
     """What the latest take asks for before any more speed, in the order of `practice`."""
     drift, left = found.latest.drift_bpm, found.latest.notes_left(anchor.per_beat)
+    loose = found.latest.loose
     if left:
         why = (
             "play nothing faster until fast runs stay on the grid: in the latest take "
             f"{number_word(left)} notes left it."
+        )
+    elif loose:
+        why = (
+            f"in the latest take {listed(loose)} scattered too much to be held: play nothing "
+            "faster until they are in the pocket again."
         )
     elif drift:
         way = "rushing" if drift > 0 else "dragging"
@@ -122,11 +162,18 @@ def _raise(found: SafetyMap, anchor: Ceiling | None) -> Next:
     if kept is not None:
         return kept
     tempo = whole(min(found.usual_bpm + 5.0, anchor.tempo_bpm))
+    usual = bpm_text(round(found.usual_bpm))
+    unsure = [c.subdivision for c in found.ceilings if not _is_safe(c, found.usual_bpm)]
+    all_of_it = f"is safe at {usual} BPM, up to {anchor.subdivision}:"
+    if unsure:
+        all_of_it = (
+            f"is held at about {usual} BPM, up to {anchor.subdivision}; of {listed(unsure)} that "
+            "is not yet sure (the interval begins lower). Where runs stay on the grid,"
+        )
     return Next(
         anchor.subdivision, float(tempo),
-        f"Everything on this map is safe at {bpm_text(round(found.usual_bpm))} BPM, up to "
-        f"{anchor.subdivision}: raise the tempo to {tempo} BPM, or try the next denser "
-        "subdivision slowly.",
+        f"Everything on this map {all_of_it} raise the tempo to {tempo} BPM, or try the next "
+        "denser subdivision slowly.",
     )  # fmt: skip
 
 
@@ -188,9 +235,10 @@ def _reading(found: SafetyMap) -> str:
     starred = any(c.beyond_tried for c in found.ceilings)
     star = " * beyond what was tried: the model's word alone." if starred else ""
     return (
-        "Held: neighbours at least six spreads apart, four attempts in five on the grid, and no "
-        f"faster than hands are known to keep apart. Loose: wider than {found.tolerance_ms:g} ms "
-        f"even there.{star} The interval is counted by {found.block}."
+        "Held: neighbours at least six spreads apart, four notes in five of all attempts on the "
+        "grid, and no faster than hands are known to keep apart. An estimate: safe is only what "
+        f"lies below its whole interval, counted by {found.block}. Loose: wider than "
+        f"{found.tolerance_ms:g} ms even there.{star}"
     )
 
 

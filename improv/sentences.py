@@ -12,12 +12,13 @@ from collections import Counter
 from dataclasses import dataclass
 
 from improv.counting import counted
-from improv.model import Analysis, Phrase, Ranked, Run
+from improv.model import Analysis, Phrase, Ranked, Run, Verdict
 from improv.wording import (
     also_played,
     asked_for,
     beats_off_text,
     beats_text,
+    by_turns,
     drift_text,
     lean_text,
     listed,
@@ -35,6 +36,8 @@ from improv.wording import (
 MOST_SENTENCES = 12
 MOST_PASSAGES = 4
 MOST_RUNS = 3
+TELLING = {Verdict.OFF_GRID: 3.0, Verdict.TOO_CLOSE: 0.5, Verdict.MIXED: 0.3}
+"""How much a phrase tells by its verdict alone."""
 SURE = 0.9
 RANKED_FROM = 0.05
 SURE_LEAN = 2.5
@@ -70,7 +73,7 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
         return [h.text for h in heard], 0
     groups = _neighbours(heard)
     if len(groups) > MOST_SENTENCES:
-        some = [i for i, g in enumerate(groups) if g[0].phrase.verdict != "too short to judge"]
+        some = [i for i, g in enumerate(groups) if g[0].phrase.verdict != Verdict.TOO_SHORT]
         telling = sorted(some, key=lambda i: (-max(h.weight for h in groups[i]), i))
         groups = [groups[i] for i in sorted(telling[:MOST_SENTENCES])]
     left_out = len(heard) - sum(map(len, groups))
@@ -80,8 +83,8 @@ def phrase_sentences(analysis: Analysis, full: bool = False) -> tuple[list[str],
 def hear(analysis: Analysis, phrase: Phrase) -> Heard:
     """One phrase in words."""
     runs = _runs_off(analysis, phrase)
-    clauses = [_what(phrase, bool(runs))]
-    weight = {"off the grid": 3.0, "too close to call": 0.5, "mixed": 0.3}.get(phrase.verdict, 0.0)
+    clauses = [_what(analysis, phrase, bool(runs))]
+    weight = TELLING.get(phrase.verdict, 0.0)
     if phrase.spread_ms is not None:
         band = _band(analysis, phrase.spread_ms)
         clauses.append(spread_text(phrase.spread_ms) + band)
@@ -122,17 +125,17 @@ def _band(analysis: Analysis, spread_ms: float) -> str:
     return "" if band == usual else band or " (tight)"
 
 
-def _what(phrase: Phrase, runs_told: bool) -> str:
+def _what(analysis: Analysis, phrase: Phrase, runs_told: bool) -> str:
     """Which subdivision, or why none."""
-    if phrase.verdict == "too close to call":
+    if phrase.verdict == Verdict.TOO_CLOSE:
         likeliest = _ranking(phrase.ranking)
         return f"too close to call ({likeliest})" if likeliest else "too close to call"
-    if phrase.verdict == "too short to judge":
+    if phrase.verdict == Verdict.TOO_SHORT:
         return f"too short to judge ({counted(phrase.events, 'note')})"
-    if phrase.verdict == "off the grid":
+    if phrase.verdict == Verdict.OFF_GRID:
         return "off the grid"
-    if phrase.verdict == "mixed" or phrase.subdivision is None:
-        return _passages(phrase, runs_told)
+    if phrase.verdict == Verdict.MIXED or phrase.subdivision is None:
+        return _passages(analysis, phrase, runs_told)
     others = also_played(phrase)
     if not others:
         return phrase.subdivision
@@ -146,8 +149,9 @@ def _ranking(ranking: tuple[Ranked, ...]) -> str:
     return ", ".join(f"{r.subdivision} {percent(r.probability)}" for r in told)
 
 
-def _passages(phrase: Phrase, runs_told: bool) -> str:
-    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted.
+def _passages(analysis: Analysis, phrase: Phrase, runs_told: bool) -> str:
+    """`eighths, then sixteenths from beat 3 of bar 10`; many changes are only counted, and
+    subdivisions that change with every beat or two are `quarters, with eighths by turns`.
 
     What is off the grid is left to the runs where those are told.
     """
@@ -156,11 +160,13 @@ def _passages(phrase: Phrase, runs_told: bool) -> str:
     names = [p.subdivision or "off the grid" for p in parts]
     if not parts:
         return f"mostly {phrase.subdivision}" if phrase.subdivision else phrase.verdict
+    if len(parts) == 1 and (turned := by_turns(analysis, phrase)):
+        return f"{names[0]}, with {listed(turned)} by turns"
     if len(parts) > MOST_PASSAGES:
         size: Counter[str] = Counter()
         for called, part in zip(names, parts, strict=True):
             size[called] += part.stop - part.start
-        main = phrase.subdivision or size.most_common(1)[0][0]
+        main = size.most_common(1)[0][0]
         others = [called for called, _ in size.most_common() if called != main]
         return f"mostly {main}, with {listed(others)}, {len(parts) - 1} changes"
     rest = [f"then {n} from {place_text(p.begins)}" for n, p in zip(names, parts, strict=True)]
@@ -176,7 +182,7 @@ def _lean(analysis: Analysis, phrase: Phrase) -> str | None:
     constant_ms, error_ms = analysis.constant_offset_ms, phrase.offset_se_ms
     if phrase.offset_ms is None or error_ms is None or constant_ms is None:
         return None
-    if phrase.verdict == "too short to judge":
+    if phrase.verdict == Verdict.TOO_SHORT:
         return None
     alone = len(analysis.phrases) == 1 or analysis.take.start_found
     relative = alone or abs(constant_ms) >= offset_doubt_ms(analysis)
@@ -223,9 +229,9 @@ def _against_grids(run: Run, asked: tuple[str, ...]) -> str:
 def _plain(heard: Heard) -> tuple[str, str | None] | None:
     """What makes a phrase the same to tell as its neighbour; `None`: it wants its own sentence."""
     phrase = heard.phrase
-    if phrase.verdict == "too short to judge":
+    if phrase.verdict == Verdict.TOO_SHORT:
         return phrase.verdict, None
-    plain = phrase.verdict == "on the grid" and not phrase.swung and not also_played(phrase)
+    plain = phrase.verdict == Verdict.ON_GRID and not phrase.swung and not also_played(phrase)
     if heard.weight == 0.0 and plain:
         return phrase.verdict, phrase.subdivision
     return None
@@ -248,7 +254,7 @@ def _together(group: list[Heard]) -> str:
     joint = "and" if len(group) == 2 else "to"
     where = f"Phrases {first.number} {joint} {last.number}, "
     where += phrase_bars([h.phrase for h in group])
-    if first.verdict == "too short to judge":
+    if first.verdict == Verdict.TOO_SHORT:
         return f"{where}: too short to judge."
     spreads = sorted(round(h.phrase.spread_ms) for h in group if h.phrase.spread_ms is not None)
     said = f"{first.subdivision}"

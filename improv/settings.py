@@ -19,7 +19,8 @@ class Reading:
     """How to read a file as a take; every field `None` means: as the file says.
 
     `tempo_bpm` counts the beats of the meter (dotted quarters in 6/8, quarters in
-    2+2+2+3/8). `start_sec` is where bar 1 beat 1 (or the count-in, if any) begins;
+    2+2+2+3/8). `count_in_bars` unstated are those that a click of ours in the take's own file
+    says, or none. `start_sec` is where bar 1 beat 1 (or the count-in, if any) begins;
     `find_start` has it found from the playing. A meter may be given as text ("6/8",
     "2+2+2+3/8"), a track by its number.
 
@@ -28,12 +29,17 @@ class Reading:
 
     tempo_bpm: float | None = None
     meter: tuple[Meter, ...] | None = None
-    count_in_bars: int = 0
+    count_in_bars: int | None = None
     start_sec: float | None = None
     find_start: bool = False
     track: str | None = None
     channel: int | None = None
     backing: str | None = None
+
+    @property
+    def bars_before(self) -> int:
+        """Bars of count-in before bar 1, as far as they are known."""
+        return self.count_in_bars or 0
 
     def __post_init__(self) -> None:
         given: Any = self.meter

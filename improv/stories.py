@@ -155,7 +155,10 @@ def _ranking(share: Floats, places: Places, event: int) -> tuple[Ranked, ...]:
 
 
 def _passages(row: Ints, offset: int, places: Places, first_note: Ints) -> tuple[Passage, ...]:
-    """Stretches on one row; those under `SHORTEST_PASSAGE` events join the one before."""
+    """Stretches on one row; those under `SHORTEST_PASSAGE` events join the one before.
+
+    What is joined is told by the row most of its events are on.
+    """
     cuts = [0, *(np.flatnonzero(np.diff(row)) + 1).tolist(), len(row)]
     merged: list[list[int]] = []
     for start, stop in zip(cuts[:-1], cuts[1:], strict=True):
@@ -167,7 +170,15 @@ def _passages(row: Ints, offset: int, places: Places, first_note: Ints) -> tuple
     if len(merged) > 1 and merged[0][1] - merged[0][0] < SHORTEST_PASSAGE:
         merged[1][0] = merged[0][0]
         merged.pop(0)
-    return tuple(_passage(a + offset, b + offset, r, places, first_note) for a, b, r in merged)
+    told: list[list[int]] = []
+    for start, stop, _ in merged:
+        rows, sizes = np.unique(row[start:stop], return_counts=True)
+        most = int(rows[sizes.argmax()])
+        if told and told[-1][2] == most:
+            told[-1][1] = stop
+        else:
+            told.append([start, stop, most])
+    return tuple(_passage(a + offset, b + offset, r, places, first_note) for a, b, r in told)
 
 
 def _passage(start: int, stop: int, row: int, places: Places, first_note: Ints) -> Passage:

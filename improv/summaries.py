@@ -20,7 +20,7 @@ from improv.doubts import error_of, scatter_of
 from improv.fit import Fit
 from improv.grid import SUBDIVISIONS
 from improv.hand import nearness
-from improv.model import Bools, Floats, Ints
+from improv.model import Bools, Floats, Ints, Verdict
 from improv.stats import inflation
 
 FEWEST_NOTES = 3
@@ -37,10 +37,13 @@ fitted on simulated solos, tuning seeds."""
 FUMBLE_SPREADS = 3.0
 OWN_SPREAD_NOTES = 6.0
 """Notes that the take's spread is worth beside a phrase's own."""
-SURE_DRIFT = 3.5
-"""Standard errors beyond which a slope is taken out of a phrase's scatter as drift. More than a
-drift is told from (`stats.SURE_ERRORS`): a slope taken out by chance makes every spread look
-smaller than it is, one left in adds little."""
+SURE_DRIFT = 3.0
+"""Standard errors beyond which a slope is told as drift and taken out of a phrase's scatter. One
+rule for both, or a spread would hold the drift that is told beside it. More than for a single
+figure (`stats.SURE_ERRORS`): of the ten phrases of a steady take one in forty passes by chance."""
+PLAIN_DRIFT = 3.5
+"""The same for the take's constant offset, which is then that of the phrases' beginnings: a little
+drift by chance in a long phrase would move it by more than it is worth."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +125,13 @@ def _mean(value: Floats, weight: Floats, phrase: Ints, count: int) -> Floats:
 
 
 def _drift(
-    deviation: Floats, weight: Floats, at_ms: Floats, phrase: Ints, count: int, fit: Fit
+    deviation: Floats,
+    weight: Floats,
+    at_ms: Floats,
+    phrase: Ints,
+    count: int,
+    fit: Fit,
+    sure_errors: float = SURE_DRIFT,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Slope of deviation on time per phrase, its standard error, the slope where it is drift and
     not chance (else 0), and what that leaves per event."""
@@ -140,17 +149,18 @@ def _drift(
     variance = squares / (np.bincount(phrase, usual, count) + OWN_SPREAD_NOTES)
     error = np.sqrt(variance * inflation(fit.hand.memory) / np.maximum(lever, 1e-9))
     known = np.bincount(phrase, weight, count) >= FEWEST_FOR_DRIFT
-    sure = np.where(known & (np.abs(slope) > SURE_DRIFT * error), slope, 0.0)
+    sure = np.where(known & (np.abs(slope) > sure_errors * error), slope, 0.0)
     rest = deviation - center[phrase] - sure[phrase] * away
     return slope, error, sure, rest
 
 
 def drift_part(fit: Fit, phrase: Ints, count: int, at_ms: Floats) -> Floats:
-    """What each phrase's sure drift has gained or lost since its first event, in ms, (N,)."""
+    """What each phrase's plain drift has gained or lost since its first event, in ms, (N,)."""
     on_grid = ~np.isnan(fit.deviation_ms)
     deviation = np.where(on_grid, fit.deviation_ms, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        *_, sure, _ = _drift(deviation, on_grid.astype(np.float64), at_ms, phrase, count, fit)
+        weight = on_grid.astype(np.float64)
+        *_, sure, _ = _drift(deviation, weight, at_ms, phrase, count, fit, PLAIN_DRIFT)
     begins = at_ms[np.searchsorted(phrase, np.arange(count))]
     return np.asarray(sure[phrase] * (at_ms - begins[phrase]))
 
@@ -166,7 +176,7 @@ class Calls:
     row: Ints
     confidence: Floats
     chance: Floats
-    verdict: tuple[str, ...]
+    verdict: tuple[Verdict, ...]
 
 
 def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
@@ -181,13 +191,20 @@ def call(fit: Fit, phrase: Ints, count: int, events: Ints) -> Calls:
     held, free = notes[each, main] / events, notes[:, rows] / events
     sure = np.bincount(phrase, fit.confidence * (fit.row < 0), count)
     verdict = tuple(map(_verdict, events, chance[each, main], held, free))
-    named = np.array([said in ("on the grid", "mixed") for said in verdict])
-    off = np.array([said == "off the grid" for said in verdict])
+    named = np.array([said.named for said in verdict])
+    off = np.array([said == Verdict.OFF_GRID for said in verdict])
     floats = np.where(off, sure / np.maximum(notes[:, rows], 1.0), chance[:, rows])
     chance = _with_free(chance, floats)
+    confidence = np.where(off, floats, chance[each, main])
+    # Of several rows by turns the one most notes are on is the main one, as the sentences count.
+    most = notes[:, :rows].argmax(axis=1)
+    turned = np.array([said == Verdict.MIXED for said in verdict])
+    turned &= notes[each, most] > notes[each, main]
+    of_most = fit.confidence * (fit.row == most[phrase])
+    mean = np.bincount(phrase, of_most, count) / np.maximum(notes[each, most], 1.0)
     return Calls(
-        row=np.where(named, main, -1),
-        confidence=np.where(off, floats, chance[each, main]),
+        row=np.where(named, np.where(turned, most, main), -1),
+        confidence=np.where(turned, mean, confidence),
         chance=chance,
         verdict=verdict,
     )
@@ -217,12 +234,12 @@ def _ranked(share: Floats) -> Floats:
     return np.asarray(ranked)
 
 
-def _verdict(events: int, chance: float, held: float, free: float) -> str:
+def _verdict(events: int, chance: float, held: float, free: float) -> Verdict:
     """`chance` of the main row, `held` and `free` the shares of notes on it and on no grid."""
     if events < FEWEST_NOTES:
-        return "too short to judge"
+        return Verdict.TOO_SHORT
     if free >= OFF_GRID_SHARE:
-        return "off the grid"
+        return Verdict.OFF_GRID
     if chance < CALLED_AT:
-        return "too close to call"
-    return "on the grid" if held >= MIXED_SHARE else "mixed"
+        return Verdict.TOO_CLOSE
+    return Verdict.ON_GRID if held >= MIXED_SHARE else Verdict.MIXED

@@ -11,7 +11,7 @@ import re
 import textwrap
 
 from improv.grid import short_name
-from improv.model import Analysis, Phrase, Run
+from improv.model import Analysis, Phrase, Run, Verdict
 from improv.wording import figure, others_told, percent_figure
 
 WIDTH = 80
@@ -79,34 +79,36 @@ PHRASE_HEADS: tuple[Row, Row] = (
     ("No", "Bars", "Notes", "Subdivision", "Sure", "Offset", "Spread", "Pocket", "Swing", "Drift"),
     ("", "", "", "", "%", "ms", "ms", "%", ": 1", "BPM"),
 )
-_NO_ANSWER = {"too close to call": "(too close)", "too short to judge": "(too short)"}
+_NO_ANSWER = {Verdict.TOO_CLOSE: "(too close)", Verdict.TOO_SHORT: "(too short)"}
 
 
 def phrase_table(analysis: Analysis, full: bool = False) -> tuple[list[str], int]:
     """The table of phrases and how many of them it leaves out."""
     shown = analysis.phrases if full else analysis.phrases[:MOST_ROWS]
-    rows = [_phrase_row(phrase, shorten=False) for phrase in shown]
+    rows = [_phrase_row(analysis, phrase, shorten=False) for phrase in shown]
     lines = layout(PHRASE_HEADS, rows, left=(3,))
     if max(map(len, lines)) > WIDTH:
-        rows = [_phrase_row(phrase, shorten=True) for phrase in shown]
+        rows = [_phrase_row(analysis, phrase, shorten=True) for phrase in shown]
         lines = layout(PHRASE_HEADS, rows, left=(3,))
     return lines, len(analysis.phrases) - len(shown)
 
 
-def _phrase_row(phrase: Phrase, shorten: bool) -> Row:
+def _phrase_row(analysis: Analysis, phrase: Phrase, shorten: bool) -> Row:
     name = phrase.subdivision or _NO_ANSWER.get(phrase.verdict, f"({phrase.verdict})")
-    if phrase.subdivision and others_told(phrase):
+    if phrase.subdivision and others_told(analysis, phrase):
         name += " +"
     sure = _share(phrase.confidence) if phrase.subdivision else "-"
+    # One or two notes on a grid beside a run say nothing of the phrase.
+    few = phrase.verdict == Verdict.OFF_GRID and phrase.spread_ms is None
     return (
         str(phrase.number),
         _bars(phrase),
         str(phrase.events),
         short_name(name) if shorten else name,
         sure,
-        _figure(phrase.offset_ms, "+.0f"),
+        _figure(None if few else phrase.offset_ms, "+.0f"),
         _figure(phrase.spread_ms, ".0f"),
-        _share(phrase.in_pocket),
+        _share(None if few else phrase.in_pocket),
         _figure(phrase.swing_ratio if phrase.swung else None, ".2f"),
         _figure(phrase.drift_bpm, "+.1f"),
     )

@@ -42,7 +42,7 @@ SAME_CHORD_SEC = 0.03
 DRIFT_SEC = 0.015
 """Candidate tempi are so close that notes at the end move by no more than this from one to the
 next."""
-MOST_TEMPI, MOST_FAR_TEMPI = 500, 4000
+MOST_TEMPI, MOST_FAR_TEMPI = 500, 1500
 RATIOS = (2 / 3, 3 / 4, 4 / 5, 5 / 6, 6 / 5, 5 / 4, 4 / 3, 3 / 2)
 """Even notes that keep step with a tempo keep step with these multiples of it too."""
 SAME_TEMPO = 5e-3

@@ -9,18 +9,21 @@ is heard from 1.5 % at best (Drake & Botte 1993); less is not called rushing or 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from improv.grid import SUBDIVISIONS, find, name, row_of
 from improv.meter import Meter
-from improv.model import Analysis, Passage, Phrase, Place, Take
+from improv.model import Analysis, Passage, Phrase, Place, Take, Verdict
 from improv.stats import SURE_ERRORS
+from improv.summaries import SURE_DRIFT
 from improv.tempo import tempo_range_bpm
 
 PROFESSIONAL_OFFSET_MS = 10.0
-TOLD_NOTES = 6
+TOLD_NOTES, TURNS = 6, 2
+"""Notes on another subdivision worth a word: in a row, and here and there in a mixed phrase."""
 ON_TIME_MS = 5.0
 CLEARLY = 3.0
 """Standard errors that beats and off-beats must lie apart to be told apart (our choice)."""
@@ -213,16 +216,31 @@ def asked_for(analysis: Analysis) -> tuple[str, ...]:
     return tuple(dict.fromkeys(called for called in names if called is not None))
 
 
-def others_told(phrase: Phrase) -> tuple[str, ...]:
+def by_turns(analysis: Analysis, phrase: Phrase) -> tuple[str, ...]:
+    """The other subdivisions of a mixed phrase of one passage: too scattered for passages.
+
+    Most frequent first; `TURNS` notes at least.
+    """
+    if phrase.verdict != Verdict.MIXED or len(phrase.passages) != 1:
+        return ()
+    notes = analysis.notes
+    rows = np.flatnonzero(notes.counted[phrase.start : phrase.stop]) + phrase.start
+    size = Counter(name for row in rows.tolist() if (name := notes.subdivision_name[row]))
+    told = phrase.passages[0].subdivision
+    return tuple(name for name, many in size.most_common() if name != told and many >= TURNS)
+
+
+def others_told(analysis: Analysis, phrase: Phrase) -> tuple[str, ...]:
     """Other subdivisions that a phrase's sentence tells beside its main one.
 
     Text, tables, page and chart mark a phrase as one of several where there are any: notes off
     the grid are left to the runs.
     """
-    if phrase.verdict != "mixed":
+    if phrase.verdict != Verdict.MIXED:
         return tuple(str(passage.subdivision) for passage in also_played(phrase))
     names = dict.fromkeys(passage.subdivision for passage in phrase.passages)
-    return tuple(name for name in names if name is not None and name != phrase.subdivision)
+    told = (name for name in names if name is not None and name != phrase.subdivision)
+    return (*told, *by_turns(analysis, phrase))
 
 
 def beats_text(phrase: Phrase) -> str | None:
@@ -234,7 +252,7 @@ def beats_text(phrase: Phrase) -> str | None:
     swung = phrase.swung
     beat_ms = phrase.beat_offset_ms
     other_ms = phrase.offbeat_triplet_ms if swung else phrase.offbeat_offset_ms
-    if beat_ms is None or other_ms is None or phrase.verdict not in ("on the grid", "mixed"):
+    if beat_ms is None or other_ms is None or not phrase.verdict.named:
         return None
     apart_ms = abs(beat_ms - other_ms)
     if apart_ms <= max(PROFESSIONAL_OFFSET_MS, CLEARLY * (phrase.beat_apart_se_ms or 0.0)):
@@ -274,17 +292,19 @@ def also_played(phrase: Phrase) -> tuple[Passage, ...]:
 
 
 def drift_text(phrase: Phrase) -> str | None:
-    """`dragging by 3.1 BPM, 150 ms late by its end`; `None` if not heard, or perhaps chance.
+    """`dragging by 3.1 BPM, losing 150 ms on the backing`; `None` if not heard, or perhaps chance.
 
-    Chance is ruled out at `stats.SURE_ERRORS` standard errors.
+    Chance is ruled out at `SURE_DRIFT` standard errors, where the spread has it taken out too.
+    What is gained or lost is from the first note to the last: where these lie depends on how
+    the phrase began.
     """
     drift_bpm, error = phrase.drift_bpm, phrase.drift_se_bpm
     if drift_bpm is None or abs(drift_bpm) < HEARD_DRIFT_SHARE * phrase.tempo_bpm:
         return None
-    if error is not None and abs(drift_bpm) <= SURE_ERRORS * error:
+    if error is not None and abs(drift_bpm) <= SURE_DRIFT * error:
         return None
-    how, end = ("rushing", "early") if drift_bpm > 0 else ("dragging", "late")
-    return f"{how} by {abs(drift_bpm):.1f} BPM, {lag_ms(phrase):.0f} ms {end} by its end"
+    how, so = ("rushing", "gaining") if drift_bpm > 0 else ("dragging", "losing")
+    return f"{how} by {abs(drift_bpm):.1f} BPM, {so} {lag_ms(phrase):.0f} ms on the backing"
 
 
 def lag_ms(phrase: Phrase) -> float:

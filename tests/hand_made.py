@@ -9,12 +9,12 @@ import numpy as np
 
 from improv.grid import SUBDIVISIONS
 from improv.meter import parse_meter
-from improv.model import Analysis, Notes, Phrase, Place, Ranked, Run, Settings, Take
+from improv.model import Analysis, Notes, Phrase, Place, Ranked, Run, Settings, Take, Verdict
 from improv.tempo import constant_tempo, lay_bars
 
 INDEX = {row.key: i for i, row in enumerate(SUBDIVISIONS)}
 NAMES = {
-    "unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("triplets", 3.0),
+    "unit": ("eighths", 2.0), "half-unit": ("sixteenths", 4.0), "triplet": ("eighth triplets", 3.0),
     "swung-unit": ("swung eighths", 2.0), "quintuplet": ("quintuplets", 5.0),
 }  # fmt: skip
 
@@ -69,8 +69,10 @@ def phrase(number: int, start: int, stop: int, bars: tuple[int, int], **changes:
         drift_bpm=0.1,
         drift_se_bpm=0.4,
         tempo_bpm=96.0,
-        verdict="on the grid",
+        verdict=Verdict.ON_GRID,
     )
+    if "verdict" in changes:
+        changes["verdict"] = Verdict(changes["verdict"])
     return dataclasses.replace(made, **changes)
 
 
@@ -158,13 +160,13 @@ def floating() -> Analysis:
         phrase(
             4, 65, 68, (13, 13), subdivision=None, per_beat=None, confidence=0.0, spread_ms=None,
             offset_ms=None, rms_ms=None, in_pocket=None, drift_bpm=None, drift_se_bpm=None,
-            verdict="too close to call",
+            verdict=Verdict.TOO_CLOSE,
             ranking=(Ranked("sextuplets", 6.0, False, 0.48), Ranked("sixteenths", 4.0, False, 0.4)),
         ),
         phrase(
             5, 68, 70, (15, 15), subdivision=None, per_beat=None, confidence=0.0, spread_ms=None,
             offset_ms=None, rms_ms=None, in_pocket=None, drift_bpm=None, drift_se_bpm=None,
-            verdict="too short to judge", ranking=(),
+            verdict=Verdict.TOO_SHORT, ranking=(),
         ),
     )  # fmt: skip
     return analysis(kinds, phrases, (run(56, 65, 3),))

@@ -448,3 +448,28 @@ def test_steps_lie_over_a_list_of_tempi() -> None:
         'tempo = [80, 90]\nbars-per-tempo = 4\n[[section]]\nbars = "1-8"\nstay-on = "eighths"\n'
     )
     assert replace(listed, tempo_bpm=(100.0,), bars_per_tempo=None).tempo_at(8) == 100.0
+
+
+@pytest.mark.parametrize(
+    ("options", "turns"),
+    [
+        (("--alternate", "eighths,rest"), (("eighths", "rest"), 2, 2)),
+        (("--every", 3), (("quarters", "rest"), 3, 2)),
+        (("--players", 1), (("quarters", "rest"), 2, 1)),
+        (("--alternate", "eighths,rest", "--every", 1), (("eighths", "rest"), 1, 2)),
+        (("--pocket", "80%/20ms"), (("quarters", "rest"), 2, 2)),
+    ],
+)
+def test_an_update_leaves_what_it_does_not_say_of_turns(
+    options: tuple[object, ...], turns: tuple[tuple[str, ...], int, int], tmp_path: Path
+) -> None:
+    """A section's turns stay as they are but for what is said of them."""
+    path = tmp_path / "duo.toml"
+    run("assign", "--tempo", 96, "--bars", "1-8", "--stay-on", "eighths", "--output", path)
+    words = ("--bars", "9-16", "--alternate", "quarters,rest", "--every", 2, "--players", 2)
+    assert run("assign", "--section", 2, *words, "--update", path).exit_code == 0
+    done = run("assign", "--section", 2, *options, "--update", path)
+    assert done.exit_code == 0, done.output
+    assert read_assignment(str(path)).sections[1].alternate == Alternation(*turns)
+    of_none = run("assign", "--section", 1, "--every", 3, "--update", path)
+    assert of_none.exit_code == 2 and "belong to --alternate" in of_none.output

@@ -7,6 +7,7 @@ not met; "can't tell" is wrong in both, for the margins here are wide.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 
 import pytest
@@ -17,6 +18,7 @@ from improv.assignments.reading import parse_assignment
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, Outcome, Verdict
 from improv.model import Analysis
 from improv.synth import FreeRun, Hand, Line, Piece, Rest, Stretch, play
+from tests.assigned import RUNS
 
 HAND = Hand(offset_ms=12.0, spread_ms=9.0)
 GROUNDS = (("4/4", 88.0), ("4/4", 126.0), ("6/8", 58.0), ("6/8", 76.0))
@@ -204,6 +206,20 @@ def test_pocket_by_spread(spread: float, state: str, meter: str, tempo: float) -
     asks = 'stay-on = "eighths"\npocket = { share = 0.8, within-ms = 20 }'
     verdict = check(meter, tempo, asks, bars_of(meter, *EIGHT), Hand(12.0, spread))
     assert next(o for o in verdict.outcomes if o.kind == "pocket").state == state
+
+
+def test_a_pocket_says_where_it_counts_notes_off_the_grid() -> None:
+    """Other shares are of the notes on a grid; one that counts the others as outside says so."""
+
+    def reason(pieces: tuple[Piece, ...]) -> str:
+        return check("4/4", 96.0, "pocket = true", pieces).outcomes[0].reason
+
+    form = (
+        r".* of (\d+) notes within 20 ms of the grid, (\d+) notes off the grid counted as outside"
+    )
+    found = re.match(form, reason(RUNS))
+    assert found is not None and 20 <= int(found[2]) < int(found[1])
+    assert "off the grid" not in reason(bars_of("4/4", *EIGHT))
 
 
 MUST_NOT_FLAG = {

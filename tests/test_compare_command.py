@@ -7,6 +7,7 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner, Result
 
 from benchmarks.histories import Player, Side
@@ -90,3 +91,49 @@ def test_a_wrong_tempo_is_warned_of(tmp_path: Path) -> None:
         assert told.startswith("Warning: ") and told in done.stderr
     said = [line.removeprefix("Warning: ") for line in done.stderr.splitlines()]
     assert json.loads(done.stdout)["warnings"] == said
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "instead"),
+    [
+        ("--tempo", "80", "--tempo-range"),
+        ("--subdivisions", "eighths", "--subdivision "),
+        ("--bars", "1-4", "log add FILE --replace"),
+        ("--count-in", "3", "log add FILE --replace"),
+        ("--track", "x", "log add FILE --replace"),
+        ("--backing", EXAMPLES / "blues-backing.mid", "log add FILE --replace"),
+    ],
+)
+@pytest.mark.parametrize("takes", [("--player", "Bo"), ("log:1", "log:2"), ("--class",)])
+def test_takes_of_the_log_are_not_read_anew(
+    takes: tuple[str, ...], option: str, value: object, instead: str
+) -> None:
+    """An option about files that would change nothing is refused, and what does it is named."""
+    result = run(*takes, option, value, "--log", "none.db")
+    assert result.exit_code == 2 and result.stdout == ""
+    told = " ".join(result.stderr.split())
+    assert f"{option} says how a file is read" in told and instead in told
+
+
+def test_a_file_beside_takes_of_the_log_is_read_as_said(tmp_path: Path) -> None:
+    """Where one side is a file, options about files have something to say."""
+    log = tmp_path / "a.db"
+    with Log.open(log, create=True) as made:
+        made.add(entry_of(1))
+    result = run("log:1", EXAMPLES / "ilka-holds.mid", "--tempo", "90", "--log", log)
+    assert result.exit_code == 0
+
+
+def test_a_picture_of_two_players_names_them(tmp_path: Path) -> None:
+    """Before and after are whose they are; one player's picture bears one name."""
+    log = tmp_path / "log.db"
+    with Log.open(log, create=True) as kept:
+        kept.add_many([entry_of(i, name) for i, name in enumerate(("Ana", "ANA", "Ben", ""))])
+    for takes, title in (
+        (("log:1", "log:3"), "Before (Ana) and after (Ben)"),
+        (("log:1", "log:2"), "Ana: before and after"),
+        (("log:1", "log:4"), "Before (Ana) and after"),
+    ):
+        picture = tmp_path / "two.svg"
+        assert run(*takes, "--log", log, "--plot", picture).exit_code == 0
+        assert f">{title}<" in picture.read_text()

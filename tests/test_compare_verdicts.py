@@ -326,6 +326,17 @@ def test_one_name_in_two_meters_is_told_apart() -> None:
     assert max(map(len, text.splitlines())) <= 80
 
 
+def test_a_meter_that_only_others_play_changes_no_name() -> None:
+    """A log knows everybody's subdivisions; a player is told of their own, by their plain names."""
+    sides = [
+        replace(side, kinds=(*side.kinds, Kind("eighths", 3.0, False)))
+        for side in history(16, Side(5), Side(5), STEADY)
+    ]
+    found = compare_sets(sides[0], sides[1])
+    assert {f.subdivision for f in found.findings} >= {"eighths", "sixteenths"}
+    assert not any("a beat" in f.subdivision for f in found.findings)
+
+
 def test_notes_enough_in_too_few_takes_is_not_called_too_few_notes() -> None:
     """Three takes over time: what is missing is takes, and that is what is said first."""
     few, _ = history(17, Side(3), Side(1), STEADY)
@@ -379,7 +390,7 @@ def test_what_cannot_be_told_is_not_called_chance(
     if said is None:
         assert told == "No change can be shown: what differs is no more than chance would do."
     else:
-        assert told.startswith("No change can be shown in eighths and sixteenths: what differs th")
+        assert told.startswith("No change can be shown where enough was played to tell: what dif")
         assert f"The rest can't be told yet, wide as it differs: {said}" in told
 
 

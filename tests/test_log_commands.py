@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sqlite3
 import stat
 from datetime import date, timedelta
@@ -55,7 +56,7 @@ def test_add_list_show_remove(tmp_path: Path) -> None:
     again = run("log", "add", take, "--start", 1)
     assert again.exit_code == 0 and "already in the log as take 1; nothing" in again.stdout
     other = run("log", "add", take, "--start", 1, "--tempo", 100)
-    assert other.exit_code == 0 and "read otherwise (--tempo unset -> 100)" in other.stdout
+    assert other.exit_code == 0 and "kept otherwise (--tempo unset -> 100)" in other.stdout
     listed = run("log", "list", "--player", "ana", "--tags", "warm")
     assert "Late Bus" in listed.stdout and "8ths, 16ths" in listed.stdout
     shown = run("log", "show", 1, "--midi", tmp_path / "again.mid")
@@ -116,7 +117,8 @@ def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
     take = take_file(tmp_path)
     said = ("--player", "Ana", "--tags", "class", "--note", "new reeds", "--date", "2026-03-01")
     assert run("log", "add", take, "--start", 1, *said).exit_code == 0
-    assert run("log", "add", take, "--start", 1, "--note", "").stdout.count("nothing changed") == 1
+    told = run("log", "add", take, "--start", 1, "--note", "").stdout
+    assert "(--note new reeds -> unset); nothing changed" in told
     assert "new reeds" in run("log", "show", 1).stdout
     cleared = ("--note", "", "--tags", " ", "--date", "")
     assert run("log", "add", take, "--start", 1, "--replace", *cleared).exit_code == 0
@@ -124,6 +126,21 @@ def test_words_are_taken_away_by_empty_ones(tmp_path: Path) -> None:
     assert "Ana" in shown and "unknown day" in shown
     assert "reeds" not in shown and "class" not in shown
     assert '(--note "" or --tags "")' in " ".join(run("log", "add", "--help").stdout.split())
+
+
+def test_a_take_kept_before_is_told_with_what_was_said_otherwise(tmp_path: Path) -> None:
+    """Whose it is, and what else was said, is told; what nobody said is no difference."""
+    take = take_file(tmp_path)
+    said = ("--player", "Ana", "--tags", "duo,class", "--date", "2026-03-01")
+    assert run("log", "add", take, "--start", 1, *said).exit_code == 0
+    for same in ((), ("--player", "ANA"), ("--tags", "class,duo")):
+        assert "take 1; nothing changed." in run("log", "add", take, "--start", 1, *same).stdout
+    told = run("log", "add", take, "--start", 1, "--player", "Bo", "--count-in", 1).stdout
+    assert "kept otherwise (--player Ana -> Bo; --count-in unset -> 1); nothing changed" in told
+    assert "'improv log add FILE --replace' takes what is said here" in told
+    also = run("analyze", take, "--start", 1, "--log", "--player", "Q", "--date", "2026-03-02")
+    assert "(--player Ana -> Q; --date 2026-03-01 -> 2026-03-02)" in also.stderr
+    assert "Ana" in run("log", "show", 1).stdout
 
 
 def test_add_tells_the_warnings(tmp_path: Path) -> None:
@@ -376,3 +393,30 @@ def test_histories_are_seeded() -> None:
 
     a, b = (history(3, Side(2), Side(2))[0] for _ in range(2))
     assert a.cells.tobytes() == b.cells.tobytes()
+
+
+def test_the_examples_of_the_help_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every part of `improv log` shows a call or two below its options, and they work as shown."""
+    monkeypatch.chdir(tmp_path)
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add_many([entry_of(number) for number in range(13)])
+    take_file(tmp_path)
+    for name in ("add", "list", "show", "export", "refresh", "backup", "import", "remove"):
+        told = run("log", name, "--help").stdout.partition("Examples:\n")[2]
+        calls = [shlex.split(line) for line in told.splitlines() if line.strip()]
+        assert calls and all(call[:3] == ["improv", "log", name] for call in calls)
+        for call in calls:
+            done = CliRunner().invoke(cli, call[1:], input="y\n")
+            assert done.exit_code == 0, (call, done.output)
+
+
+def test_gaps_are_refused_for_what_is_wrong_with_them(tmp_path: Path) -> None:
+    """No bar without click, none with, or other numbers of bars with: each by its name."""
+    for gaps, said in (
+        ("3+0", "a gap lasts one bar at least"),
+        ("0+2", "the click sounds for one bar at least"),
+        ("3+1,4+1", "the bars with a click stay as many throughout"),
+    ):
+        words = ("--tempo", 96, "--bars", 8, "--gaps", gaps, "--output", tmp_path / "x.mid")
+        done = run("click", *words)
+        assert done.exit_code == 2 and said in done.stderr

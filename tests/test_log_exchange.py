@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner, Result
 
+from improv.cli import cli
 from improv.compare import compare_sets
 from improv.errors import LogError
 from improv.log.entries import About, Filter
@@ -42,9 +44,9 @@ def test_everything_comes_back(tmp_path: Path) -> None:
     """Exported and imported, a log holds the same takes; a second import adds nothing."""
     with filled(tmp_path) as log, Log.open(tmp_path / "other.db", create=True) as other:
         assert export_folder(log, Filter(), tmp_path / "out") == 3
-        done = import_folder(other, tmp_path / "out")
+        done = import_folder(lambda: other, tmp_path / "out")
         assert (done.new, done.known) == (3, 0)
-        assert import_folder(other, tmp_path / "out" / "takes.jsonl").known == 3
+        assert import_folder(lambda: other, tmp_path / "out" / "takes.jsonl").known == 3
         assert sheet_text(other, Filter()) == sheet_text(log, Filter())
         for a, b in zip(log.rows(), other.rows(), strict=True):
             x, y = log.whole(a.id), other.whole(b.id)
@@ -66,7 +68,7 @@ def test_many_takes_come_back_in_order_with_their_own_words(tmp_path: Path) -> N
     ):
         ids = [added.id for added in log.add_many(entries)]
         assert export_folder(log, Filter(), tmp_path / "out") == count
-        done = import_folder(other, tmp_path / "out")
+        done = import_folder(lambda: other, tmp_path / "out")
         assert (done.new, done.known) == (count, 0)
         for kept in (log, other):
             wholes = [kept.whole(take) for take in ids]
@@ -88,7 +90,7 @@ def test_a_second_export_is_the_first(tmp_path: Path) -> None:
         log.add(replace(entry_of(4), added=long_ago, about=About(note="a\nnote", tags=("b", "A"))))
         assert log.whole(4).added == long_ago
         export_folder(log, Filter(), tmp_path / "out")
-        import_folder(other, tmp_path / "out")
+        import_folder(lambda: other, tmp_path / "out")
         export_folder(other, Filter(), tmp_path / "again")
     for file in ("takes.jsonl", *(f"midi/{p.name}" for p in (tmp_path / "out/midi").iterdir())):
         assert (tmp_path / "again" / file).read_bytes() == (tmp_path / "out" / file).read_bytes()
@@ -111,6 +113,40 @@ def test_an_existing_folder_is_left_alone(tmp_path: Path) -> None:
             export_folder(log, Filter(), tmp_path / "log.db" / "out")
     assert list((tmp_path / "out").iterdir()) == []
     assert not [p for p in tmp_path.iterdir() if p.name.endswith(".part")]
+
+
+def run(*words: object) -> Result:
+    """One call of `improv log`."""
+    return CliRunner().invoke(cli, ["log", *map(str, words)])
+
+
+def test_an_export_of_nothing_writes_nothing(tmp_path: Path) -> None:
+    """A filter that finds no take is told, and leaves no empty folder."""
+    with filled(tmp_path):
+        pass
+    done = run("export", tmp_path / "out", "--player", "Nobody", "--log", tmp_path / "log.db")
+    assert done.exit_code == 2 and "no takes found, and nothing was written" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_failed_import_says_what_it_added(tmp_path: Path) -> None:
+    """Nothing, and no log is made; or the batches that were whole before the wrong line."""
+    with Log.open(tmp_path / "log.db", create=True) as log:
+        log.add_many([entry_of(number) for number in range(BATCH + 2)])
+        export_folder(log, Filter(), tmp_path / "out")
+    takes = tmp_path / "out" / "takes.jsonl"
+    whole = takes.read_text().splitlines()
+    new = tmp_path / "new.db"
+    for number, said in ((1, "nothing was added"), (2, "nothing was added")):
+        takes.write_text("\n".join([*whole[: number - 1], "{}", *whole[number:]]))
+        done = run("import", tmp_path / "out", "--log", new)
+        assert done.exit_code == 1 and f"line {number} is not a take" in done.stderr
+        assert said in done.stderr and not new.exists()
+    takes.write_text("\n".join([*whole[:-1], "{}"]))
+    done = run("import", tmp_path / "out", "--log", new)
+    assert done.exit_code == 1 and f"({BATCH} takes before it were added)" in done.stderr
+    with Log.open(new) as log:
+        assert len(log.rows()) == BATCH
 
 
 def lines_of(folder: Path) -> list[dict[str, Any]]:
@@ -174,7 +210,6 @@ SETTINGS: list[tuple[str, Any, str]] = [
     ("tempo_bpm", -5, "tempo -5: state 10 to 1000"),
     ("tempo_bpm", 1e308, "tempo 1e\\+308: state 10 to 1000"),
     ("tempo_bpm", 10**400, "int too large"),
-    ("count_in_bars", None, "'count_in_bars' is unset"),
     ("count_in_bars", 1.5, "'count_in_bars' is 1.5"),
     ("find_start", 1, "'find_start' is 1"),
     ("find_start", True, "the start is stated and also to be found"),
@@ -200,7 +235,7 @@ def test_settings_nobody_can_have_stated_are_refused(
     broken(lambda d: d["settings"].update({key: value}))(tmp_path / "out")
     with Log.open(tmp_path / "other.db", create=True) as other:
         with pytest.raises(LogError, match=f"line 2 .*{message}.*put that line right"):
-            import_folder(other, tmp_path / "out")
+            import_folder(lambda: other, tmp_path / "out")
 
 
 @pytest.mark.parametrize(("spoil", "message"), BAD.values(), ids=list(BAD))
@@ -213,7 +248,7 @@ def test_what_is_made_up_is_refused(
     spoil(tmp_path / "out")
     with Log.open(tmp_path / "other.db", create=True) as other:
         with pytest.raises(LogError, match=message) as told:
-            import_folder(other, tmp_path / "out")
+            import_folder(lambda: other, tmp_path / "out")
         assert "\n" not in str(told.value)
         assert other.rows() == []
 
@@ -227,7 +262,7 @@ def test_an_unsound_analysis_is_made_again(tmp_path: Path) -> None:
     line["analysis"]["take"]["spread_ms"] = "wide"
     (tmp_path / "out" / "takes.jsonl").write_text(json.dumps(line), encoding="utf-8")
     with Log.open(tmp_path / "other.db", create=True) as other:
-        import_folder(other, tmp_path / "out")
+        import_folder(lambda: other, tmp_path / "out")
         assert other.whole(1).document == entry().document
 
 

@@ -182,10 +182,11 @@ def test_material_is_what_the_documents_say(log: Log) -> None:
 
 
 def test_the_same_take_twice_is_noticed(log: Log) -> None:
-    """Nothing is doubled; other settings are named, and kept only on request."""
-    again = log.add(entry_of(1))
+    """Nothing is doubled; other words and settings are named, and kept only on request."""
+    again = log.add(entry_of(1, day="2026-01-10"))
     assert (again.id, again.new, again.differs) == (1, False, ())
-    other = replace(entry_of(1), reading=replace(READING, tempo_bpm=100.0))
+    assert log.add(entry_of(1)).differs == ("--date 2026-01-10 -> 2026-03-01",)
+    other = replace(entry_of(1, day="2026-01-10"), reading=replace(READING, tempo_bpm=100.0))
     told = log.add(other)
     assert not told.new and told.differs == ("--tempo unset -> 100",)
     assert log.whole(1).settings_text == settings_text(READING, Settings())
@@ -432,6 +433,14 @@ def test_differing_settings_are_told_by_their_options() -> None:
     assert differing(old, new) == (
         "--start 1 -> auto", "--tempo unset -> 100", "--tolerance 20 -> 30",
     )  # fmt: skip
+
+
+def test_no_count_in_is_none_stated_in_logs_of_old() -> None:
+    """Logs had 0 where nothing was stated; stated now, 0 is told against what a click may say."""
+    unsaid = settings_text(Reading(), Settings())
+    none = settings_text(Reading(count_in_bars=0), Settings())
+    assert differing(none, unsaid) == () and stated_options(none) == ()
+    assert differing(unsaid, none) == ("--count-in unset -> 0",)
 
 
 @pytest.mark.parametrize(

@@ -49,6 +49,27 @@ def test_a_count_in_longer_than_the_take(bars: int, first: int) -> None:
     assert said not in solo(TEMPO_96, Reading(count_in_bars=3)).warnings
 
 
+def test_a_click_of_ours_in_the_file_says_its_count_in() -> None:
+    """A project that holds the practice click has its bar 1; what is stated of it wins."""
+    mark = b"click: 4/4, count-in 2"
+    marked = f"{TEMPO_96}00 FF 06 {(quantity(len(mark)) + mark).hex(' ')} "
+    said = "The file holds a click of 'improv click' with 2 bars of count-in"
+
+    def read(reading: Reading) -> tuple[int, bool]:
+        take = solo(marked, reading)
+        return bar_numbers(take)[0], any(text.startswith(said) for text in take.warnings)
+
+    assert read(Reading()) == (-1, True)
+    assert read(Reading(tempo_bpm=96.0)) == (-1, True)
+    assert read(Reading(count_in_bars=0)) == (1, False)
+    assert read(Reading(count_in_bars=1)) == (0, False)
+    assert read(Reading(start_sec=0.0)) == (1, False)
+    backed = take_of_bytes(
+        midi(track(marked + line(QUARTERS))), "x", Reading(backing="b"), midi(track(TEMPO_96))
+    )
+    assert bar_numbers(backed)[0] == 1
+
+
 def test_count_in_through_a_meter_change() -> None:
     """A count-in of 4/4 before a tune in 6/8: bar 1 is the first 6/8, a tempo counts its beat."""
     change = "00 FF 58 04 04 02 18 08 " + quantity(480 * 4).hex(" ") + " FF 58 04 06 03 24 08 "

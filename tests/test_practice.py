@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
+from collections.abc import Collection, Sequence
 
 import hand_made
 import numpy as np
@@ -16,7 +18,7 @@ from improv.document import document
 from improv.held import (
     CLOSEST_MS,
     Played,
-    attempts,
+    failed_runs,
     is_held,
     safe_tempo_bpm,
     subdivisions_played,
@@ -191,7 +193,7 @@ def test_a_wide_spread_lowers_the_next_tempo() -> None:
 
 def test_everything_held_goes_on_to_the_next() -> None:
     """Where nothing fails, the next denser subdivision is given at the take's own tempo."""
-    advice = advise(analysis(["half-unit"] * 60, (phrase(1, 0, 60, (1, 8)),), spread_ms=9.0))
+    advice = advise(scattered(9.0, "half-unit"))
     assert (advice.hold, advice.next) == ("sixteenths", "sextuplets")
     assert "left the grid" not in advice.text
 
@@ -253,9 +255,11 @@ def test_a_spread_within_the_limit_is_shown_within_it(spread_ms: float, said: st
 
 def scattered(spread_ms: float, kind: str = "unit", bpm: float = 96.0) -> Analysis:
     """Sixty notes in one phrase with exactly this spread."""
-    made = analysis([kind] * 60, (phrase(1, 0, 60, (1, 8)),))
+    called, per_beat = hand_made.NAMES[kind]
+    made = analysis([kind] * 60, (phrase(1, 0, 60, (1, 8), subdivision=called, per_beat=per_beat),))
     z = np.tile([-1.0, 1.0], 30) * np.sqrt(58 / 60)
-    notes = dataclasses.replace(made.notes, deviation_ms=4.0 + spread_ms * z)
+    onset_sec = np.arange(60) * 60.0 / (bpm * per_beat)
+    notes = dataclasses.replace(made.notes, deviation_ms=4.0 + spread_ms * z, onset_sec=onset_sec)
     return dataclasses.replace(made, notes=notes, spread_ms=spread_ms, take=hand_made.take(60, bpm))
 
 
@@ -278,8 +282,10 @@ def quickest(spread_ms: float, bpm: float) -> Analysis:
         subdivision=np.full(60, row, dtype=np.int64),
         subdivision_name=("thirty-seconds",) * 60,
         per_beat=np.full(60, 8.0),
+        onset_sec=made.notes.onset_sec / 2.0,
     )
-    return dataclasses.replace(made, notes=notes)
+    fast = dataclasses.replace(made.phrases[0], subdivision="thirty-seconds", per_beat=8.0)
+    return dataclasses.replace(made, notes=notes, phrases=(fast,))
 
 
 @pytest.mark.parametrize("bpm", [76.0, 90.0, 110.0, 120.0])
@@ -359,7 +365,8 @@ def test_a_limit_above_the_takes_tempo_is_not_told_of_runs() -> None:
 def two_kinds(wide_ms: float, confidence: float = 0.95) -> Analysis:
     """Thirty-two eighths of 10 ms spread, then forty-eight sixteenths of another."""
     kinds: list[str | None] = ["unit"] * 32 + ["half-unit"] * 48
-    phrases = (phrase(1, 0, 32, (1, 4)), phrase(2, 32, 80, (6, 8)))
+    fast = phrase(2, 32, 80, (6, 8), subdivision="sixteenths", per_beat=4.0)
+    phrases = (phrase(1, 0, 32, (1, 4)), fast)
     made = analysis(kinds, phrases)
     z = np.tile([-1.0, 1.0], 40)
     z[:32] *= 10.0 * np.sqrt(30 / 32)
@@ -445,6 +452,14 @@ def test_a_floating_run_is_one_attempt_at_most(
     made = hand_made.floating()
     made = dataclasses.replace(made, runs=(run(56, 65, 3, notes_per_beat=rate, between=between),))
     assert attempts([made], judged) == {attempt: 9}
+
+
+def attempts(analyses: Sequence[Analysis], judged: Collection[str]) -> Counter[str]:
+    """Notes of runs off the grid by what these were attempts at."""
+    found: Counter[str] = Counter()
+    for failed in failed_runs(analyses, judged):
+        found[failed.subdivision] += failed.events
+    return found
 
 
 @pytest.mark.parametrize("spoken", ["unit", "swung-unit", "half-unit", "quintuplet"])

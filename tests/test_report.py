@@ -132,6 +132,16 @@ def test_nothing_is_minus_zero() -> None:
     assert (some[5], some[-1]) == ("+1", "-0.1")
 
 
+def test_one_note_beside_a_run_gives_no_figures() -> None:
+    """A phrase off the grid with one note on it: no offset and no pocket; with three there are."""
+    kept = dict(verdict="off the grid", subdivision=None, offset_ms=4.0, in_pocket=1.0)
+    one_note = hand_made.phrase(1, 0, 10, (1, 2), spread_ms=None, **kept)
+    three = hand_made.phrase(2, 10, 20, (3, 4), spread_ms=9.0, **kept)
+    rows = phrase_table(analysis(["unit"] * 20, (one_note, three)))[0][-2:]
+    assert "+4" not in rows[0] and "100" not in rows[0]
+    assert "+4" in rows[1] and "100" in rows[1]
+
+
 @pytest.mark.parametrize("before", range(50, 80))
 def test_a_ratio_stays_on_one_line(before: int) -> None:
     """`1.7 : 1` is one thing to read, wherever the line happens to end."""
@@ -198,9 +208,9 @@ def test_neighbours_without_findings_share_a_sentence() -> None:
         ),
         ({"spread_ms": 27.0}, "27 ms spread (audible in a mix)"),
         ({"spread_ms": 44.0}, "44 ms spread (loose)"),
-        ({"drift_bpm": 4.8}, "rushing by 4.8 BPM, 250 ms early by its end"),
-        ({"drift_bpm": -4.8}, "dragging by 4.8 BPM, 250 ms late by its end"),
-        ({"drift_bpm": -2.0}, "dragging by 2.0 BPM, 104 ms late by its end"),
+        ({"drift_bpm": 4.8}, "rushing by 4.8 BPM, gaining 250 ms on the backing"),
+        ({"drift_bpm": -4.8}, "dragging by 4.8 BPM, losing 250 ms on the backing"),
+        ({"drift_bpm": -2.0}, "dragging by 2.0 BPM, losing 104 ms on the backing"),
         ({"swung": True, "swing_ratio": 1.62}, "swinging 1.6 : 1"),
         ({"confidence": 0.8}, "80 % sure"),
         ({"verdict": "off the grid", "subdivision": None}, "off the grid"),

@@ -110,13 +110,53 @@ def with_runs(seed: int) -> list[float]:
 
 
 def test_no_faster_for_the_map_where_the_advice_says_so(tmp_path: Path) -> None:
-    """Sixteenths are held; faster runs in every take were not: neither asks for more tempo."""
+    """Every phrase of sixteenths ends off the grid: neither asks for more tempo."""
     keep(tmp_path, [with_runs(seed) for seed in range(3)], bpm=80.0)
     advice = " ".join(run("analyze", tmp_path / "take-3.mid", "--count-in", 1).stdout.split())
-    assert "Hold sixteenths" in advice and "Play nothing faster" in advice
+    assert "Stay on sixteenths, at 60 BPM, and play nothing faster" in advice
+    assert "3 of 3 attempts at them left the grid" in advice
     told = json.loads(run("safety", "--format", "json").stdout)["next"]
-    assert (told["subdivision"], told["tempo_bpm"]) == ("sixteenths", 80.0)
-    assert "play nothing faster until fast runs stay on the grid" in told["text"]
+    assert (told["subdivision"], told["tempo_bpm"]) == ("sixteenths", 60.0)
+    assert "on the last three days at 80 BPM 9 of 9 attempts at sixteenths left" in told["text"]
+
+
+def floating(seed: int) -> list[float]:
+    """Eighths, then sixteenths whose third bar goes at 4.55 to the beat, twice over."""
+    run_beats = (8.0 + np.cumsum(np.full(14, 1 / 4.55))).tolist()
+    beats: list[float] = []
+    for bar in (0, 8):
+        beats += bars(2, bar, 3)
+        beats += bars(4, bar + 4, 2) + [4.0 * (bar + 4) + b for b in run_beats]
+    return human(beats, seed, 0.012)
+
+
+def steady(seed: int) -> list[float]:
+    """The same, with all of its sixteenths on the grid."""
+    return human([*bars(2, 0, 3), *bars(4, 4, 3), *bars(2, 8, 3), *bars(4, 12, 3)], seed, 0.012)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "asked"),
+    [
+        ("fsfsfs", "sixteenths at 72"),  # half of all float; the last day does not
+        ("sssfsf", "sixteenths at 72"),
+        ("ssssss", "raise"),
+        ("fffsss", "raise"),  # what was so before the last three days is not held against it
+    ],
+)
+def test_the_map_agrees_with_what_was_heard_last(tmp_path: Path, kinds: str, asked: str) -> None:
+    """One take a day at 96 BPM, floating or steady."""
+    makers = {"f": floating, "s": steady}
+    keep(tmp_path, [makers[kind](seed) for seed, kind in enumerate(kinds)], bpm=96.0)
+    told = json.loads(run("safety", "--format", "json").stdout)["next"]
+    if asked == "raise":
+        assert told["tempo_bpm"] > 96.0 and "raise the tempo" in told["text"]
+        advice = " ".join(run("analyze", tmp_path / "take-6.mid", "--count-in", 1).stdout.split())
+        assert "nothing faster" not in advice
+    else:
+        assert (told["subdivision"], told["tempo_bpm"]) == ("sixteenths", 72.0)
+        assert "on the last three days at 96 BPM" in told["text"]
+        assert "raise" not in told["text"] and "safe" not in told["text"]
 
 
 def test_tempo_asked_for_is_the_tempo_played(tmp_path: Path) -> None:

@@ -6,14 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from improv.assignments.classes import Checked
+from improv.assignments.gaps import told_ms
 from improv.assignments.model import Assignment
 from improv.assignments.report import LEGEND, SIGN
-from improv.assignments.verdict import MET, NOT_MET
+from improv.assignments.verdict import MET, NOT_MET, GapDrift
 from improv.counting import counted
 from improv.files import printable
 from improv.tables import WIDTH, wrapped
 
 LONGEST_PLAYER = 18
+GAPS_TO_A_LINE, GAP_WIDTH = 5, 9
+GAP_LEGEND = (
+    "Drift in ms when the click is back: + later, - earlier, . none to be told, ? too few notes "
+    "or no steady grid."
+)
 
 
 def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
@@ -27,6 +33,7 @@ def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
     lines += _class_table(checked, columns)
     lines += ["", *_legend(columns)]
     lines += ["", *_most_missed(judged, columns)]
+    lines += _gap_lines(judged)
     for about in ("tempo", "start"):
         lines += _doubted_lines(checked, about)
     broken = [c for c in checked if c.verdict is None]
@@ -34,6 +41,36 @@ def class_text(checked: Sequence[Checked], assignment: Assignment) -> str:
         lines += ["", f"Could not be checked: {counted(len(broken), 'file')}"]
         lines += [line for c in broken for line in wrapped(f"- {c.error}", "", "  ")]
     return "\n".join(lines) + "\n"
+
+
+def _gap_lines(judged: Sequence[Checked]) -> list[str]:
+    """How far each player had drifted after each gap, a few gaps to a line of the table."""
+    drifts = {
+        one.path: {(g.first_bar, g.last_bar): g for g in one.verdict.gaps}
+        for one in judged
+        if one.verdict is not None
+    }
+    places = sorted({place for found in drifts.values() for place in found})
+    if not places:
+        return []
+    wide = _player_width(judged)
+    lines = ["", "Across the gaps"]
+    for at in range(0, len(places), GAPS_TO_A_LINE):
+        here = places[at : at + GAPS_TO_A_LINE]
+        heads = [f"{first}-{last}" if last > first else str(first) for first, last in here]
+        lines.append(f"{'Bars'.ljust(wide)}  " + " ".join(h.rjust(GAP_WIDTH) for h in heads))
+        for one in judged:
+            cells = [_gap_cell(drifts[one.path].get(place)) for place in here]
+            row = " ".join(cell.rjust(GAP_WIDTH) for cell in cells)
+            lines.append(f"{_short(one.player, wide).ljust(wide)}  {row}".rstrip())
+    return [*lines, *wrapped(GAP_LEGEND)]
+
+
+def _gap_cell(gap: GapDrift | None) -> str:
+    if gap is None:
+        return ""
+    told = told_ms(gap)
+    return "?" if told is None else f"{told:+d}" if told else "."
 
 
 def _doubted_lines(checked: Sequence[Checked], about: str) -> list[str]:
@@ -68,7 +105,7 @@ def _lap(index: int) -> str:
 
 
 def _class_table(checked: Sequence[Checked], columns: list[tuple[int, str, str]]) -> list[str]:
-    wide = min(max([6, *(len(c.player) for c in checked)]), LONGEST_PLAYER)
+    wide = _player_width(checked)
     heads = " ".join(head.rjust(2) for _, _, head in columns)
     lines = [f"{'Player'.ljust(wide)}  {'Take'.ljust(10)}  {heads}"[:WIDTH]]
     lines.append("-" * min(len(lines[0]), WIDTH))
@@ -81,6 +118,10 @@ def _class_table(checked: Sequence[Checked], columns: list[tuple[int, str, str]]
         signs = " ".join(SIGN[by_key[s, k]].rjust(2) for s, k, _ in columns)
         lines.append(f"{player}  {one.verdict.state.ljust(10)}  {signs}"[:WIDTH])
     return lines
+
+
+def _player_width(checked: Sequence[Checked]) -> int:
+    return min(max([6, *(len(c.player) for c in checked)]), LONGEST_PLAYER)
 
 
 def _short(text: str, wide: int) -> str:

@@ -1,7 +1,8 @@
 """Verdicts as data: a JSON document (version 1) and CSV rows, for one take or a class.
 
 Keys may be added, never taken away or renamed. States are "met", "not met" and "can't
-tell"; what cannot be known is `null` (an empty CSV field).
+tell", that of a file that cannot be read "unreadable"; what cannot be known is `null` (an
+empty CSV field). A `limit` is the number its `value` is judged by, a band of swing two.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ from typing import Any
 from improv.assignments.class_report import judged_of, missed_by, requirement_columns
 from improv.assignments.classes import Checked
 from improv.assignments.model import Assignment
+from improv.assignments.saying import limits_text
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, GapDrift, Outcome, Verdict
 from improv.files import printable
 from improv.meter import meter_text
 from improv.spreadsheet import csv_of
 
 VERSION = 1
+UNREADABLE = "unreadable"
+GAP = "gap"
+"""In the place of a requirement: a drift across bars without click, of which none is asked."""
 CSV_KEYS = (
     "file", "player", "state", "section", "first_bar", "last_bar", "requirement", "asked",
     "requirement_state", "value", "standard_error", "unit", "limit", "bars_met",
@@ -57,7 +62,7 @@ def _take(one: Checked) -> dict[str, Any]:
     found: dict[str, Any] = {"file": printable(one.path), "player": one.player}
     verdict = one.verdict
     if verdict is None:
-        return {**found, "state": None, "error": one.error}
+        return {**found, "state": UNREADABLE, "error": one.error}
     return {**found, **_verdict(verdict), "error": None}
 
 
@@ -90,7 +95,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
         "value": _rounded(outcome.value),
         "standard_error": _rounded(outcome.standard_error),
         "unit": outcome.unit,
-        "limit": outcome.limit,
+        "limit": _limit(outcome),
         "bars": [
             {
                 "bar": bar.bar,
@@ -117,20 +122,40 @@ def _gap(gap: GapDrift) -> dict[str, Any]:
     }
 
 
+def _gap_row(gap: GapDrift) -> dict[str, Any]:
+    return {
+        "first_bar": gap.first_bar,
+        "last_bar": gap.last_bar,
+        "requirement": GAP,
+        "value": _rounded(gap.drift_ms),
+        "standard_error": _rounded(gap.standard_error_ms),
+        "unit": "ms",
+        "reason": gap.reason,
+    }
+
+
+def _limit(outcome: Outcome) -> float | list[float] | None:
+    if isinstance(outcome.limit, tuple):
+        return [round(end, 4) for end in outcome.limit]
+    return _rounded(outcome.limit)
+
+
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 4)
 
 
 def csv_text(checked: Sequence[Checked]) -> str:
-    """One row per requirement of every take; one row for a file that could not be read."""
+    """One row per requirement and per gap of every take; one for a file that could not be read."""
     rows: list[dict[str, Any]] = []
     for one in checked:
         base = {"file": printable(one.path), "player": one.player}
         if one.verdict is None:
-            rows.append({**base, "state": "unreadable", "error": one.error})
+            rows.append({**base, "state": UNREADABLE, "error": one.error})
             continue
         for outcome in one.verdict.outcomes:
             rows.append({**base, "state": one.verdict.state, **_row(outcome)})
+        for gap in one.verdict.gaps:
+            rows.append({**base, "state": one.verdict.state, **_gap_row(gap)})
     return csv_of([CSV_KEYS, *([row.get(key) for key in CSV_KEYS] for row in rows)])
 
 
@@ -138,6 +163,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
     def bars(state: str) -> str:
         return " ".join(str(b.bar) for b in outcome.bars if b.state == state)
 
+    limit = _limit(outcome)
     return {
         "section": outcome.section,
         "first_bar": outcome.first_bar,
@@ -148,7 +174,7 @@ def _row(outcome: Outcome) -> dict[str, Any]:
         "value": _rounded(outcome.value),
         "standard_error": _rounded(outcome.standard_error),
         "unit": outcome.unit,
-        "limit": outcome.limit,
+        "limit": limits_text(*limit) if isinstance(limit, list) else limit,
         "bars_met": bars(MET),
         "bars_not_met": bars(NOT_MET),
         "bars_cant_tell": bars(CANT_TELL),

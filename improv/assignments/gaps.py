@@ -120,18 +120,30 @@ def _drift(
     return float(answer[1]) * length, float(np.sqrt(variance)) * length
 
 
-def gap_text(gap: GapDrift) -> str:
-    """`Bars 4 to 5 without click: 34 ms later at the return (give or take 12 ms)`.
+def _give_or_take_ms(standard_error_ms: float) -> int:
+    return max(round(GIVE_OR_TAKE * standard_error_ms), 1)
 
-    A drift is told where the figures shown rule chance out: more than its give or take.
+
+def told_ms(gap: GapDrift) -> int | None:
+    """The drift as it is told, + later; 0 where chance cannot be ruled out, `None` for none.
+
+    The figures shown rule chance out: the drift is more than its give or take.
     """
+    if gap.drift_ms is None or gap.standard_error_ms is None:
+        return None
+    drift = round(gap.drift_ms)
+    return drift if abs(drift) > _give_or_take_ms(gap.standard_error_ms) else 0
+
+
+def gap_text(gap: GapDrift) -> str:
+    """`Bars 4 to 5 without click: 34 ms later at the return (give or take 12 ms)`."""
     where = bars_text(gap.first_bar, gap.last_bar)
     where = f"{capital(where)} without click"
     if gap.drift_ms is None or gap.standard_error_ms is None:
         return f"{where}: {gap.reason}."
-    drift, error = round(gap.drift_ms), round(GIVE_OR_TAKE * gap.standard_error_ms)
-    doubt = f"give or take {max(error, 1)} ms"
-    if abs(drift) <= max(error, 1):
+    drift, error = round(gap.drift_ms), _give_or_take_ms(gap.standard_error_ms)
+    doubt = f"give or take {error} ms"
+    if not told_ms(gap):
         figure = f"{drift:+d}" if drift else "0"
         return f"{where}: no drift to be told ({figure} ms, {doubt})."
     way = "later" if drift > 0 else "earlier"

@@ -205,7 +205,7 @@ def judge_drift(case: Case) -> Outcome:
         reason=_worst_text(worst, found) if alone
         else f"{_drift_text(whole, most, found[0].tempo_bpm)} over {counted(len(found), 'phrase')}",
         how_far=_how_far(abs(shown.value) - most),
-        limit=limit, unit="BPM", tempo_asked=True,
+        limit=most, unit="BPM", tempo_asked=True,
         next_step=f"You are {'rushing' if shown.value > 0 else 'dragging'}: play it at "
         f"{case.tempo_text} BPM with fewer clicks (on 2 and 4, or one to the bar) and meet "
         "every one.",

@@ -24,6 +24,7 @@ from improv.assignments.verdict import (
 )
 from improv.counting import counted
 from improv.grid import row_of
+from improv.model import Ints
 from improv.wording import bars_text, capital, percent
 
 MOST_HEARD = 0.5
@@ -48,9 +49,12 @@ def judge_pocket(case: Case) -> Outcome:
         within = f"{typical:.0f} ms of the grid"
     asked = f"{100 * share:.0f} % of the notes within {within}"
 
-    def measure(first: int, last: int) -> Measured | None:
+    def timed(first: int, last: int) -> Ints:
         rows = rows_in(case.seen, first, last)
-        rows = rows[~case.seen.untimed[rows]]
+        return np.asarray(rows[~case.seen.untimed[rows]])
+
+    def measure(first: int, last: int) -> Measured | None:
+        rows = timed(first, last)
         return judge_measure.in_pocket(deviation, tolerance, case.analysis, rows)
 
     whole = measure(case.bars[0], case.bars[-1])
@@ -58,10 +62,13 @@ def judge_pocket(case: Case) -> Outcome:
     if whole is None or whole.notes < FEWEST_FOR_SHARE:
         return outcome_of(case, "pocket", asked, CANT_TELL, bars, **_few(whole))
     reason = f"{percent(whole.value)} of {whole.notes} notes within {within}"
+    off = int(np.isnan(deviation[timed(case.bars[0], case.bars[-1])]).sum())
+    if off:  # Elsewhere a pocket is of the notes on a grid only.
+        reason += f", {counted(off, 'note')} off the grid counted as outside"
     short = f"{points(share - whole.value)} short" if whole.value < share else ""
     return measured(
         case, "pocket", asked, whole, bars, share, np.inf,
-        reason=reason, how_far=short, limit=f"{share:g}", unit="share", tempo_asked=True,
+        reason=reason, how_far=short, limit=share, unit="share", tempo_asked=True,
         next_step=f"Play {bars_text(case.bars[0], case.bars[-1])} at {slow(case)} BPM until "
         f"{100 * share:.0f} % lie within {within}, then come back up.",
     )  # fmt: skip
@@ -95,7 +102,7 @@ def judge_swing(case: Case) -> Outcome:
         case, "swing", asked, whole, bars, low, high,
         reason=f"{whole.value:.2f} : 1 over {counted(whole.notes, 'pair')}",
         how_far=f"{away:.2f} {'below' if even else 'above'} the band" if away > 0 else "",
-        limit=limits_text(low, high), unit="ratio",
+        limit=(low, high), unit="ratio",
         next_step="Stay longer on the first note of each pair." if even
         else "Even the pairs out: come off the first note sooner.",
     )  # fmt: skip
@@ -147,6 +154,7 @@ def measured(
     bars: tuple[BarVerdict, ...],
     low: float,
     high: float,
+    limit: float | tuple[float, float],
     tempo_asked: bool = False,
     **words: str,
 ) -> Outcome:
@@ -157,7 +165,7 @@ def measured(
         words["how_far"] = words["next_step"] = ""
     asks = tempo_asked and state != MET
     outcome = outcome_of(case, kind, asked, state, bars, tempo_asked=asks, **words)
-    return replace(outcome, value=whole.value, standard_error=whole.doubt)
+    return replace(outcome, value=whole.value, standard_error=whole.doubt, limit=limit)
 
 
 def _unsure(whole: Measured, state: str, low: float, high: float, unit: str) -> str:

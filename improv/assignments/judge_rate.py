@@ -17,7 +17,7 @@ from improv.assignments.own_time import keeps_asked
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
 from improv.counting import counted
 from improv.grid import SUBDIVISIONS, find, name, offered
-from improv.model import Analysis, Floats, Ints, Run
+from improv.model import Analysis, Floats, Ints, Run, Verdict
 from improv.wording import rate_beat, rate_text
 
 SURE_FASTER_Z, DOUBTED_Z = 3.0, 1.5
@@ -220,7 +220,7 @@ def _doubtful_bars(analysis: Analysis) -> set[int]:
     return {
         bar
         for phrase in analysis.phrases
-        if phrase.verdict == "too close to call"
+        if phrase.verdict == Verdict.TOO_CLOSE
         for bar in range(phrase.begins.bar, phrase.ends.bar + 1)
     }
 

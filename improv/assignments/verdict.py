@@ -68,7 +68,7 @@ class Outcome:
     next_step: str
     value: float | None = None
     standard_error: float | None = None
-    limit: str = ""
+    limit: float | tuple[float, float] | None = None
     unit: str = ""
     tempo_asked: bool = False
     why: Why | None = None

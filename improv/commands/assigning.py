@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from improv.commands.options import stated
 from improv.commands.output import Progress, say_warnings
 from improv.commands.requirement_options import Wanted, check_names, requirements
 from improv.errors import UsageError
@@ -49,7 +48,7 @@ def stated_assignment(
         "title": given.title,
         "note": given.note,
         "meter": reading.meter,
-        "count_in_bars": reading.count_in_bars if stated("count_in") else None,
+        "count_in_bars": reading.count_in_bars,
     }
     if given.tempi is not None:
         base = replace(base, tempo_bpm=given.tempi, bars_per_tempo=given.bars_per_tempo)
@@ -129,7 +128,8 @@ def _with_section(base: Assignment, given: Given, settings: Settings) -> Assignm
     if given.section == len(sections) + 1:
         sections.append(Section(_after(sections), None))
     check_names(given.wanted, base.meter)
-    section = replace(sections[given.section - 1], **requirements(given.wanted))
+    section = sections[given.section - 1]
+    section = replace(section, **requirements(given.wanted, section.alternate))
     if settings.first_bar is not None and not given.from_takes:
         section = replace(section, first_bar=settings.first_bar, last_bar=settings.last_bar)
     if not section.requirements():

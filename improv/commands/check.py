@@ -10,7 +10,6 @@ import click
 
 from improv.commands.options import (
     EXISTING_FILE,
-    stated,
     take_options_but,
     takes_or_folders_argument,
 )
@@ -35,8 +34,10 @@ Examples:
 
 Tempo, meter and count-in are the assignment's unless stated here; a take that was played
 at another tempo is not judged. A bar that cannot be called is "can't tell" and counts
-for neither side. A take named twice is counted once. Exit status: 0 everything met;
-1 something not met, not to be told, or a take that cannot be read; 2 wrong use.
+for neither side. Over a practice track with gaps in its click (--backing), each take's
+drift across every gap is told as well. A take named twice is counted once. Exit status:
+0 everything met; 1 something not met, not to be told, or a take that cannot be read; 2
+wrong use.
 """
 
 
@@ -61,7 +62,7 @@ for neither side. A take named twice is counted once. Exit status: 0 everything 
 )  # fmt: skip
 @click.option(
     "--format", "form", type=click.Choice(["text", "json", "csv"]), default="text",
-    help="Text to read (default), JSON, or CSV with a row per requirement.",
+    help="Text to read (default), JSON, or CSV with a row per requirement and gap.",
 )  # fmt: skip
 @click.option("--full", is_flag=True, help="Of a class, tell every take after the table.")
 @click.option(
@@ -97,7 +98,7 @@ def command(
     paths, again = classes.takes_in(takes)
     refuse_overwriting(output, paths)
     naming = jobs.Naming(player_from, player_pattern)
-    job = jobs.job_for(asked, reading, settings, part, _count_in(reading), naming)
+    job = jobs.job_for(asked, reading, settings, part, reading.count_in_bars, naming)
     several = len(paths) > 1 or any(os.path.isdir(path) for path in takes)
     with Progress() as progress:
         checked = classes.check_files(
@@ -151,11 +152,6 @@ def _refuse_assignments(assignment: str, takes: Sequence[str]) -> None:
             raise UsageError(
                 f"{shown(path)}: this is an assignment, not a take; check one assignment at a time"
             )
-
-
-def _count_in(reading: Reading) -> int | None:
-    """The count-in stated on the command line, `None` if the assignment's holds."""
-    return reading.count_in_bars if stated("count_in") else None
 
 
 def _text(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from improv.commands.log_options import day, filter_options, log_option
-from improv.commands.options import result_options, take_options
+from improv.commands.options import result_options, stated, take_options
 from improv.commands.output import Out, refuse_overwriting, say
 from improv.errors import UsageError
 from improv.files import printable
@@ -20,6 +20,14 @@ if TYPE_CHECKING:
     from improv.compare import Comparison
 
 BETWEEN = "with"
+READS_FILES = (
+    "backing", "tempo", "meter", "count_in", "start", "track", "channel", "bars", "subdivisions",
+)  # fmt: skip
+"""Parameters that say how a file is read; a take of the log has been read."""
+INSTEAD = {
+    "tempo": "--tempo-range chooses takes by their tempo",
+    "subdivisions": "--subdivision chooses takes by what was played",
+}
 EPILOG = """
 \b
 Examples:
@@ -77,6 +85,8 @@ def command(
     refuse_overwriting(plot, takes)
     if plot is not None:
         picture_form(plot)  # a wrong name is told before the work, not after
+    if all(take == BETWEEN or take.startswith("log:") for take in takes):
+        _refuse_reading()
     asked = How(settings.tolerance_ms, equal_tempo, log_file)
     out = Out(output)
     if takes:
@@ -92,6 +102,16 @@ def command(
         _compare_logged(which, split, asked, form, out, plot)
 
 
+def _refuse_reading() -> None:
+    """Raises `UsageError` for options about files where all takes come from the log."""
+    for name in filter(stated, READS_FILES):
+        instead = INSTEAD.get(name, "'improv log add FILE --replace' reads a take anew")
+        raise UsageError(
+            f"--{name.replace('_', '-')} says how a file is read, and takes of the log are "
+            f"compared as they were read when they were kept; {instead}"
+        )
+
+
 def _compare_takes(
     takes: tuple[str, ...],
     asked: Asked,
@@ -102,7 +122,13 @@ def _compare_takes(
     plot: str | None,
 ) -> None:
     """Takes named on the command line, one side against the other."""
-    from improv.commands.comparing import draw, of_different_players, takes_named, text_of
+    from improv.commands.comparing import (
+        draw,
+        of_different_players,
+        takes_named,
+        text_of,
+        title_of,
+    )
 
     before, after = (takes_named(side, reading, settings, asked.log_file) for side in _two(takes))
     comparison = asked.sets(before.material, after.material)
@@ -111,7 +137,7 @@ def _compare_takes(
         say(first)
     out.write(text_of(comparison, form, first, (*before.warnings, *after.warnings)))
     out.close()
-    draw(plot, "Before and after", comparison, before.material, after.material)
+    draw(plot, title_of(before, after), comparison, before.material, after.material)
 
 
 def _compare_logged(

@@ -13,6 +13,7 @@ from improv.compare import CHANGED, Comparison, compare_over_time, compare_sets,
 from improv.compare_data import csv_text, document
 from improv.compare_figures import chance
 from improv.compare_report import clearest_sentence, text_report
+from improv.counting import counted
 from improv.document import all_warnings
 from improv.errors import OutputError, UsageError
 from improv.files import printable, shown, write_bytes
@@ -27,7 +28,7 @@ from improv.tables import wrapped
 from improv.wording import listed, number_word
 
 FORMATS = ("png", "svg", "pdf")
-MOST_NAMED = 8
+MOST_NAMED, MOST_IN_TITLE = 8, 3
 
 
 @dataclass(frozen=True)
@@ -147,6 +148,21 @@ def of_different_players(before: TakesNamed, after: TakesNamed) -> str | None:
         f"The takes are by different players ({names}): what follows tells how they differ, not "
         "whether anybody got better or worse."
     )
+
+
+def title_of(before: TakesNamed, after: TakesNamed) -> str:
+    """What a picture of takes named is headed: whose they are, as far as the log knows."""
+    first, second = (
+        {fold(name): printable(name) for name in side.players} for side in (before, after)
+    )
+    if first and first.keys() == second.keys():
+        return f"{_named(list(first.values()))}: before and after"
+    sides = [f" ({_named(list(side.values()))})" if side else "" for side in (first, second)]
+    return f"Before{sides[0]} and after{sides[1]}"
+
+
+def _named(players: list[str]) -> str:
+    return listed(players) if len(players) <= MOST_IN_TITLE else counted(len(players), "player")
 
 
 def text_of(

@@ -50,7 +50,9 @@ class Keeper:
         about, replace = self._about, self._replace
         guessed = about.day is None and "day" not in about.cleared
         # On --replace a day nobody stated stays as it was.
-        dated = about if not guessed or replace else changed(about, day=_day_of(path))
+        dated = (
+            about if not guessed or replace else changed(about, day=_day_of(path), day_guessed=True)
+        )
         entry, analysis = read_entry(path, reading, settings, dated)
         if self._log is None:
             self._log = opened(self._log_file)
@@ -78,6 +80,6 @@ def _told(name: str, added: Added, guessed_day: str | None) -> str:
         return f"{name}: already in the log as take {added.id}; nothing changed."
     differs = "; ".join(added.differs)
     return (
-        f"{name}: already in the log as take {added.id}, read otherwise ({printable(differs)}); "
-        "nothing changed, --replace reads it as said here."
+        f"{name}: already in the log as take {added.id}, kept otherwise ({printable(differs)}); "
+        "nothing changed, 'improv log add FILE --replace' takes what is said here."
     )

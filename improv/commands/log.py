@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import ExitStack
 from dataclasses import asdict
 
 import click
@@ -33,12 +34,24 @@ The log is one file on this machine, readable by you alone; nothing leaves it.
 """
 
 
+def _examples(*calls: str) -> str:
+    """What stands below a command's options."""
+    return "\n".join(["\b", "Examples:", *(f"  {call}" for call in calls)])
+
+
 @click.group("log", epilog=EPILOG, short_help="Keep takes, and find them again.")
 def command() -> None:
     """A practice log: the takes themselves, how they were read, what was heard."""
 
 
-@command.command("add", short_help="Analyze takes and keep them.")
+@command.command(
+    "add",
+    epilog=_examples(
+        'improv log add solo.mid --tempo 96 --player Ana --tune "Late Bus"',
+        "improv log add solo.mid --tempo 100 --replace",
+    ),
+    short_help="Analyze takes and keep them.",
+)
 @takes_argument
 @about_options
 @take_options
@@ -83,7 +96,14 @@ def add(
         raise SystemExit(min(error.exit_status for error in errors))
 
 
-@command.command("list", short_help="The takes in the log.")
+@command.command(
+    "list",
+    epilog=_examples(
+        "improv log list --player Ana --since 2026-03-01",
+        "improv log list --subdivision sixteenths --format json",
+    ),
+    short_help="The takes in the log.",
+)
 @filter_options
 @click.option(
     "--format", "form", type=click.Choice(["text", "json"]), default="text",
@@ -104,7 +124,11 @@ def list_(which: Filter, form: str, log_file: str | None) -> None:
     click.echo("\n".join(list_lines(rows)))
 
 
-@command.command("show", short_help="One take with its analysis.")
+@command.command(
+    "show",
+    epilog=_examples("improv log show 12", "improv log show 12 --midi back.mid"),
+    short_help="One take with its analysis.",
+)
 @click.argument("take", metavar="NUMBER")
 @click.option(
     "--format", "form", type=click.Choice(["text", "json"]), default="text",
@@ -133,7 +157,11 @@ def show(take: str, form: str, midi: str | None, overwrite: bool, log_file: str 
     click.echo("\n".join(show_lines(whole)))
 
 
-@command.command("remove", short_help="Remove takes and their bytes.")
+@command.command(
+    "remove",
+    epilog=_examples("improv log remove 12 13"),
+    short_help="Remove takes and their bytes.",
+)
 @click.argument("takes", metavar="NUMBER...", nargs=-1, required=True)
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @log_option
@@ -159,7 +187,13 @@ def remove(takes: tuple[str, ...], yes: bool, log_file: str | None) -> None:
     click.echo(f"Removed {counted(count, 'take')}.")
 
 
-@command.command("export", short_help="Write the log in open formats.")
+@command.command(
+    "export",
+    epilog=_examples(
+        "improv log export ana --player Ana", "improv log export ana.csv --player Ana --format csv"
+    ),
+    short_help="Write the log in open formats.",
+)
 @click.argument("target", type=click.Path(allow_dash=True), metavar="FOLDER")
 @filter_options
 @click.option(
@@ -198,7 +232,9 @@ def export(target: str, which: Filter, form: str, overwrite: bool, log_file: str
     click.echo(f"{shown(target)}: {counted(count, 'take')} written")
 
 
-@command.command("import", short_help="Take in an exported log.")
+@command.command(
+    "import", epilog=_examples("improv log import ana"), short_help="Take in an exported log."
+)
 @click.argument("source", type=click.Path(exists=True), metavar="FOLDER")
 @log_option
 def import_(source: str, log_file: str | None) -> None:
@@ -206,12 +242,14 @@ def import_(source: str, log_file: str | None) -> None:
     from improv.commands.keeping import opened
     from improv.log.exchange import import_folder
 
-    with opened(log_file) as log:
-        done = import_folder(log, source)
+    with ExitStack() as open_log:
+        done = import_folder(lambda: open_log.enter_context(opened(log_file)), source)
     click.echo(f"{done.new} new, {done.known} already in the log.")
 
 
-@command.command("refresh", short_help="Analyze everything again.")
+@command.command(
+    "refresh", epilog=_examples("improv log refresh"), short_help="Analyze everything again."
+)
 @log_option
 def refresh(log_file: str | None) -> None:
     """Analyze every take again with this improv, under the settings it was kept with.
@@ -238,7 +276,11 @@ def refresh(log_file: str | None) -> None:
         raise SystemExit(1)
 
 
-@command.command("backup", short_help="Copy the log, also while it is in use.")
+@command.command(
+    "backup",
+    epilog=_examples("improv log backup log-backup.db"),
+    short_help="Copy the log, also while it is in use.",
+)
 @click.argument("target", type=click.Path(), metavar="FILE")
 @log_option
 def backup(target: str, log_file: str | None) -> None:

@@ -129,8 +129,8 @@ _OPTIONS = {
         help="4/4, 6/8, 2+2+2+3/8, or alternating bars 9/8+10/8; wins over the file's own.",
     ),
     "--count-in": click.option(
-        "--count-in", type=click.IntRange(0, MOST_COUNT_IN_BARS), metavar="BARS", default=0,
-        help="Bars of count-in before bar 1.",
+        "--count-in", type=click.IntRange(0, MOST_COUNT_IN_BARS), metavar="BARS",
+        help="Bars of count-in before bar 1 (without it none, or what a click of ours says).",
     ),
     "--start": click.option(
         "--start", callback=_start, metavar="SECONDS|auto",
@@ -252,14 +252,12 @@ def _over_click(reading: Reading) -> Reading:
     mark = click_mark(read_smf(reading.backing)) if reading.backing is not None else None
     if mark is None:
         return reading
-    context, said = click.get_current_context(), []
+    said = []
     if reading.meter is None:
         reading = replace(reading, meter=mark.meter)
         said.append(meter_text(mark.meter))
-    if not stated("count_in") and not stated("start"):
+    if reading.count_in_bars is None and not stated("start"):
         reading = replace(reading, count_in_bars=mark.count_in_bars)
-        # From here on it is known, as if it had been stated.
-        context.set_parameter_source("count_in", click.core.ParameterSource.COMMANDLINE)
         said.append(f"{counted(mark.count_in_bars, 'bar')} of count-in")
     if said:
         say(f"Note: {shown(reading.backing or '')} was made by 'improv click': {', '.join(said)}.")

@@ -237,8 +237,11 @@ def _gaps(text: str | None) -> tuple[int | None, tuple[int, ...] | None]:
     if not pairs or plain != ",".join(f"{a}+{b}" for a, b in pairs):
         raise UsageError(f"--gaps {text}: write bars on + bars off like 3+1, or 4+1,4+2")
     on, off = {int(a) for a, _ in pairs}, tuple(int(b) for _, b in pairs)
-    if len(on) > 1 or min(on) < 1 or min(off) < 1:
-        raise UsageError(f"--gaps {text}: the bars with a click stay the same, from 1 on")
+    if min(on) < 1 or min(off) < 1:
+        what = "the click sounds for one bar" if min(on) < 1 else "a gap lasts one bar"
+        raise UsageError(f"--gaps {text}: {what} at least; without --gaps nothing drops out")
+    if len(on) > 1:
+        raise UsageError(f"--gaps {text}: the bars with a click stay as many throughout")
     if max(off) > LONGEST_GAP_BARS:
         raise UsageError(f"--gaps {text}: a gap lasts {LONGEST_GAP_BARS} bars at most")
     return on.pop(), off

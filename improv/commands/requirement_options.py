@@ -11,7 +11,7 @@ from improv.errors import UsageError
 from improv.meter import Meter
 
 if TYPE_CHECKING:
-    from improv.assignments.model import Pocket
+    from improv.assignments.model import Alternation, Pocket
 
 
 @dataclass(frozen=True)
@@ -31,10 +31,11 @@ class Wanted:
     pocket: str | None
 
 
-def requirements(given: Wanted) -> dict[str, Any]:
-    """The fields of `Section` that the options set; one kind of subdivision replaces another."""
-    from improv.assignments.model import Alternation
+def requirements(given: Wanted, before: Alternation | None = None) -> dict[str, Any]:
+    """The fields of `Section` that the options set; one kind of subdivision replaces another.
 
+    `before` is the alternation the section has: what is not said of its turns stays.
+    """
     found: dict[str, Any] = {}
     kinds = [k for k in ("stay_on", "allowed", "alternate") if getattr(given, k)]
     if len(kinds) > 1:
@@ -45,17 +46,24 @@ def requirements(given: Wanted) -> dict[str, Any]:
         found["stay_on"] = given.stay_on.strip()
     if given.allowed:
         found["allowed"] = comma_list(given.allowed)
-    if given.alternate:
-        turns = Alternation(comma_list(given.alternate), given.every or 1, given.players or 1)
-        found["alternate"] = turns
-    elif given.every or given.players:
-        raise UsageError("--every and --players belong to --alternate")
+    if given.alternate or given.every or given.players:
+        found["alternate"] = _turns(given, None if given.stay_on or given.allowed else before)
     for key in ("nothing_faster_than", "least_notes"):
         if getattr(given, key) is not None:
             found[key] = getattr(given, key)
     if given.no_off_grid_runs:
         found["no_off_grid_runs"] = True
     return found | _measures(given)
+
+
+def _turns(given: Wanted, before: Alternation | None) -> Alternation:
+    from improv.assignments.model import Alternation
+
+    if not given.alternate and before is None:
+        raise UsageError("--every and --players belong to --alternate")
+    kept = before or Alternation(())
+    names = comma_list(given.alternate) if given.alternate else kept.subdivisions
+    return Alternation(names, given.every or kept.every, given.players or kept.players)
 
 
 def check_names(given: Wanted, meters: tuple[Meter, ...]) -> None:

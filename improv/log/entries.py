@@ -5,7 +5,7 @@ Days are ISO dates ("2026-03-01") or `None`; a player, tune or note nobody named
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property
 from typing import Any
@@ -25,7 +25,8 @@ class About:
     """What the player says about a take.
 
     `cleared` names the fields said to be empty, which is more than not being said: what a
-    take had there is taken away where it is replaced.
+    take had there is taken away where it is replaced. `day_guessed` is set where nobody said
+    the day.
     """
 
     player: str = ""
@@ -34,6 +35,7 @@ class About:
     tags: tuple[str, ...] = ()
     note: str = ""
     cleared: frozenset[str] = frozenset()
+    day_guessed: bool = False
 
     def checked(self) -> About:
         """The same, tidied; raises `UsageError` for what cannot be kept."""
@@ -51,7 +53,9 @@ class About:
         day = None if self.day is None else parse_day(self.day)
         kept = tuple(tags[folded] for folded in sorted(tags))
         note = decodable(self.note.strip())
-        return About(clean(self.player), clean(self.tune), day, kept, note, self.cleared)
+        return replace(
+            self, player=clean(self.player), tune=clean(self.tune), day=day, tags=kept, note=note
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +138,8 @@ class Whole:
 class Added:
     """What became of an entry: its number, whether it is new, and what it would have changed.
 
-    `differs` names the settings in which a take already in the log was read otherwise.
+    `differs` names the words and the settings in which a take already in the log was kept
+    otherwise, as `--player Ana -> Bo`.
     """
 
     id: int

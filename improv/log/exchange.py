@@ -20,11 +20,13 @@ import re
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from improv.cells import from_document
-from improv.errors import ImprovError, LogError
+from improv.counting import counted
+from improv.errors import ImprovError, LogError, UsageError
 from improv.files import AnyPath, beside, read_bytes, reason, shown
 from improv.log.entries import About, Entry, Filter, Whole, parse_moment
 from improv.log.kept_settings import settings_values
@@ -54,13 +56,15 @@ class Imported:
 def export_folder(log: Log, which: Filter, target: AnyPath) -> int:
     """Writes the takes a filter finds to a new folder, whole or not at all; returns how many.
 
-    Like the log, the folder is the user's alone.
+    Like the log, the folder is the user's alone. Raises `UsageError` where no take is found.
     """
     place = Path(target)
     if os.path.lexists(place):
         raise LogError(f"{shown(place)}: is there already; name a new folder")
     part = beside(place)
     rows = log.rows(which)
+    if not rows:
+        raise UsageError("no takes found, and nothing was written; see 'improv log list'")
     try:
         part.mkdir(mode=0o700, parents=True)
         (part / MIDI).mkdir()
@@ -107,38 +111,38 @@ def _put(data: bytes, folder: Path) -> str:
     return digest
 
 
-def import_folder(
-    log: Log, source: AnyPath, step: Callable[[int], None] = lambda done: None
-) -> Imported:
-    """Adds the takes of an exported folder. Raises `LogError` naming the line that is wrong."""
+def import_folder(opened: Callable[[], Log], source: AnyPath) -> Imported:
+    """Adds the takes of an exported folder. Raises `LogError` naming the line that is wrong.
+
+    `opened` gives the log; it is asked for when takes are ready, so that a folder which holds
+    none makes no log.
+    """
     folder = Path(source)
     place = folder / TAKES if folder.is_dir() else folder
     text = read_bytes(place, LARGEST_LIST_BYTES, LogError)
-    new = known = 0
-    batch: list[Entry] = []
-    for number, entry in _entries(text, place):
-        batch.append(entry)
-        if len(batch) == BATCH:
-            fresh = sum(added.new for added in log.add_many(batch))
-            new, known, batch = new + fresh, known + len(batch) - fresh, []
-        step(number)
-    if batch:
+    done, log = Imported(0, 0), None
+    entries = _entries(text, place, lambda: done.new)
+    while batch := list(islice(entries, BATCH)):
+        log = opened() if log is None else log
         fresh = sum(added.new for added in log.add_many(batch))
-        new, known = new + fresh, known + len(batch) - fresh
-    return Imported(new, known)
+        done = Imported(done.new + fresh, done.known + len(batch) - fresh)
+    return done
 
 
-def _entries(text: bytes, place: Path) -> Iterator[tuple[int, Entry]]:
+def _entries(text: bytes, place: Path, added: Callable[[], int]) -> Iterator[Entry]:
+    """The takes of the lines; `added` tells how many are in the log when a line is wrong."""
     number = 0
     for number, line in enumerate(text.splitlines(), 1):
         if line.strip():
             try:
-                yield number, _entry(json.loads(line), place.parent / MIDI)
+                yield _entry(json.loads(line), place.parent / MIDI)
             except (ImprovError, ValueError, TypeError, KeyError, RecursionError) as fault:
+                before = counted(added(), "take") + " before it" if added() else "nothing"
+                was = "was" if added() < 2 else "were"
                 raise LogError(
                     f"{shown(place)}: line {number} is not a take of a practice log "
                     f"({_fault(fault)}); put that line right or take it out, and import again "
-                    "(takes before it may have been added)"
+                    f"({before} {was} added)"
                 ) from None
     if number == 0:
         raise LogError(f"{shown(place)}: holds no takes")

@@ -73,7 +73,7 @@ def _check_types(given: dict[str, Any]) -> None:
         if value is None and _FIELDS[key].default is None:
             continue
         if not isinstance(value, allowed) or (isinstance(value, bool) and bool not in allowed):
-            raise TypeError(f"'{key}' is {_said(value)}")
+            raise TypeError(f"'{key}' is {shortened(value)}")
     names = given["subdivisions"]
     if names is not None and not (names and all(isinstance(name, str) for name in names)):
         raise TypeError("'subdivisions' is no list of names")
@@ -85,6 +85,8 @@ def differing(old: str, new: str) -> tuple[str, ...]:
     How the part was asked for is no difference.
     """
     was, now = _as_options(json.loads(old)), _as_options(json.loads(new))
+    if "--count-in" not in now and was.get("--count-in") == _UNSAID_OF_OLD:
+        del was["--count-in"]
     return tuple(
         f"{option} {was.get(option, _UNSET)} -> {now.get(option, _UNSET)}"
         for option in sorted({*was, *now} - {"--track", "--channel"})
@@ -98,11 +100,14 @@ def stated_options(text: str) -> tuple[str, ...]:
     What holds when nothing is said is left out.
     """
     usual = _as_options(json.loads(settings_text(Reading(), Settings())))
+    usual["--count-in"] = _UNSAID_OF_OLD
     given = _as_options(json.loads(text))
     return tuple(f"{option} {said}" for option, said in given.items() if usual.get(option) != said)
 
 
 _UNSET = "unset"
+_UNSAID_OF_OLD = "0"
+"""A count-in nobody stated, as logs had it before a file's own click could say one."""
 _OPTIONS = {
     "tempo_bpm": "--tempo",
     "meter": "--meter",
@@ -125,14 +130,15 @@ def _as_options(given: dict[str, Any]) -> dict[str, str]:
         left["start_sec"] = "auto"
     first, last = left.pop("first_bar", None), left.pop("last_bar", None)
     order = [key for key in _OPTIONS if key in left] + sorted(set(left) - set(_OPTIONS))
-    found = {_OPTIONS.get(key, key): _said(left[key]) for key in order if left[key] is not None}
+    found = {_OPTIONS.get(key, key): shortened(left[key]) for key in order if left[key] is not None}
     if first is not None or last is not None:
-        ends = ["" if bar is None else _said(bar) for bar in (first, last)]
+        ends = ["" if bar is None else shortened(bar) for bar in (first, last)]
         found["--bars"] = "-".join(dict.fromkeys(ends))
     return found
 
 
-def _said(value: Any) -> str:
+def shortened(value: Any) -> str:
+    """A value as it is told: what is not set as such, a long text cut."""
     if value is None:
         return _UNSET
     text = ",".join(map(str, value)) if isinstance(value, list) else str(value)

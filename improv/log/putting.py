@@ -10,8 +10,14 @@ import sqlite3
 from datetime import UTC, datetime
 
 from improv.log.entries import About, Added, Entry
-from improv.log.kept_settings import differing, settings_text
+from improv.log.kept_settings import differing, settings_text, shortened
+from improv.log.names import fold
 from improv.log.schema import Packed, put_analysis
+
+WORDS = {
+    "player": "--player", "tune": "--tune", "day": "--date", "tags": "--tags", "note": "--note",
+}  # fmt: skip
+"""What is said of a take, and the options that say it."""
 
 
 def put_take(
@@ -25,7 +31,10 @@ def put_take(
         "SELECT id, settings, backing FROM take WHERE file = ? AND part = ?", (digest, part)
     ).fetchone()
     if found is not None and not replace:
-        differs = differing(found[1], text)
+        differs = (
+            *_said_otherwise(connection, int(found[0]), entry.about.checked()),
+            *differing(found[1], text),
+        )
         if backing != found[2]:
             differs = (*differs, "another backing file")
         drop_loose_files(connection)
@@ -43,6 +52,25 @@ def put_take(
     put_analysis(connection, take, new)
     drop_loose_files(connection)
     return Added(take, new=found is None, replaced=found is not None)
+
+
+def _said_otherwise(connection: sqlite3.Connection, take: int, about: About) -> tuple[str, ...]:
+    """What is said of a take that is in the log already, where it is not what was: `was -> now`."""
+    columns = connection.execute(
+        "SELECT player, tune, day, note FROM take WHERE id = ?", (take,)
+    ).fetchone()
+    was = dict(zip(("player", "tune", "day", "note"), columns, strict=True))
+    tags = connection.execute("SELECT name FROM tag WHERE take = ?", (take,)).fetchall()
+    was["tags"] = ",".join(sorted((name for (name,) in tags), key=fold))
+    now = {**{key: getattr(about, key) for key in WORDS}, "tags": ",".join(about.tags)}
+    said = {key for key in WORDS if now[key] or key in about.cleared}
+    if about.day_guessed:
+        said.discard("day")
+    return tuple(
+        f"{option} {shortened(was[key] or None)} -> {shortened(now[key] or None)}"
+        for key, option in WORDS.items()
+        if key in said and fold(was[key] or "") != fold(now[key] or "")
+    )
 
 
 def _insert_take(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from improv.listening.excerpts import Excerpt, one_phrase, run_excerpts
 from improv.listening.on_grid import Placed
-from improv.model import Analysis, Phrase, Run
+from improv.model import Analysis, Phrase, Run, Verdict
 from improv.sentences import hear, run_text
 from improv.wording import AUDIBLE_SPREAD_MS, capital, drift_text, lag_ms
 
@@ -67,7 +67,7 @@ def _telling_run(run: Run) -> float:
 
 def _phrase_weight(phrase: Phrase) -> float:
     """How much a phrase tells by itself; 0 where there is nothing to hear back."""
-    weight = 3.0 if phrase.verdict == "off the grid" else 0.0
+    weight = 3.0 if phrase.verdict == Verdict.OFF_GRID else 0.0
     if drift_text(phrase) is not None:
         weight += 2.0 + lag_ms(phrase) / 1000.0
     if phrase.spread_ms is not None and phrase.spread_ms >= AUDIBLE_SPREAD_MS:

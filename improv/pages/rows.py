@@ -67,16 +67,16 @@ def phrase_table(analysis: Analysis) -> Table:
         Column("Sure, %"), Column("Offset, ms"), Column("Spread, ms"), Column("In the pocket, %"),
         Column("Swing ratio"), Column("Drift, BPM"),
     )  # fmt: skip
-    rows = tuple(_phrase(phrase) for phrase in analysis.phrases)
+    rows = tuple(_phrase(analysis, phrase) for phrase in analysis.phrases)
     return Table("phrases", "The phrases, one to a row", columns, rows)
 
 
-def _phrase(phrase: Phrase) -> tuple[Cell, ...]:
+def _phrase(analysis: Analysis, phrase: Phrase) -> tuple[Cell, ...]:
     first, last = phrase.first_bar, phrase.ends.bar
     bars = str(first) if first == last else f"{first}{'–' if first >= 0 else ' to '}{last}"
     bars += " with a pickup" if phrase.pickup else ""
     name = phrase.subdivision or phrase.verdict
-    if phrase.subdivision and others_told(phrase):
+    if phrase.subdivision and others_told(analysis, phrase):
         name = f"mainly {name}"
     return (
         number(phrase.number, ".0f"),

@@ -23,8 +23,8 @@ def how_to_read(analysis: Analysis) -> tuple[Pair, ...]:
         ("Spread", "How widely the deviations scatter, with offset, swing and drift taken out. "
          "Below about 20 ms is tight (Hofmann, Wesolowski and Goebl 2017); from 20 to 35 ms "
          "listeners begin to hear it in a groove (a preprint, OSF jsg94)."),
-        ("In the pocket", f"The share of notes within {tolerance} ms of the grid once the take's "
-         "constant offset is taken out."),
+        ("In the pocket", f"The share of the notes on a grid that lie within {tolerance} ms of it "
+         "once the take's constant offset is taken out."),
         ("Swing", "Long to short in a pair of notes: 1 is straight, 2 is a triplet feel. Most "
          "jazz soloists play about 1.3 (Corcoran and Frieler 2021)."),
         ("Drift", "How much faster (+, rushing) or slower (−, dragging) than the backing the "

@@ -111,7 +111,7 @@ def chart_of(analysis: Analysis) -> Chart:
         first_bar=analysis.settings.first_bar,
         marks=marks,
         positions_quarter=_outside(runs, np.unique(np.concatenate([np.zeros(0), *grids]).round(9))),
-        phrases=tuple(_phrase_span(p, places) for p in analysis.phrases),
+        phrases=tuple(_phrase_span(analysis, p, places) for p in analysis.phrases),
         passages=tuple(passages),
         runs=runs,
         pocket_ms=(offset - tolerance, offset + tolerance),
@@ -210,12 +210,12 @@ def _passage_texts(passage: Passage, phrase: Phrase) -> tuple[str, ...]:
     return tuple(dict.fromkeys(texts))
 
 
-def _phrase_span(phrase: Phrase, places: _Places) -> Span:
+def _phrase_span(analysis: Analysis, phrase: Phrase, places: _Places) -> Span:
     begin, end = places.span(phrase.start, phrase.stop)
     named = f"Phrase {phrase.number}"
     if phrase.subdivision is None:
         return Span(begin, end, (f"{named}: {phrase.verdict}", named, str(phrase.number)))
-    main = f"{named}: {'mainly ' if others_told(phrase) else ''}{phrase.subdivision}"
+    main = f"{named}: {'mainly ' if others_told(analysis, phrase) else ''}{phrase.subdivision}"
     told = [main]
     if phrase.spread_ms is not None:
         told.append(f"{told[-1]}, spread {phrase.spread_ms:.0f} ms")

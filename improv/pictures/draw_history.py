@@ -1,7 +1,8 @@
 """Draws histories: trends, before and after, the map of safety; axes in, or whole figures.
 
 Before is a hollow diamond, after a filled round; what is held is a solid bar, what was
-tried a thin line, how sure a bracket: shape says everything that tone says.
+tried a thin line, how sure a bracket; the line of a change that is shown is solid, any other
+dashed: shape says everything that tone says.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ PANEL_IN = 1.75
 ROW_IN = 0.55
 _WORDS: dict[str, Any] = dict(fontfamily=FONT, color=INK, parse_math=False)
 SHAKE = 0.09
+DASHES = (0, (6, 2.5))
+DASHED = "dashed line: no change can be shown, or too little was played to tell"
 
 
 def draw_trend(axes: Axes, trend: Trend, frame: tuple[int, int], most_ms: float) -> None:
@@ -49,8 +52,12 @@ def draw_trend(axes: Axes, trend: Trend, frame: tuple[int, int], most_ms: float)
                 linewidth=LINE_PT, zorder=2)  # fmt: skip
     axes.plot(trend.day, trend.spread_ms, "o", color=EARLY, markersize=4, zorder=3)
     if trend.line_ms is not None:
-        axes.plot([trend.day[0], trend.day[-1]], trend.line_ms, color=INK, linewidth=BOLD_PT,
-                  zorder=4)  # fmt: skip
+        firm: dict[str, Any] = (
+            dict(color=INK, linewidth=BOLD_PT)
+            if trend.shown
+            else dict(color=GREY, linewidth=LINE_PT, linestyle=DASHES)
+        )
+        axes.plot([trend.day[0], trend.day[-1]], trend.line_ms, zorder=4, **firm)
     margin = max(0.03 * (frame[1] - frame[0]), 1.0)
     axes.set_xlim(frame[0] - margin, frame[1] + margin)
     axes.set_ylim(0.0, most_ms)
@@ -99,7 +106,7 @@ def draw_safety(axes: Axes, rows: Sequence[Zone], usual_bpm: float) -> None:
     least = 0.9 * min([usual_bpm, *(r.tried_bpm[0] for r in rows)])
     axes.set_xlim(least, most)
     axes.set_ylim(len(rows) - 0.4, -0.7)
-    axes.axvline(usual_bpm, color=GREY, linewidth=LINE_PT, linestyle=(0, (6, 2.5)), zorder=1)
+    axes.axvline(usual_bpm, color=GREY, linewidth=LINE_PT, linestyle=DASHES, zorder=1)
     axes.annotate(
         f"usual {usual_bpm:.0f}", (usual_bpm, -0.7), xytext=(3, -2), textcoords="offset points",
         va="top", fontsize=SMALL_PT, **_WORDS,
@@ -161,7 +168,9 @@ def trend_figure(found: Sequence[Trend], title: str) -> Figure:
     frame = (min(int(t.day[0]) for t in found), max(int(t.day[-1]) for t in found))
     highest = max(float(t.spread_ms.max()) for t in found)
     most = 1.05 * min(max(float(t.high_ms.max()) for t in found), 2.0 * highest)
-    return _panels(title, [partial(draw_trend, trend=t, frame=frame, most_ms=most) for t in found])
+    draw = [partial(draw_trend, trend=t, frame=frame, most_ms=most) for t in found]
+    unsure = any(t.line_ms is not None and not t.shown for t in found)
+    return _panels(title, draw, DASHED if unsure else "")
 
 
 def before_after_figure(found: Sequence[BeforeAfter], title: str) -> Figure:
@@ -182,13 +191,16 @@ def safety_figure(rows: Sequence[Zone], usual_bpm: float, title: str) -> Figure:
     return figure
 
 
-def _panels(title: str, draw: Sequence[Callable[[Axes], None]]) -> Figure:
+def _panels(title: str, draw: Sequence[Callable[[Axes], None]], key: str = "") -> Figure:
     with steady():
-        height = 0.5 + PANEL_IN * len(draw) + 0.1
+        below = 0.3 if key else 0.1
+        height = 0.5 + PANEL_IN * len(draw) + below
         figure = Figure(figsize=(WIDTH_IN, height))
         for i, one in enumerate(draw):
             bottom = height - 0.5 - PANEL_IN * (i + 1) + 0.5
             one(figure.add_axes((0.1, bottom / height, 0.86, (PANEL_IN - 0.85) / height)))
+        if key:
+            figure.text(0.96, 0.08 / height, key, fontsize=SMALL_PT, ha="right", **_WORDS)
         _titled(figure, title)
     return figure
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.compare import Comparison, Finding
-from improv.compare_figures import chance, short_verdict
-from improv.material import Material, told_apart
+from improv.cells import Cells, Kind
+from improv.compare import BETTER, TOO_FEW, WORSE, Comparison, Finding
+from improv.compare_figures import chance, short_verdict, too_few
+from improv.material import Material, at_equal_tempo, joined, told_apart
 from improv.measures import BY_KEY, values
 from improv.model import Floats, Ints, _Frozen
 from improv.safety import Ceiling, SafetyMap
@@ -23,7 +24,10 @@ TWO_SIDED = 1.96
 
 @dataclass(frozen=True, eq=False)
 class Trend(_Frozen):
-    """Spread of one subdivision over days; `line` is (first, last) in ms, `None` if not told."""
+    """Spread of one subdivision over days; `line` is (first, last) in ms, `None` if not told.
+
+    `shown` says whether a change could be shown: the line of any other may be chance.
+    """
 
     subdivision: str
     day: Ints
@@ -32,6 +36,7 @@ class Trend(_Frozen):
     high_ms: Floats
     line_ms: tuple[float, float] | None
     note: str
+    shown: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,8 +81,9 @@ def trends(material: Material, comparison: Comparison) -> tuple[Trend, ...]:
         line = _line(days.astype(np.float64), mean, total, finding)
         found.append(
             Trend(
-                kind, days.astype(np.int64), np.exp(mean), np.exp(mean - reach),
-                np.exp(mean + reach), line, _note(finding),
+                kind.name, days.astype(np.int64), np.exp(mean), np.exp(mean - reach),
+                np.exp(mean + reach), line, _note(finding, comparison.block),
+                finding is not None and finding.verdict in (BETTER, WORSE),
             )
         )  # fmt: skip
     return tuple(found)
@@ -100,26 +106,22 @@ def before_and_after(
     before: Material, after: Material, comparison: Comparison
 ) -> tuple[BeforeAfter, ...]:
     """Spreads of phrases on each subdivision that both sides have."""
-    sides = [_spreads(material, comparison.memory) for material in (before, after)]
-    order = {kind: i for i, (_, kind) in enumerate(_by_density(before))}
-    shared = sorted(set(sides[0]) & set(sides[1]), key=lambda kind: order.get(kind, 99))
-    return tuple(
-        BeforeAfter(
-            kind, np.sort(sides[0][kind]), np.sort(sides[1][kind]),
-            _note(_finding(comparison, kind, "spread")),
-        )
-        for kind in shared
-    )  # fmt: skip
+    if comparison.equal_tempo:
+        before, after = at_equal_tempo(before, after)
+    both = joined(before, after)
+    early = both.take < len(before.label)
+    found = []
+    for number, kind in _by_density(both):
+        here = both.cells["subdivision"] == number
+        sides = [_spreads(both.cells[here & side], comparison.memory) for side in (early, ~early)]
+        if all(map(len, sides)):
+            note = _note(_finding(comparison, kind, "spread"), comparison.block)
+            found.append(BeforeAfter(kind.name, sides[0], sides[1], note))
+    return tuple(found)
 
 
-def _spreads(material: Material, memory: float) -> dict[str, Floats]:
-    found = {}
-    for number, kind in _by_density(material):
-        here = material.cells[material.cells["subdivision"] == number]
-        spread = np.exp(values(here, "spread", memory).value)
-        if len(spread):
-            found[kind] = spread
-    return found
+def _spreads(cells: Cells, memory: float) -> Floats:
+    return np.sort(np.exp(values(cells, "spread", memory).value))
 
 
 def zones(found: SafetyMap) -> tuple[Zone, ...]:
@@ -141,23 +143,28 @@ def _zone(ceiling: Ceiling) -> Zone:
     )  # fmt: skip
 
 
-def _by_density(material: Material) -> list[tuple[int, str]]:
+def _by_density(material: Material) -> list[tuple[int, Kind]]:
     kinds = told_apart(material).kinds
     order = sorted(range(len(kinds)), key=lambda i: (kinds[i].per_beat, i))
-    return [(i, kinds[i].name) for i in order]
+    return [(i, kinds[i]) for i in order]
 
 
-def _finding(comparison: Comparison, kind: str, measure: str) -> Finding | None:
+def _finding(comparison: Comparison, kind: Kind, measure: str) -> Finding | None:
     for finding in comparison.findings:
-        if finding.subdivision == kind and finding.measure.key == measure:
+        same = (finding.subdivision, finding.per_beat) == (kind.name, kind.per_beat)
+        if same and finding.measure.key == measure:
             return finding
     return None
 
 
-def _note(finding: Finding | None) -> str:
-    if finding is None or finding.change is None or finding.low is None or finding.high is None:
+def _note(finding: Finding | None, block: str) -> str:
+    if finding is None:
         return "too few notes"
+    short = finding.verdict == TOO_FEW
+    verdict = too_few(finding, block) if short else short_verdict(finding)
+    if finding.change is None or finding.low is None or finding.high is None:
+        return verdict
     return (
-        f"{short_verdict(finding)}: {finding.change:.2f} times "
+        f"{verdict}: {finding.change:.2f} times "
         f"({finding.low:.2f} to {finding.high:.2f}), chance {chance(finding)}"
     )
