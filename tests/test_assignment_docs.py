@@ -11,8 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from improv.analysis import analyze
-from improv.assignments.evidence import evidence, leaving
+from improv.assignments.evidence import evidence
 from improv.assignments.keys import CLICK_KEYS, POCKET_KEYS, SECTION_KEYS, TOP_KEYS
+from improv.assignments.leaving import leaving
 from improv.assignments.reading import parse_assignment, read_assignment
 from improv.cli import cli
 from improv.grid import SUBDIVISIONS

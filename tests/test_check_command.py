@@ -421,7 +421,8 @@ def test_a_class_is_told_of_its_gaps(tmp_path: Path) -> None:
     assert gaps[0]["unit"] == "ms" and gaps[0]["requirement_state"] == ""
     assert gaps[5]["value"] == "" and gaps[5]["reason"].startswith("too few notes")
     for form in ("json", "csv"):
-        assert run(path, takes, "--format", form).exit_code == 1
+        # Eighths kept through a gap in another time are eighths: all is met.
+        assert run(path, takes, "--format", form).exit_code == 0
     lines = run(path, takes).stdout.splitlines()
     at = lines.index("Across the gaps")
     table = [line.split() for line in lines[at + 1 : at + 5]]

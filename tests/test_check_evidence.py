@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from pictures_made import Row, eighths, picture
 
-from improv.assignments.evidence import FEWEST_FREE, evidence, leaving
+from improv.assignments.evidence import evidence
+from improv.assignments.leaving import FEWEST_FREE, leaving
 
 
 def free(count: int, start: float) -> list[Row]:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from core_takes import group, take_of
 
-from improv.assignments.evidence import evidence, leaving
+from improv.assignments.evidence import evidence
+from improv.assignments.leaving import leaving
 from improv.model import Bools
 from improv.runs import find_runs
 from improv.stats import SURE_ERRORS

@@ -9,6 +9,7 @@
     writing    Assignment -> TOML text
     updating   a hand-edited file brought up to date, its comments kept; pieces: its text cut up
     evidence   an Analysis as arrays per event, ready to be judged
+    leaving    each event against the grid that was asked for
     verdict    what a check finds: states, bar by bar, requirement by requirement
     judge      Assignment x Analysis -> Verdict, through the judges of requirements
     judge_case     one section and one take, as every judge looks at them
@@ -17,6 +18,7 @@
     judge_swung    were pairs swung where swung notes are asked for?
     judge_drift    rushing and dragging within the phrases
     judge_limits   pocket and swing, each beside its limit; judge_measure: such a measurement
+    own_time   notes that keep the asked steps off the grid, by a drift alone
     following  a grid followed from note to note while the player drifts
     gaps       how far a player drifted while the click was out
     tempo_claims  which tempo was played, where file, command line and assignment disagree

@@ -31,7 +31,7 @@ from improv.assignments.judge_grid import judge_grid, never_heard
 from improv.assignments.judge_limits import judge_pocket, judge_swing
 from improv.assignments.judge_swung import heard_swung
 from improv.assignments.model import REQUIREMENTS, Assignment
-from improv.assignments.saying import asked_grid_text, breaches_text, places_text
+from improv.assignments.saying import asked_grid_text, breaches_text, own_time_text, places_text
 from improv.assignments.verdict import (
     CANT_TELL,
     MET,
@@ -73,7 +73,7 @@ def judge(
     state = together([outcome.state for outcome in outcomes])
     tempi = played_tempi(seen, np.arange(len(seen))) or (analysis.take.tempo_bpm,)
     tempi = tempi if len(assignment.tempo_bpm) > 1 else (analysis.take.tempo_bpm,)
-    next_step, caution = (doubt.sentence, "") if doubt else _next(outcomes, state, tempi)
+    next_step, caution = (doubt.sentence, "") if doubt else _next(outcomes, state, tempi, gaps)
     return Verdict(
         take=analysis.take.name,
         title=assignment.title,
@@ -147,6 +147,8 @@ def _by_bars(
     reason = f"held in {counted(played, 'bar')}" if played else "rests only, as asked"
     reason += f", {counted(rests, 'bar')} of rest" if rests and played else ""
     reason += f"; {places_text(bars, CANT_TELL)} can't be told" if doubted else ""
+    late = own_time_text(bars)
+    reason += f"; {late} in a time of their own" if late else ""
     return outcome_of(case, kind, asked, MET, bars, reason=reason)
 
 
@@ -224,12 +226,19 @@ _JUDGES: dict[str, Callable[[Case], Outcome]] = {
 # --- the one thing to change next -------------------------------------------
 
 
-def _next(outcomes: list[Outcome], state: str, tempi_bpm: tuple[float, ...]) -> tuple[str, str]:
+def _next(
+    outcomes: list[Outcome], state: str, tempi_bpm: tuple[float, ...], gaps: tuple[GapDrift, ...]
+) -> tuple[str, str]:
     """What to do next, and the caution that goes with anything fast or slow."""
     missed = [o for o in outcomes if o.state == NOT_MET]
     if missed:
         first = min(missed, key=_mend_first)
+        if _by_time(first):
+            return _time_step(first, gaps), ""
         return first.next_step, CAUTION if first.tempo_asked else ""
+    late = next((o for o in outcomes if own_time_text(o.bars)), None)
+    if state == MET and late is not None:
+        return _time_step(late, gaps), ""
     if state == MET:
         faster = bpm_text(float(round(max(tempi_bpm) + STEP_BPM)))
         what = "One step more," if min(tempi_bpm) < max(tempi_bpm) else "The same"
@@ -246,8 +255,28 @@ def _next(outcomes: list[Outcome], state: str, tempi_bpm: tuple[float, ...]) -> 
     )
 
 
-def _mend_first(outcome: Outcome) -> tuple[bool, int, int]:
-    """What was played is mended before what was not, unless that is most of the bars."""
+def _by_time(outcome: Outcome) -> bool:
+    """Whether more bars are off the grid by the time alone than by what was played."""
+    return sum(bar.why is Why.OWN_TIME for bar in outcome.bars) > outcome.count(NOT_MET)
+
+
+def _time_step(outcome: Outcome, gaps: tuple[GapDrift, ...]) -> str:
+    """What to do where the right notes were played in a time of their own."""
+    late = {bar.bar for bar in outcome.bars if bar.why is Why.OWN_TIME}
+    where = capital(own_time_text(outcome.bars))
+    if any(late & set(range(gap.first_bar, gap.last_bar + 2)) for gap in gaps):
+        return f"{where}: keep the time while the click is out; shorter gaps first."
+    return (
+        f"{where}: the right notes in a time of their own: play with fewer clicks (on 2 and 4, "
+        "or one to the bar) and meet every one."
+    )
+
+
+def _mend_first(outcome: Outcome) -> tuple[bool, bool, int, int]:
+    """What was played is mended before what was not, unless that is most of the bars.
+
+    Where the time explains most of what left the grid, the time is mended first.
+    """
     wrong = outcome.count(NOT_MET)
     gaps = outcome.kind == "least-notes" and 2 * wrong <= len(outcome.bars)
-    return gaps, REQUIREMENTS.index(outcome.kind), -wrong
+    return gaps, _by_time(outcome), REQUIREMENTS.index(outcome.kind), -wrong

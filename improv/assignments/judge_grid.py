@@ -14,15 +14,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, Leaving, asked_grid, leaving
+from improv.assignments.evidence import Evidence
+from improv.assignments.leaving import DOUBTED_FROM, Leaving, asked_grid
 from improv.assignments.model import REST, Alternation, Assignment, Section
+from improv.assignments.own_time import leaving_in_time
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict, Why
 from improv.counting import counted
 from improv.model import Floats, Ints
 
 SURE_NOTE = 0.9
 SURE_BAR = 0.98
-DOUBTED_FROM = 0.4
 MOST_DOUBTED = 0.2
 NOT_HEARD = "silence: its turn was not heard"
 REST_LEEWAY_BEAT = 0.25
@@ -51,7 +52,7 @@ def judge_grid(
     """The verdict of every bar of a section that asks for subdivisions."""
     turns = [Turn(bar, _due(section, bar, part)) for bar in bars_of(section, seen)]
     readings = {
-        due: leaving(seen, due, assignment.meter)
+        due: leaving_in_time(seen, due, assignment.meter)
         for due in {t.due for t in turns}
         if due != (REST,)
     }
@@ -96,7 +97,8 @@ def _bar(bar: int, seen: Evidence, left: Leaving, events: Ints) -> BarVerdict:
     if doubted.sum() > MOST_DOUBTED * len(events):
         where = seen.count[int(events[np.argmax(chance)])]
         return BarVerdict(bar, CANT_TELL, len(events), "", where, "too close to call")
-    return BarVerdict(bar, MET, len(events))
+    late = left.own_time[events].sum() > MOST_DOUBTED * len(events)
+    return BarVerdict(bar, MET, len(events), why=Why.OWN_TIME if late else None)
 
 
 def _found(seen: Evidence, outside: Ints) -> tuple[str, str]:
@@ -154,7 +156,7 @@ def _heard(
             out.append(verdict)
         else:
             if coarser not in chances:
-                chances[coarser] = leaving(seen, coarser, assignment.meter).chance
+                chances[coarser] = leaving_in_time(seen, coarser, assignment.meter).chance
             out.append(_heard_finer(verdict, chances[coarser][events], coarser[-1]))
     return out
 

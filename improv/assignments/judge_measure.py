@@ -22,9 +22,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, leaving
+from improv.assignments.evidence import Evidence
 from improv.assignments.judge_grid import SURE_NOTE
 from improv.assignments.model import Assignment, Section
+from improv.assignments.own_time import leaving_in_time
 from improv.grid import SUBDIVISIONS
 from improv.meter import Meter
 from improv.model import Analysis, Bools, Floats, Ints
@@ -63,7 +64,7 @@ def deviations(section: Section, assignment: Assignment, seen: Evidence) -> tupl
     asked = section.asked
     if not asked:
         return found, step
-    left = leaving(seen, asked, assignment.meter)
+    left = leaving_in_time(seen, asked, assignment.meter)
     belongs = left.chance < SURE_NOTE
     found = np.where(belongs, left.deviation_ms + seen.lean_ms, found)
     return found, np.where(belongs, left.step_ms, step)

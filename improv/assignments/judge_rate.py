@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.assignments.evidence import Evidence, as_swung_pairs, asked_grid, pairs_may_swing
-from improv.assignments.judge_grid import DOUBTED_FROM, MOST_DOUBTED, bars_of
+from improv.assignments.evidence import Evidence
+from improv.assignments.judge_grid import MOST_DOUBTED, bars_of
+from improv.assignments.leaving import DOUBTED_FROM, as_swung_pairs, asked_grid, pairs_may_swing
 from improv.assignments.model import Assignment, Section
+from improv.assignments.own_time import keeps_asked
 from improv.assignments.verdict import CANT_TELL, MET, NOT_MET, BarVerdict
 from improv.counting import counted
 from improv.grid import SUBDIVISIONS, find, name, offered
@@ -27,6 +29,8 @@ SHORT_RUN = 5
 SAME_RATE, STAYS_SHARE = 0.03, 0.85
 """Notes at random lie within a quarter step of a grid half of the time (derived)."""
 BAR_LINE_SPREADS = 3.0
+UNITS = ("eighths",)
+"""What may drift and be no run where no subdivision is asked for."""
 
 
 def judge_ceiling(
@@ -135,8 +139,18 @@ def _add_runs(
 
 
 def judge_runs(section: Section, seen: Evidence, analysis: Analysis) -> tuple[BarVerdict, ...]:
-    """The verdict of every bar under `no-off-grid-runs`."""
-    off = [r for r in analysis.runs if r.off_grid and not _keeps_a_grid(r, seen, analysis)]
+    """The verdict of every bar under `no-off-grid-runs`.
+
+    What was asked for, kept in a time of its own, is no run off the grid but a drift.
+    """
+    free = [r for r in analysis.runs if r.off_grid]
+    in_time = keeps_asked(seen, section.asked or UNITS) if free else np.zeros(0)
+    off = [
+        run
+        for run in free
+        if in_time[_rows_of(run, seen, analysis)].sum() < STAYS_SHARE * run.events
+        and not _keeps_a_grid(run, seen, analysis)
+    ]
     spans = [_bars_played(run, seen, analysis) for run in off]
     doubtful = _doubtful_bars(analysis)
     judged = []

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from improv.assignments.model import Section
-from improv.assignments.verdict import NOT_MET, BarVerdict
+from improv.assignments.verdict import NOT_MET, BarVerdict, Why
 from improv.counting import counted
 from improv.wording import bars_text, bpm_text, capital, count_text, listed
 
@@ -67,6 +68,12 @@ def places_text(bars: Iterable[BarVerdict], state: str = NOT_MET) -> str:
         pieces.append("others")
     single = len(told) == 1 and told[0][0].bar == told[0][1].bar
     return f"{'bar' if single else 'bars'} {listed(pieces)}"
+
+
+def own_time_text(bars: Iterable[BarVerdict]) -> str:
+    """`bars 4 to 5`: where the asked steps were kept in a time of their own; empty for none."""
+    late = [replace(bar, state=NOT_MET) for bar in bars if bar.why is Why.OWN_TIME]
+    return places_text(late) if late else ""
 
 
 def points(distance: float) -> str:

@@ -24,6 +24,8 @@ class Why(Enum):
     """The silence of a turn that may have been a rest in it."""
     UNMEASURED = auto()
     """A bar has no value of its own under a measured requirement."""
+    OWN_TIME = auto()
+    """The asked steps were kept in a time of their own: off the grid by a drift alone."""
 
 
 @dataclass(frozen=True)
