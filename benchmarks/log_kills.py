@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -110,7 +111,8 @@ class Stage:
         worker.kill()  # SIGKILL: nothing can be tidied up
         rest = worker.stdout.read().splitlines()
         worker.stdout.close()
-        worker.wait()
+        if worker.wait() not in (0, -signal.SIGKILL):
+            raise RuntimeError(f"{kind}: the worker failed by itself")
         return rest, running
 
     def _after(self, kind: str, path: Path, acknowledged: list[str]) -> tuple[bool, int]:

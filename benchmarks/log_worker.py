@@ -52,7 +52,7 @@ def main(arguments: list[str]) -> None:
                 added = log.add(entry)
                 _say(f"{number} {added.id}")
         elif what == "import":
-            import_folder(log, source.parent / "export")
+            import_folder(lambda: log, source.parent / "export")
             _say("done")
         else:
             while True:
