@@ -13,6 +13,7 @@ deviation gains per step.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -56,8 +57,12 @@ def leaving_in_time(seen: Evidence, asked: tuple[str, ...], meters: tuple[Meter,
     return replace(left, chance=np.where(own, KEPT_CHANCE, left.chance), own_time=own)
 
 
+@lru_cache(maxsize=16)
 def keeps_asked(seen: Evidence, asked: tuple[str, ...]) -> Bools:
-    """Which events keep the steps of one of the `asked` subdivisions, swung or straight."""
+    """Which events keep the steps of one of the `asked` subdivisions, swung or straight.
+
+    Several requirements of a section ask it of the same events: the last answers are kept.
+    """
     meters = seen.bars.meters
     rows = [SUBDIVISIONS[find(text, meters)] for text in asked]
     if pairs_may_swing(asked, meters):
@@ -116,5 +121,6 @@ def _follow(at_quarter: Floats, spread: Floats, lane: Lane) -> tuple[Floats, Boo
 def _unevenness(deviation: Floats) -> Floats:
     """Around each note, the middle size of the second differences of the deviations."""
     size = np.abs(np.diff(deviation, 2))
-    middles = np.clip(np.arange(len(deviation)) - 1, 0, len(size) - 1)
-    return np.array([np.median(size[max(m - 2, 0) : m + 3]) for m in middles.tolist()])
+    padded = np.pad(size, 2, constant_values=np.nan)
+    middle = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    return np.asarray(middle[np.clip(np.arange(len(deviation)) - 1, 0, len(size) - 1)])
