@@ -37,12 +37,13 @@ TEMPO_GAIN = 0.5
 """Nats a note: of all tempi nearby the best of hundreds is taken."""
 MOST_JUMPS, PART_NOTES = 0.3, 16
 LONG_WAIT_QUARTER, FEWEST_STARTS, START_SEC, CAUGHT_UP = 1.9, 4, 0.06, 0.8
-STEP_SEC = 0.004
+STEP_SEC, MOST_STEPS = 0.004, 2048
+"""Bars longer than eight seconds are laid out more coarsely: scatter is wider than 8 ms."""
 SAME_CHORD_SEC = 0.03
 DRIFT_SEC = 0.015
 """Candidate tempi are so close that notes at the end move by no more than this from one to the
 next."""
-MOST_TEMPI, MOST_FAR_TEMPI = 500, 1500
+MOST_TEMPI, MOST_FAR_TEMPI = 500, 900
 RATIOS = (2 / 3, 3 / 4, 4 / 5, 5 / 6, 6 / 5, 5 / 4, 4 / 3, 3 / 2)
 """Even notes that keep step with a tempo keep step with these multiples of it too."""
 SAME_TEMPO = 5e-3
@@ -88,7 +89,7 @@ class Folded:
         meter = take.bars.meters[0]
         quarter_sec = float(quarter_sec_at(take.tempo_map, quarter[:1])[0])
         bar_sec = float(meter.bar_quarters) * quarter_sec
-        steps = int(np.clip(np.ceil(bar_sec / STEP_SEC), 256, 1 << 14))
+        steps = int(np.clip(np.ceil(bar_sec / STEP_SEC), 256, MOST_STEPS))
         return Folded(quarter, quarter_sec, meter, steps, _usual(meter, steps, quarter_sec))
 
     def fit(self, factor: float = 1.0) -> Floats:
