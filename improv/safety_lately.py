@@ -20,7 +20,8 @@ from improv.measures import memory_of
 from improv.practice import LAG_MS
 from improv.runs import FEWEST_FREE
 from improv.safety_kinds import failing, sums
-from improv.stats import SURE_ERRORS, inflation
+from improv.stats import inflation
+from improv.summaries import SURE_DRIFT
 from improv.wording import HEARD_DRIFT_SHARE
 
 LAST_DAYS = 3
@@ -173,7 +174,7 @@ def _left(material: Material, cells: Cells) -> tuple[tuple[float, int], ...]:
 def _drift_share(cells: Cells, memory: float) -> float:
     """The worst drift to be heard in a take's cells, as a share of the tempo.
 
-    As `practice` has it: sure, heard, and at least `LAG_MS` by the end of the phrase.
+    As `practice` has it: sure, heard, and at least `LAG_MS` gained or lost over the phrase.
     """
     cells = cells[~np.isnan(cells["drift"]) & (cells["span_sec2"] > 0) & (cells["on"] > 0)]
     drift, span, on = (cells[f].astype(np.float64) for f in ("drift", "span_sec2", "on"))
@@ -181,6 +182,6 @@ def _drift_share(cells: Cells, memory: float) -> float:
     error = np.sqrt(scatter_ms2 * inflation(memory) / span) / 1000.0
     # Even onsets over T seconds have n T^2 / 12 as the sum of squares about their mean.
     lag_ms = 1000.0 * np.abs(drift) * np.sqrt(12.0 * span / on)
-    told = (np.abs(drift) >= HEARD_DRIFT_SHARE) & (np.abs(drift) > SURE_ERRORS * error)
+    told = (np.abs(drift) >= HEARD_DRIFT_SHARE) & (np.abs(drift) > SURE_DRIFT * error)
     told &= lag_ms >= LAG_MS
     return float(drift[told][lag_ms[told].argmax()]) if told.any() else 0.0
