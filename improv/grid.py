@@ -319,6 +319,18 @@ def pulse_quarters(meter: Meter) -> float:
 
 
 @cache
+def pair_quarter(row: int, meter: Meter) -> float:
+    """Length in quarters of two neighbouring notes of a row, which swing together where any do.
+
+    NaN where a beat holds no whole number of pairs.
+    """
+    per_beat = SUBDIVISIONS[row].per_beat(meter.kind)
+    if not per_beat or per_beat.denominator != 1 or per_beat % 2:
+        return math.nan
+    return float(meter.tempo_beat_quarter * 2 / per_beat)
+
+
+@cache
 def straight_rates(meter: Meter, stated: Meter) -> tuple[tuple[float, int], ...]:
     """Rate and row of every straight subdivision a meter offers, slowest first.
 

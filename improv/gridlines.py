@@ -11,8 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, USUAL_SWING, positions, swung_positions
-from improv.meter import Meter
+from improv.grid import SUBDIVISIONS, USUAL_SWING, pair_quarter, swung_positions
 from improv.model import Bars, Floats, Ints
 from improv.tempo import bar_index
 
@@ -62,16 +61,10 @@ def swing_of(bars: Bars, row: int, grid_quarter: Floats) -> float | None:
         return None
     at = grid_quarter[~np.isnan(grid_quarter)]
     bar = bar_index(bars, at + _SAME_QUARTER)
-    pair = np.array([_pair_quarter(row, meter) for meter in bars.meters])[bars.meter[bar]]
+    pair = np.array([pair_quarter(row, meter) for meter in bars.meters])[bars.meter[bar]]
     share = (at - bars.start_quarter[bar]) / pair % 1.0
     delayed = share[(share > _DELAYED[0]) & (share < _DELAYED[1])]
     if not len(delayed):
         return None
     middle = float(np.median(delayed))
     return middle / (1.0 - middle)
-
-
-def _pair_quarter(row: int, meter: Meter) -> float:
-    """Length of a pair of notes in quarters; NaN where the meter has no pair of them."""
-    straight = positions(SUBDIVISIONS[row], meter)
-    return float(2 * (straight[1] - straight[0])) if len(straight) > 1 else np.nan

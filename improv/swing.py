@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from improv.grid import SUBDIVISIONS, twice_as_dense
+from improv.grid import SUBDIVISIONS, pair_quarter, twice_as_dense
 from improv.hand import nearness
 from improv.model import Bars, Bools, Floats, Ints
 from improv.tempo import bar_index
@@ -26,17 +26,9 @@ SECOND_FROM = 0.25
 
 
 def pair_quarters(bars: Bars) -> Floats:
-    """Length in quarters of the two notes that swing together, shape (rows, meters).
-
-    NaN where a beat holds no whole number of pairs of the row.
-    """
-    lengths = np.full((len(SUBDIVISIONS), len(bars.meters)), np.nan)
-    for r, row in enumerate(SUBDIVISIONS):
-        for m, meter in enumerate(bars.meters):
-            per_beat = row.per_beat(meter.kind)
-            if per_beat and per_beat.denominator == 1 and per_beat % 2 == 0:
-                lengths[r, m] = float(meter.tempo_beat_quarter * 2 / per_beat)
-    return lengths
+    """The `pair_quarter` of every row in every meter of the bars, shape (rows, meters)."""
+    rows = range(len(SUBDIVISIONS))
+    return np.array([[pair_quarter(row, meter) for meter in bars.meters] for row in rows])
 
 
 def pairs(bars: Bars, quarter: Floats, row: Ints) -> tuple[Floats, Floats, Floats]:

@@ -142,7 +142,9 @@ class Folded:
 def _usual(meter: Meter, steps: int, quarter_sec: float) -> Complexes:
     """Spectra of where notes usually begin, one row for each kind of playing: one for all takes
     of a meter and a tempo."""
-    kinds = [template((meter,), steps, quarter_sec, in_threes) for in_threes in (False, True)]
+    # Beats that go in threes anyway have one template.
+    every = (False,) if meter.kind == "compound" else (False, True)
+    kinds = [template((meter,), steps, quarter_sec, in_threes) for in_threes in every]
     return np.asarray(np.conj(np.fft.rfft(np.log(kinds))))
 
 

@@ -298,10 +298,10 @@ def drift_text(phrase: Phrase) -> str | None:
     What is gained or lost is from the first note to the last: where these lie depends on how
     the phrase began.
     """
-    drift_bpm, error = phrase.drift_bpm, phrase.drift_se_bpm
+    drift_bpm = phrase.drift_bpm
     if drift_bpm is None or abs(drift_bpm) < HEARD_DRIFT_SHARE * phrase.tempo_bpm:
         return None
-    if error is not None and abs(drift_bpm) <= SURE_DRIFT * error:
+    if not phrase.sure_slope(SURE_DRIFT):
         return None
     how, so = ("rushing", "gaining") if drift_bpm > 0 else ("dragging", "losing")
     return f"{how} by {abs(drift_bpm):.1f} BPM, {so} {lag_ms(phrase):.0f} ms on the backing"

@@ -73,6 +73,7 @@ def keeps_asked(seen: Evidence, asked: tuple[str, ...]) -> Bools:
         for ratio, lane in zip(ratios, lanes([row], seen.bars), strict=True):
             if ratio <= WIDEST_SWING:
                 kept |= _keeps_steps(seen, lane, row.swung)
+    kept.setflags(write=False)
     return kept
 
 

@@ -18,6 +18,8 @@ WORDS = {
     "player": "--player", "tune": "--tune", "day": "--date", "tags": "--tags", "note": "--note",
 }  # fmt: skip
 """What is said of a take, and the options that say it."""
+COLUMNS = tuple(word for word in WORDS if word != "tags")
+"""What of it is a column of its own."""
 
 
 def put_take(
@@ -57,9 +59,9 @@ def put_take(
 def _said_otherwise(connection: sqlite3.Connection, take: int, about: About) -> tuple[str, ...]:
     """What is said of a take that is in the log already, where it is not what was: `was -> now`."""
     columns = connection.execute(
-        "SELECT player, tune, day, note FROM take WHERE id = ?", (take,)
+        f"SELECT {', '.join(COLUMNS)} FROM take WHERE id = ?", (take,)
     ).fetchone()
-    was = dict(zip(("player", "tune", "day", "note"), columns, strict=True))
+    was = dict(zip(COLUMNS, columns, strict=True))
     tags = connection.execute("SELECT name FROM tag WHERE take = ?", (take,)).fetchall()
     was["tags"] = ",".join(sorted((name for (name,) in tags), key=fold))
     now = {**{key: getattr(about, key) for key in WORDS}, "tags": ",".join(about.tags)}
@@ -99,7 +101,7 @@ def _update_take(
     connection.execute(
         "UPDATE take SET backing = ?, settings = ? WHERE id = ?", (backing, text, take)
     )
-    for column in ("player", "tune", "day", "note"):
+    for column in COLUMNS:
         value = getattr(about, column)
         if value or column in about.cleared:
             connection.execute(f"UPDATE take SET {column} = ? WHERE id = ?", (value, take))
